@@ -1,0 +1,71 @@
+"""halfstop: rehearse a multi-light studio portrait before anyone rents a studio.
+
+A scene file becomes one linear picture per light, a combined picture, readings in stops and a rig plan.
+
+    scenes/*.yaml -> Scene -> Stage -> LightStack -> readings and pictures -> out/<scene>/
+
+The floors, lowest first; a module never imports one above it, nor a neighbour unless the map says so
+(tests/test_floors.py holds the map and enforces it):
+
+    F0  errors, units, photometry, color, profiles, assets      arithmetic, NumPy only
+    F1  model, scenefile, layout, lightstack, backdrop, figure/, gear/      plain data, no renderer
+    F2  engine, stage/              model -> renderer scene, in metres
+    F3  transport/                  light transport: Stage -> LightStack (start with transport/path.py)
+    F4  develop, metering, analysis pictures and stops out of the LightStack, no new render
+    F5  sheets, doctor              pages for people
+    F6  cli, __main__, this file    the commands
+
+The four public names load their modules when first used, so that the arithmetic below never starts
+the renderer:
+
+>>> import sim
+>>> sim.__all__
+['develop', 'load_scene', 'read_meters', 'render']
+"""
+
+from __future__ import annotations
+
+import sys
+from importlib import import_module
+from types import ModuleType
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from sim.develop import develop
+    from sim.metering import read_meters
+    from sim.scenefile import load_scene
+    from sim.transport.render import render
+
+__version__ = "0.1.0"
+__all__ = ["develop", "load_scene", "read_meters", "render"]
+
+_HOMES = {
+    "develop": "sim.develop",
+    "load_scene": "sim.scenefile",
+    "read_meters": "sim.metering",
+    "render": "sim.transport.render",
+}
+
+
+class _Package(ModuleType):
+    """Package whose public name `develop` stays the function once the module `sim.develop` is imported."""
+
+    def __setattr__(self, name: str, value: object) -> None:
+        if name not in _HOMES or not isinstance(value, ModuleType):
+            super().__setattr__(name, value)
+
+
+sys.modules[__name__].__class__ = _Package
+
+
+def __getattr__(name: str) -> Any:
+    """Import a public name from its module on first use (PEP 562)."""
+    if name not in _HOMES:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    value = getattr(import_module(_HOMES[name]), name)
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *__all__})
