@@ -211,9 +211,10 @@ def preload_neighbours(library: Path) -> None:
 
     Does not: touch a library in a system folder, whose neighbours the loader finds by itself.
     """
-    if private_folder() not in library.parents:
+    folder = private_folder()
+    if folder not in library.parents:
         return
-    waiting = {path.resolve() for path in library.parent.glob("*.so*")} - {library.resolve()}
+    waiting = {path.resolve() for path in folder.glob("**/*.so*")} - {library.resolve()}
     progress = True
     while waiting and progress:
         progress = False
@@ -426,3 +427,10 @@ def _place_kernel_cache(environ: os._Environ[str]) -> None:
         with suppress(OSError):
             folder.mkdir(exist_ok=True)
             environ["DRJIT_CACHE_DIR"] = str(folder)
+
+
+if __name__ == "__main__":
+    try:
+        print(_choice()[0].reason)
+    except EngineError as error:
+        sys.exit(str(error))
