@@ -1,0 +1,201 @@
+"""Lights, gels, panels, the light of the room, and the meter's points."""
+
+from typing import Annotated, Any, Literal
+
+from pydantic import Discriminator, Field, Tag, model_validator
+
+from sim import units
+from sim.model.fields import (
+    Block, BlockFault, Choice, Dial, Hex, Kelvin, Name, Number, Switch, angle, positive, stops,
+)
+from sim.model.modifiers import AnyModifier, BareBulb
+from sim.model.places import Place, Point, Size, Target
+from sim.model.sources import Source
+
+LightName = Annotated[str, Name("the name of a light")]
+PanelName = Annotated[str, Name("the name of a panel")]
+MeterName = Annotated[str, Name("the name of a meter point")]
+Transmission = Annotated[float, Number("the share of the light that passes", 0.01, 1.0)]
+Stand = Annotated[str, Choice("what holds the light", ("floor", "boom", "none"))]
+
+
+class MiredGel(Block):
+    """A correction gel by its shift; positive is warmer."""
+
+    mired: Annotated[float, Number("a shift in mired", -400, 400, example="60")] = Field(
+        description="Shift in mired: positive warmer, negative cooler.", examples=[60, -80]
+    )
+    transmission: Transmission | None = Field(None, description="Luminous transmission, if known.", examples=[0.7])
+
+
+class ColorGel(Block):
+    """A colour gel by the colour that it gives white light."""
+
+    color: Hex = Field(description="Colour of white light through the gel.", examples=["#ff8800"])
+    transmission: Transmission | None = Field(None, description="Luminous transmission.", examples=[0.4])
+
+
+class NeutralGel(Block):
+    """A neutral density gel."""
+
+    nd_stops: Annotated[float, stops(0.0, 10.0)] = Field(alias="nd", description="Loss in stops.", examples=["1 stop"])
+
+
+def _gel_kind(value: Any) -> str:
+    if isinstance(value, (MiredGel, ColorGel, NeutralGel)):
+        return {MiredGel: "mired gel", ColorGel: "color gel", NeutralGel: "nd gel"}[type(value)]
+    keys = value if isinstance(value, dict) else {}
+    return "nd gel" if "nd" in keys or "nd_stops" in keys else "color gel" if "color" in keys else "mired gel"
+
+
+Gel = Annotated[
+    Annotated[MiredGel, Tag("mired gel")] | Annotated[ColorGel, Tag("color gel")]
+    | Annotated[NeutralGel, Tag("nd gel")],
+    Discriminator(_gel_kind),
+]
+
+
+def _color_kind(value: Any) -> str:
+    return "hex" if isinstance(value, str) and value.strip().startswith("#") else "kelvin"
+
+
+LightColor = Annotated[Annotated[Kelvin, Tag("kelvin")] | Annotated[Hex, Tag("hex")], Discriminator(_color_kind)]
+
+
+class _Colored(Block):
+    color: LightColor = Field(
+        5600.0, description='Colour temperature, or "#rrggbb" of the light itself.', examples=["5600 K", "#ffd0a0"]
+    )
+
+    @property
+    def temperature_K(self) -> float | None:
+        """Colour temperature, or None when the colour is given as hex."""
+        return self.color if isinstance(self.color, float) else None
+
+    @property
+    def color_hex(self) -> str | None:
+        """Colour as `#rrggbb`, or None when it is given as a temperature."""
+        return self.color if isinstance(self.color, str) else None
+
+
+class Light(_Colored):
+    """One light: source, power, modifier, place, aim, colour, gels and what holds it."""
+
+    source: Source = Field(description="Where the light comes from.")
+    power_stops: Dial = Field(
+        0.0, alias="power", description="Setting as a part of full, or stops under full.", examples=["1/4", "-2 stops"]
+    )
+    modifier: AnyModifier = Field(BareBulb(kind="bare"), description="What is fitted to the light.")
+    place: Place = Field(description="Centre of the luminous face.")
+    aim: Target = Field("face", description="Part or point that the light looks at.", examples=["face"])
+    gels: tuple[Gel, ...] = Field((), max_length=6, description="Gels in front of the light.")
+    stand: Stand = Field("floor", description="What holds the light.", examples=["boom"])
+    mute: Annotated[bool, Switch()] = Field(False, description="True: left out of pictures and readings.")
+
+    @property
+    def is_flash(self) -> bool:
+        """Whether the light fires for an instant (lm·s) or stays on (lm)."""
+        return self.source.is_flash
+
+
+class _Panel(Block):
+    size: Size = Field(description="Width and height; of one wing for a v-flat.")
+    place: Place = Field(description="Its centre; for a v-flat the middle of the hinge.")
+    aim: Target = Field("face", description="Part or point that its front looks at.", examples=["face"])
+
+
+class Flag(_Panel):
+    """A black flag that keeps light away."""
+
+    kind: Literal["flag"] = Field(description="A black flag.")
+
+
+class BouncePanel(_Panel):
+    """A reflector panel."""
+
+    kind: Literal["reflector"] = Field(description="A reflector panel.")
+    surface: Annotated[str, Choice("a reflector surface", ("white", "silver", "gold"))] = Field(
+        "white", description="Front of the panel.", examples=["white"]
+    )
+
+
+class Scrim(_Panel):
+    """A diffusion panel."""
+
+    kind: Literal["scrim"] = Field(description="A diffusion panel.")
+    transmission: Transmission = Field(0.6, description="Share of the light that passes, diffused.", examples=[0.6])
+
+
+class VFlat(_Panel):
+    """Two boards hinged along an upright edge."""
+
+    kind: Literal["v-flat"] = Field(description="Two boards hinged along an upright edge.")
+    surface: Annotated[str, Choice("a v-flat surface", ("black", "white"))] = Field(
+        "white", description="Inside of the boards.", examples=["black"]
+    )
+    angle_deg: Annotated[float, angle(20.0, 180.0)] = Field(
+        90.0, alias="angle", description="Between the two boards.", examples=["90°"]
+    )
+
+
+Panel = Annotated[Flag | BouncePanel | Scrim | VFlat, Field(discriminator="kind")]
+
+
+class WindowPanel(_Colored):
+    """A bright rectangle such as a window, by its light on the mark or by its luminance."""
+
+    kind: Literal["window"] = Field(description="A bright rectangle such as a window.")
+    name: LightName = Field(description="Its name.", examples=["window"])
+    size: Size = Field(description="Width and height of the opening.")
+    place: Place = Field(description="Its centre.")
+    aim: Target = Field("face", description="Part or point that it faces.", examples=["face"])
+    illuminance_lx: Annotated[float, positive(units.ILLUMINANCE, 200_000.0)] | None = Field(
+        None, alias="illuminance", description="At its aim point, on a flat meter that faces it, direct light only.",
+        examples=["300 lx"],
+    )
+    luminance_cd_m2: Annotated[float, positive(units.LUMINANCE, 100_000.0)] | None = Field(
+        None, alias="luminance", description="Of the opening.", examples=["2000 cd/m²"]
+    )
+
+    @model_validator(mode="after")
+    def _one_measure_of_light(self) -> "WindowPanel":
+        expected = "one of: illuminance, luminance"
+        if self.illuminance_lx is None and self.luminance_cd_m2 is None:
+            raise BlockFault((), "no key says how bright it is", expected, 'add "illuminance: 300 lx"')
+        if self.illuminance_lx is not None and self.luminance_cd_m2 is not None:
+            raise BlockFault(("luminance",), '"luminance" and "illuminance" both say how bright it is', expected,
+                             'remove "luminance"')
+        return self
+
+
+class UniformAmbient(_Colored):
+    """Even light from all directions, as an open sky or a bright room gives."""
+
+    kind: Literal["uniform"] = Field(description="Even light from all directions.")
+    name: LightName = Field(description="Its name.", examples=["sky"])
+    illuminance_lx: Annotated[float, positive(units.ILLUMINANCE, 200_000.0)] = Field(
+        alias="illuminance", description="On a flat meter in the open.", examples=["20 lx"]
+    )
+
+
+Ambient = Annotated[WindowPanel | UniformAmbient, Field(discriminator="kind")]
+
+Facing = Annotated[
+    Annotated[Point, Tag("point")] | Annotated[LightName, Tag("name")],
+    Discriminator(lambda value: "point" if isinstance(value, (dict, Point)) else "name"),
+]
+
+
+class Meter(Block):
+    """A point where the meter is held, which receptor it has and where that looks."""
+
+    at: Target = Field(description="Part or point where the meter is held, or that a spot meter reads.",
+                       examples=["chest"])
+    kind: Annotated[str, Choice("a kind of meter", ("dome", "flat", "spot"))] = Field(
+        "dome", description="dome and flat: incident light; spot: light that comes back from the part.",
+        examples=["dome"],
+    )
+    facing: Facing = Field(
+        "camera", description='"camera", "up", the name of a light, or a point; a spot meter reads from there.',
+        examples=["camera", "key"],
+    )
