@@ -34,7 +34,7 @@ SYSTEM_LIBRARY_GLOBS = (
     "/usr/local/lib/libLLVM*.so*",
 )
 CURE = (
-    f"install LLVM {OLDEST_LLVM} or newer (Debian and Ubuntu: apt-get install libllvm19), "
+    f"install LLVM {OLDEST_LLVM} or newer (Debian and Ubuntu: apt-get install libatomic1 libllvm19), "
     "or set DRJIT_LIBLLVM_PATH to its library; `halfstop doctor` lists what was tried"
 )
 
@@ -90,7 +90,7 @@ def start_engine(*, threads: int | None = None) -> Engine:
     # Point the renderer at the proven library before its first import.
     if chosen.library is not None:
         os.environ["DRJIT_LIBLLVM_PATH"] = str(chosen.library)
-        preload_neighbours(chosen.library)
+    preload_private_libraries()
     _place_kernel_cache(os.environ)
 
     import drjit as dr
@@ -206,15 +206,13 @@ def llvm_candidates(environ: Mapping[str, str], private: Path, globs: Iterable[s
     return first + [path for path in ranked if path not in {named.resolve() for named in first}]
 
 
-def preload_neighbours(library: Path) -> None:
-    """Load the shared libraries unpacked beside a private LLVM, which the system may lack.
+def preload_private_libraries() -> None:
+    """Load the shared libraries that the set-up script unpacked because the system lacks them.
 
-    Does not: touch a library in a system folder, whose neighbours the loader finds by itself.
+    Call before the renderer's first import; without a private folder it does nothing.
+    Does not: load LLVM itself, which the renderer opens by path.
     """
-    folder = private_folder()
-    if folder not in library.parents:
-        return
-    waiting = {path.resolve() for path in folder.glob("**/*.so*")} - {library.resolve()}
+    waiting = {path.resolve() for path in private_folder().glob("**/*.so*") if "LLVM" not in path.name}
     progress = True
     while waiting and progress:
         progress = False
@@ -226,8 +224,8 @@ def preload_neighbours(library: Path) -> None:
 
 
 def private_folder() -> Path:
-    """Folder of the set-up script's own LLVM, inside the virtual environment."""
-    return Path(sys.prefix) / "llvm"
+    """Folder of the libraries unpacked by the set-up script, inside the virtual environment."""
+    return Path(sys.prefix) / "native"
 
 
 def verdict_file() -> Path | None:
@@ -316,9 +314,7 @@ def probe(name: str, library: Path | None, *, limit_s: float = PROBE_LIMIT_S) ->
 
 def _run_probe(variant: str) -> None:
     """Trace 4096 rays at a unit sphere before a mesh wall; check the distances against the closed form."""
-    named = os.environ.get("DRJIT_LIBLLVM_PATH")
-    if named:
-        preload_neighbours(Path(named))
+    preload_private_libraries()
     import drjit as dr
     import mitsuba as mi
 
@@ -392,8 +388,11 @@ def _label(name: str, library: Path | None) -> str:
 def _telling_line(errors: str) -> str:
     """The line of a failed child's errors that tells most, shortened."""
     lines = [line.strip() for line in errors.splitlines() if line.strip()]
-    telling = [line for line in lines if re.search(r"LLVM|unable|cannot|error|fail", line, re.IGNORECASE)]
-    return (telling or lines or [""])[-1][:200]
+    for pattern in (r"cannot open shared object", r"LLVM ERROR", r"Unable to|could not|failed", r"Error"):
+        telling = [line for line in lines if re.search(pattern, line)]
+        if telling:
+            return telling[0].removeprefix("ImportError: ")[:200]
+    return (lines or [""])[-1][:200]
 
 
 def _libraries_known_to_loader() -> list[Path]:
