@@ -1,0 +1,38 @@
+"""Probes and what they read: the second seam, beside the light stack, between transport and metering."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+
+@dataclass(frozen=True)
+class Probe:
+    """A meter's receptor in the scene.
+
+    `kind`: "flat" (a disc that answers by the cosine), "dome" (hemispherical receptor, a cardioid) or "spot"
+    (luminance in a cone of 1 deg). `position_m` (3,) world metres: the receptor, for a spot the eye of the
+    meter. `facing` (3,) unit direction its axis points along.
+    """
+
+    name: str
+    kind: str
+    position_m: np.ndarray
+    facing: np.ndarray
+
+
+@dataclass(frozen=True)
+class ProbeReadings:
+    """What m probes read of k lights, each light at full dial and white.
+
+    `values` (m, k, 3) linear RGB: lx (dome, flat) or cd/m2 (spot), for flash lights times seconds.
+    `stderr` (m, k): standard error of the luminance-weighted value, same unit. `rays` (m,) samples taken.
+    """
+
+    probes: tuple[Probe, ...]
+    names: tuple[str, ...]
+    is_flash: tuple[bool, ...]
+    values: np.ndarray
+    stderr: np.ndarray
+    rays: tuple[int, ...]

@@ -1,0 +1,1 @@
+"""Model to renderer scene: `build` is the one entry; needs the engine to be started."""

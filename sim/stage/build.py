@@ -1,0 +1,317 @@
+"""Layout to renderer scene: shapes, surfaces, luminous faces, camera; the one place that fills the renderer."""
+
+from __future__ import annotations
+
+import tempfile
+from dataclasses import dataclass, field
+from typing import Any
+
+import drjit as dr
+import mitsuba as mi
+import numpy as np
+import trimesh
+
+from sim.backdrop import backdrop_texture
+from sim.figure import Part, Strands
+from sim.gear.emitter import Emitter
+from sim.layout import CameraView, Layout, PlacedLight, PlacedPanel, layout_from_scene
+from sim.model import Scene
+from sim.stage.solids import STAND_TUBE_M, boom_mesh, bowl_mesh, mesh_from_body, stand_mesh
+from sim.stage.set_surfaces import bsdf_from_panel, diffuse
+from sim.stage.surfaces import bsdf_from_material
+
+BACKDROP_PIXELS_PER_M = 250
+STAND_REFLECTANCE = 0.05
+# How much of others' light a luminous face sends back: common practice, no source.
+FACE_REFLECTANCE = {"rectangle": 0.5, "polygon": 0.5, "cap": 0.0, "sphere": 0.1, "disc": 0.1}
+REGIONS = (
+    "nothing", "face", "hair", "neck", "chest", "arms", "hands", "gown", "suit", "legs", "eyes", "prop",
+    "backdrop", "room", "light", "panel",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class LuminousFace:
+    """One luminous surface in the world: `world_from_face` (4, 4) and the layer of the light it belongs to."""
+
+    emitter: Emitter
+    world_from_face: np.ndarray
+    layer: int
+
+
+@dataclass(frozen=True)
+class EvenAmbient:
+    """Even surround of luminance `luminance_cd_m2`, kept up by the room's own surfaces in layer `layer`."""
+
+    layer: int
+    luminance_cd_m2: float
+
+
+@dataclass
+class Stage:
+    """A scene ready to be traced.
+
+    `shape_*` (n,) arrays are indexed by the renderer's shape number: the region, 1 + index of the luminous
+    face (0: none), and the share of light a room surface absorbs (0 elsewhere).
+    """
+
+    scene: Any
+    layout: Layout
+    light_names: tuple[str, ...]
+    is_flash: tuple[bool, ...]
+    faces: tuple[LuminousFace, ...]
+    ambients: tuple[EvenAmbient, ...]
+    region_names: tuple[str, ...]
+    shape_region: np.ndarray
+    shape_face: np.ndarray
+    shape_absorbs: np.ndarray
+
+    def sensor(self, size: tuple[int, int]) -> Any:
+        """Thin-lens camera for a picture of `size` (width, height) pixels."""
+        return _sensor(self.layout.camera, size)
+
+
+def build(scene: Scene, layout: Layout | None = None) -> Stage:
+    """Fill the renderer with everything of a scene.
+
+    Arguments: `layout` the scene's layout if it is already known.
+    Does not: trace anything, or apply dials and colours.
+    """
+    layout = layout or layout_from_scene(scene)
+    crate = _Crate()
+    _add_room(crate, scene)
+    _add_backdrop(crate, scene)
+    for part in layout.figure.parts:
+        surface = crate.bsdf(bsdf_from_material(part.material, part.color_rgb is not None))
+        arrays = (part.normals, part.color_rgb, part.uv)
+        crate.add(_mesh_from_arrays(part.points_m, part.triangles, surface, *arrays), part.region)
+    for strands in layout.figure.strands:
+        surface = crate.bsdf(bsdf_from_material(strands.material, False))
+        crate.add(_curves_from_strands(strands, surface), strands.region)
+    for panel in layout.panels:
+        _add_panel(crate, panel)
+    faces: list[LuminousFace] = []
+    for layer, light in enumerate(layout.lights):
+        _add_light(crate, light, layer, faces)
+    return Stage(
+        scene=mi.load_dict({"type": "scene", **crate.shapes}, optimize=False),
+        layout=layout,
+        light_names=layout.light_names,
+        is_flash=layout.is_flash,
+        faces=tuple(faces),
+        ambients=tuple(
+            EvenAmbient(len(layout.lights) + i, even.luminance_cd_m2)
+            for i, even in enumerate(layout.even_ambients)
+        ),
+        region_names=REGIONS,
+        shape_region=crate.table(crate.region, np.uint32),
+        shape_face=crate.table(crate.face, np.uint32),
+        shape_absorbs=crate.table(crate.absorbs, np.float32),
+    )
+
+
+@dataclass
+class _Crate:
+    """Shapes gathered so far, and what each is, by the renderer's number of the shape."""
+
+    shapes: dict[str, Any] = field(default_factory=dict)
+    region: dict[int, int] = field(default_factory=dict)
+    face: dict[int, int] = field(default_factory=dict)
+    absorbs: dict[int, float] = field(default_factory=dict)
+    bsdfs: dict[str, Any] = field(default_factory=dict)
+
+    def add(self, shape: Any, region: str, face: int = 0, absorbs: float = 0.0) -> None:
+        number = int(dr.reinterpret_array(mi.UInt32, mi.ShapePtr(shape))[0])
+        self.shapes[f"shape_{len(self.shapes)}"] = shape
+        self.region[number] = REGIONS.index(region)
+        self.face[number] = face
+        self.absorbs[number] = absorbs
+
+    def bsdf(self, description: dict[str, Any]) -> Any:
+        """Renderer surface for a description, shared between shapes that ask for the same."""
+        key = repr(description)
+        if key not in self.bsdfs:
+            self.bsdfs[key] = mi.load_dict(description)
+        return self.bsdfs[key]
+
+    def table(self, values: dict[int, Any], dtype: Any) -> np.ndarray:
+        table = np.zeros(max(values) + 1, dtype)
+        for number, value in values.items():
+            table[number] = value
+        return table
+
+
+def _add_room(crate: _Crate, scene: Scene) -> None:
+    low, high = np.array(scene.room.low_corner_m), np.array(scene.room.high_corner_m)
+    mid, half = (low + high) / 2, (high - low) / 2
+    room = scene.room
+    back, back_color = room.walls, None
+    if scene.backdrop.kind == "wall":
+        back = room.walls if scene.backdrop.reflectance is None else scene.backdrop.reflectance
+        back_color = scene.backdrop.color
+    sides = [
+        ([mid[0], low[1], mid[2]], [0, 1, 0], half[0], half[2], room.floor, "room"),
+        ([mid[0], high[1], mid[2]], [0, -1, 0], half[0], half[2], room.ceiling, "room"),
+        ([low[0], mid[1], mid[2]], [1, 0, 0], half[2], half[1], room.walls, "room"),
+        ([high[0], mid[1], mid[2]], [-1, 0, 0], half[2], half[1], room.walls, "room"),
+        ([mid[0], mid[1], high[2]], [0, 0, -1], half[0], half[1], room.walls, "room"),
+        ([mid[0], mid[1], low[2]], [0, 0, 1], half[0], half[1], back, "backdrop" if back_color else "room"),
+    ]
+    for centre, normal, half_x, half_y, reflectance, region in sides:
+        description = diffuse(reflectance, back_color if region == "backdrop" else None)
+        to_world = _frame(centre, np.add(centre, normal)).scale([half_x, half_y, 1])
+        shape = mi.load_dict({"type": "rectangle", "to_world": to_world, "bsdf": crate.bsdf(description)})
+        crate.add(shape, region, absorbs=1 - reflectance)
+
+
+def _add_backdrop(crate: _Crate, scene: Scene) -> None:
+    if scene.backdrop.kind in ("none", "wall"):
+        return
+    assert scene.backdrop_plane_m is not None
+    (x, y, z), width_m, height_m = scene.backdrop_plane_m
+    texture = backdrop_texture(scene.backdrop, BACKDROP_PIXELS_PER_M)
+    bitmap = {
+        "type": "bitmap", "bitmap": mi.Bitmap(np.ascontiguousarray(texture, np.float32)), "raw": True,
+        "wrap_mode": "clamp",
+    }  # fmt: skip
+    surface = {"type": "twosided", "bsdf": {"type": "diffuse", "reflectance": bitmap}}
+    to_world = mi.ScalarTransform4f().translate([x, y, z]).scale([width_m / 2, height_m / 2, 1])
+    crate.add(mi.load_dict({"type": "rectangle", "to_world": to_world, "bsdf": surface}), "backdrop")
+
+
+def _add_panel(crate: _Crate, panel: PlacedPanel) -> None:
+    to_world = mi.ScalarTransform4f(panel.world_from_panel).scale([panel.width_m / 2, panel.height_m / 2, 1])
+    surface = crate.bsdf(bsdf_from_panel(panel.surface, panel.transmission))
+    crate.add(mi.load_dict({"type": "rectangle", "to_world": to_world, "bsdf": surface}), "panel")
+
+
+def _add_light(crate: _Crate, light: PlacedLight, layer: int, faces: list[LuminousFace]) -> None:
+    for emitter in light.rig.emitters:
+        world_from_face = light.world_from_light @ _light_from_face(emitter)
+        faces.append(LuminousFace(emitter, world_from_face, layer))
+        surface = crate.bsdf(diffuse(FACE_REFLECTANCE[emitter.surface]))
+        crate.add(_face_shape(emitter, world_from_face, surface), "light", face=len(faces))
+    for body in light.rig.body:
+        surface = crate.bsdf(diffuse(body.reflectance))
+        crate.add(_mesh(mesh_from_body(body, light.world_from_light), surface), "light")
+    if light.rig.body and light.stand != "none":
+        # Hold the light at the back of its housing, where the stand's spigot is.
+        foot = _spigot_m(light)
+        metal = crate.bsdf(diffuse(STAND_REFLECTANCE))
+        mesh = stand_mesh(foot) if light.stand == "floor" else boom_mesh(foot, -light.axis)
+        crate.add(_mesh(mesh, metal), "light")
+
+
+def _spigot_m(light: PlacedLight) -> np.ndarray:
+    """Point (3,) where the stand takes hold: just behind the rearmost solid of the housing, on the axis."""
+    behind_m = 0.0
+    for body in light.rig.body:
+        mesh = mesh_from_body(body, np.eye(4))
+        if abs(mesh.centroid[0]) < 0.1 and abs(mesh.centroid[1]) < 0.1:
+            behind_m = min(behind_m, float(mesh.vertices[:, 2].min()))
+    return light.position_m + (behind_m - 0.5 * STAND_TUBE_M) * light.axis
+
+
+def _light_from_face(emitter: Emitter) -> np.ndarray:
+    """Rigid transform (4, 4) from the emitter's own frame to the light's."""
+    frame = np.eye(4)
+    if emitter.axis_flip:
+        frame[0, 0] = frame[2, 2] = -1
+    frame[:3, 3] = emitter.offset_m
+    return frame
+
+
+def _face_shape(emitter: Emitter, world_from_face: np.ndarray, bsdf: Any) -> Any:
+    to_world = mi.ScalarTransform4f(world_from_face)
+    half_width, half_height = emitter.width_m / 2, emitter.height_m / 2
+    match emitter.surface:
+        case "rectangle":
+            shape = {"type": "rectangle", "to_world": to_world.scale([half_width, half_height, 1])}
+        case "disc":
+            shape = {"type": "disk", "to_world": to_world.scale([half_width, half_width, 1])}
+        case "sphere":
+            shape = {"type": "sphere", "to_world": to_world.scale(half_width)}
+        case "polygon":
+            return _mesh(_polygon_mesh(emitter.sides, half_width).apply_transform(world_from_face), bsdf)
+        case _:
+            mesh = bowl_mesh(emitter.width_m, emitter.height_m).apply_transform(world_from_face)
+            return _mesh(mesh, bsdf)
+    return mi.load_dict({**shape, "bsdf": bsdf})
+
+
+def _polygon_mesh(sides: int, corner_radius_m: float) -> trimesh.Trimesh:
+    """Flat regular polygon in z = 0 facing +z, corner k at (2k + 1) pi / sides."""
+    angle = (2 * np.arange(sides) + 1) * np.pi / sides
+    rim = np.column_stack([np.cos(angle), np.sin(angle), np.zeros(sides)]) * corner_radius_m
+    corners = np.arange(sides)
+    faces = np.column_stack([np.full(sides, sides), corners, (corners + 1) % sides])
+    return trimesh.Trimesh(np.vstack([rim, np.zeros(3)]), faces, process=False)
+
+
+def _mesh(mesh: trimesh.Trimesh, bsdf: Any) -> Any:
+    return _mesh_from_arrays(mesh.vertices, mesh.faces, bsdf)
+
+
+def _mesh_from_arrays(
+    points_m: np.ndarray,
+    triangles: np.ndarray,
+    bsdf: Any,
+    normals: np.ndarray | None = None,
+    color_rgb: np.ndarray | None = None,
+    uv: np.ndarray | None = None,
+) -> Any:
+    """Triangle mesh from points (n, 3) and triangles (m, 3); without normals it is faceted."""
+    properties = mi.Properties()
+    properties["mesh_bsdf"] = bsdf
+    properties["face_normals"] = normals is None
+    mesh = mi.Mesh(
+        "part", len(points_m), len(triangles), properties,
+        has_vertex_normals=normals is not None, has_vertex_texcoords=uv is not None,
+    )  # fmt: skip
+    if color_rgb is not None:
+        mesh.add_attribute("vertex_color", 3, np.ascontiguousarray(color_rgb, np.float32).ravel())
+    buffers = mi.traverse(mesh)
+    buffers["vertex_positions"] = np.ascontiguousarray(points_m, np.float32).ravel()
+    buffers["faces"] = np.ascontiguousarray(triangles, np.uint32).ravel()
+    if normals is not None:
+        buffers["vertex_normals"] = np.ascontiguousarray(normals, np.float32).ravel()
+    if uv is not None:
+        buffers["vertex_texcoords"] = np.ascontiguousarray(uv, np.float32).ravel()
+    buffers.update()
+    return mesh
+
+
+def _curves_from_strands(strands: Strands, bsdf: Any) -> Any:
+    """Cubic B-spline tubes through the strands, whose end points are doubled by reflection."""
+    points = np.asarray(strands.points_m, np.float32)
+    first, last = 2 * points[:, :1] - points[:, 1:2], 2 * points[:, -1:] - points[:, -2:-1]
+    points = np.concatenate([first, points, last], axis=1)
+    radius = np.interp(np.linspace(0, 1, points.shape[1]), np.linspace(0, 1, len(strands.radius_m)), strands.radius_m)
+    rows = np.concatenate([points, np.broadcast_to(radius[None, :, None], (*points.shape[:2], 1))], axis=2)
+    # The renderer reads curves from a file only.
+    with tempfile.NamedTemporaryFile("w", suffix=".txt") as stream:
+        for strand in rows:
+            np.savetxt(stream, strand, fmt="%.6f")
+            stream.write("\n")
+        stream.flush()
+        return mi.load_dict({"type": "bsplinecurve", "filename": stream.name, "bsdf": bsdf})
+
+
+def _frame(position: Any, target: Any) -> Any:
+    up = [0, 1, 0] if abs(target[1] - position[1]) < 0.99 * np.linalg.norm(np.subtract(target, position)) else [0, 0, 1]
+    return mi.ScalarTransform4f().look_at(list(map(float, position)), list(map(float, target)), up)
+
+
+def _sensor(camera: CameraView, size: tuple[int, int]) -> Any:
+    width, height = size
+    return mi.load_dict({
+        "type": "thinlens",
+        "to_world": _frame(camera.position_m, camera.aim_m),
+        "fov": camera.horizontal_fov_deg,
+        "fov_axis": "x",
+        "aperture_radius": camera.lens_radius_m,
+        "focus_distance": camera.focus_distance_m,
+        "near_clip": 0.01,
+        "far_clip": 1000.0,
+        "film": {"type": "hdrfilm", "width": width, "height": height, "rfilter": {"type": "box"}},
+    })  # fmt: skip

@@ -1,0 +1,55 @@
+"""What the integrator must know of a stage beside its geometry, as JIT arrays."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import drjit as dr
+import mitsuba as mi
+
+from sim.stage.build import Stage
+from sim.transport.luminaire import Luminaire
+
+
+@dataclass(frozen=True)
+class EvenAmbientGlow:
+    """Even surround of one layer: each room surface glows with the part of it that the surface absorbs.
+
+    In a closed room that keeps the luminance the same everywhere, whatever stands in it (Kirchhoff).
+    """
+
+    layer: int
+    luminance_cd_m2: Any
+    absorbs_from_shape: Any
+
+
+@dataclass(frozen=True)
+class Lighting:
+    """Luminaires, layers and look-up tables of a stage.
+
+    `luminaires` every luminous face; `layer_count` number of lights; `luminaire_from_shape` table from the
+    renderer's shape number to 1 + luminaire index (0: none); `region_from_shape` likewise to the region;
+    `ambients` even surrounds.
+    """
+
+    luminaires: tuple[Luminaire, ...]
+    layer_count: int
+    luminaire_from_shape: Any
+    region_from_shape: Any
+    ambients: tuple[EvenAmbientGlow, ...] = ()
+
+
+def lighting_from_stage(stage: Stage) -> Lighting:
+    """Gather a stage's luminous faces and tables for the kernel."""
+    absorbs = mi.Float(stage.shape_absorbs)
+    return Lighting(
+        luminaires=tuple(Luminaire(face.emitter, face.world_from_face, face.layer) for face in stage.faces),
+        layer_count=len(stage.light_names),
+        luminaire_from_shape=mi.UInt32(stage.shape_face),
+        region_from_shape=mi.UInt32(stage.shape_region),
+        ambients=tuple(
+            EvenAmbientGlow(even.layer, dr.opaque(mi.Float, even.luminance_cd_m2), absorbs)
+            for even in stage.ambients
+        ),
+    )

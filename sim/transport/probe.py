@@ -1,0 +1,154 @@
+"""Meters in the scene: illuminance on a dome or disc, luminance in a spot, per light and without a picture."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import drjit as dr
+import mitsuba as mi
+import numpy as np
+
+from sim.color import luminance
+from sim.readings import Probe, ProbeReadings
+from sim.stage.build import Stage
+from sim.transport.lighting import Lighting, lighting_from_stage
+from sim.transport.path import radiance_layers
+
+SPOT_HALF_ANGLE_RAD = np.radians(0.5)
+RAYS_PER_BATCH = 1 << 13
+BLOCKS_PER_BATCH = 16
+
+
+def read_probes(
+    stage: Stage,
+    probes: Sequence[Probe],
+    *,
+    seed: int = 0,
+    depth: int = 5,
+    target_stderr_stops: float = 0.03,
+    most_rays: int = 1 << 19,
+) -> ProbeReadings:
+    """Read every probe, light by light, until each value's standard error is small enough.
+
+    Arguments: `target_stderr_stops` standard error aimed at for each light on each probe, in stops, > 0;
+    `most_rays` limit per probe, where sampling stops whatever the error (a light that hardly reaches a probe);
+    `seed`, `depth` as in `render`.
+    Returns values in lx (dome, flat) or cd/m2 (spot), for flash times seconds, at full dial and white.
+    Does not: convert to f-numbers, or model a receptor's size (its aperture is a point).
+    """
+    lights, lighting = len(stage.light_names), lighting_from_stage(stage)
+    tallies = [_Tally(lights) for _ in probes]
+    open_probes = list(range(len(probes)))
+    rays, batch = RAYS_PER_BATCH, 0
+    while open_probes:
+        blocks = _trace_batch(stage.scene, lighting, [probes[i] for i in open_probes], rays, seed * 4096 + batch, depth)
+        for index, block in zip(open_probes, blocks, strict=True):
+            tallies[index].add(block, rays)
+        batch += 1
+        open_probes = [
+            i for i in open_probes
+            if tallies[i].rays < most_rays and tallies[i].worst_stderr_stops() > target_stderr_stops
+        ]  # fmt: skip
+    return ProbeReadings(
+        probes=tuple(probes),
+        names=stage.light_names,
+        is_flash=stage.is_flash,
+        values=np.stack([t.mean() for t in tallies]),
+        stderr=np.stack([t.stderr() for t in tallies]),
+        rays=tuple(t.rays for t in tallies),
+    )
+
+
+def _trace_batch(
+    scene: Any, lighting: Lighting, probes: list[Probe], rays: int, seed: int, depth: int
+) -> np.ndarray:
+    """Block means (m, BLOCKS_PER_BATCH, k, 3) of `rays` samples on each of m probes."""
+    lanes = len(probes) * rays
+    sampler = mi.load_dict({"type": "independent", "sample_count": 1})
+    sampler.seed(seed, lanes)
+    probe = dr.arange(mi.UInt32, lanes) // dr.opaque(mi.UInt32, rays)
+    position = _gathered(mi.Point3f, np.array([p.position_m for p in probes]), probe)
+    facing = _gathered(mi.Vector3f, np.array([p.facing for p in probes]), probe)
+    kind = dr.gather(mi.UInt32, mi.UInt32([KINDS.index(p.kind) for p in probes]), probe)
+    is_spot, is_dome = kind == KINDS.index("spot"), kind == KINDS.index("dome")
+
+    # Let each light shine on the receptor directly.
+    totals = [mi.Color3f(0) for _ in range(lighting.layer_count)]
+    for luminaire in lighting.luminaires:
+        sample = luminaire.sample(position, sampler.next_2d())
+        response = _response(dr.dot(sample.d, facing), is_dome)
+        value = luminaire.emitted(sample.p, sample.n, -sample.d) * response / sample.pdf
+        reach = (sample.pdf > 0) & (value > 0) & ~is_spot
+        ray = mi.Ray3f(position, sample.d, sample.dist_m * (1 - 1e-3), 0, [])
+        reach &= ~scene.ray_test(ray, reach)
+        totals[luminaire.layer] += dr.select(reach, value, 0)
+
+    # Follow one ray out of the receptor, in proportion to its response, for all that is not direct.
+    direction, scale = _receptor_direction(facing, is_dome, is_spot, sampler.next_2d())
+    ray = mi.Ray3f(position, direction)
+    layers, _ = radiance_layers(
+        scene, lighting, ray, sampler, depth, mi.Bool(True), see_luminaires=is_spot
+    )
+    totals = [total + layer * scale for total, layer in zip(totals, layers, strict=True)]
+    dr.eval(totals)
+    block = rays // BLOCKS_PER_BATCH
+    means = [dr.block_sum(channel, block) / block for total in totals for channel in total]
+    dr.eval(means)
+    shape = (len(totals), 3, len(probes), BLOCKS_PER_BATCH)
+    return np.stack([m.numpy() for m in means]).reshape(shape).transpose(2, 3, 0, 1)
+
+
+KINDS = ("flat", "dome", "spot")
+
+
+def _response(cosine: Any, is_dome: Any) -> Any:
+    # A flat disc answers by the cosine, a dome by a cardioid, both 1 on the axis.
+    return dr.select(is_dome, (1 + cosine) / 2, dr.maximum(cosine, 0))
+
+
+def _receptor_direction(facing: Any, is_dome: Any, is_spot: Any, u: Any) -> tuple[Any, Any]:
+    """Direction sampled in proportion to the receptor's response, and the integral of that response in sr."""
+    flat_cos = dr.sqrt(u.x)
+    dome_cos = 2 * dr.sqrt(u.x) - 1
+    spot_cos = 1 - u.x * (1 - np.cos(SPOT_HALF_ANGLE_RAD))
+    cosine = dr.select(is_spot, spot_cos, dr.select(is_dome, dome_cos, flat_cos))
+    s, c = dr.sincos(dr.two_pi * u.y)
+    sine = dr.safe_sqrt(1 - dr.square(cosine))
+    local = mi.Vector3f(sine * c, sine * s, cosine)
+    scale = dr.select(is_spot, 1, dr.select(is_dome, dr.two_pi, dr.pi))
+    return mi.Frame3f(facing).to_world(local), scale
+
+
+def _gathered(kind: Any, rows: np.ndarray, index: Any) -> Any:
+    columns = [mi.Float(np.ascontiguousarray(rows[:, i], dtype=np.float32)) for i in range(3)]
+    return kind(*(dr.gather(mi.Float, column, index) for column in columns))
+
+
+class _Tally:
+    """Running mean and standard error of one probe's values from the spread between equal blocks."""
+
+    def __init__(self, lights: int) -> None:
+        self.blocks: list[np.ndarray] = []
+        self.lights = lights
+        self.rays = 0
+
+    def add(self, blocks: np.ndarray, rays: int) -> None:
+        self.blocks.append(blocks)
+        self.rays += rays
+
+    def mean(self) -> np.ndarray:
+        """Mean value per light, (k, 3)."""
+        return np.concatenate(self.blocks).mean(axis=0, dtype=np.float64)
+
+    def stderr(self) -> np.ndarray:
+        """Standard error of each light's luminance-weighted value, (k,)."""
+        value = luminance(np.concatenate(self.blocks))
+        return value.std(axis=0, ddof=1) / np.sqrt(len(value))
+
+    def worst_stderr_stops(self) -> float:
+        """Largest relative standard error over the lights that reach the probe, in stops."""
+        value = luminance(self.mean())
+        lit = value > 0
+        return float((self.stderr()[lit] / value[lit] / np.log(2)).max(initial=0.0))
