@@ -7,6 +7,7 @@ below it, so shapes overlap and edges stay where the brush was lifted.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -18,12 +19,17 @@ from sim.errors import HalfstopError
 from sim.model.sitter import Backdrop, CanvasBackdrop, ImageBackdrop, PaperBackdrop, WallBackdrop
 
 FloatArray = np.ndarray
+PICTURE_FAULTS = (
+    OSError, UnidentifiedImageError, ValueError, KeyError, RuntimeError, Image.DecompressionBombError,
+)  # fmt: skip
+EdgeTone = Callable[[FloatArray], FloatArray]
 LEAST_REFLECTANCE, MOST_REFLECTANCE = 0.01, 0.9
 # Standard deviation, in stops, of a canvas at contrast 1: common practice, no source.
 STOPS_AT_FULL_CONTRAST = 0.75
-# How much darker, in standard deviations of the mottling, the corners are painted: common practice, no source.
+# How much darker, in standard deviations of the mottling, the corners are: common practice, no source.
 EDGE_DARKENING = 1.6
 MOST_PIXELS = 16_000_000
+MOST_PATCHES = 900
 
 
 @dataclass(frozen=True)
@@ -115,13 +121,13 @@ def _canvas(backdrop: CanvasBackdrop, pixels_per_m: float) -> FloatArray:
     # Paint in patch units, on no more texels than the brush can be told apart on.
     extent = np.array([height_m, width_m]) / patch_m
     fine = min(pixels_per_m * patch_m, 52.0)
-    coarse = min(fine, 20.0)
-    painting = _edge_tone(extent, _grid(extent, coarse))
-    for coat in WASHES:
-        _paint(painting, coat, extent, coarse, rng)
-    painting = _resized(painting, _grid(extent, fine))
-    for coat in BRUSHWORK:
-        _paint(painting, coat, extent, fine, rng)
+    if np.prod(extent) <= MOST_PATCHES:
+        painting = _painting(extent, fine, rng, _edge_at)
+    else:
+        # Of very small patches paint a swatch, and lay pieces of it over one another.
+        swatch = _painting(np.full(2, np.sqrt(MOST_PATCHES)), fine, rng, _no_edge)
+        painting = _quilt(swatch, _grid(extent, fine), rng)
+        painting[..., 0] += _edge_at(_shares(painting.shape[:2]))
     painting = _resized(painting, size)
 
     # Read the paint as stops about the mean and a drift from warm to cool.
@@ -135,7 +141,27 @@ def _canvas(backdrop: CanvasBackdrop, pixels_per_m: float) -> FloatArray:
     return _with_mean(rgb, backdrop.reflectance)
 
 
-def _paint(painting: FloatArray, coat: Coat, extent: FloatArray, texels: float, rng: np.random.Generator) -> None:
+def _painting(extent: FloatArray, texels: float, rng: np.random.Generator, edge_at: EdgeTone) -> FloatArray:
+    """Every coat (h, w, 2), tone and hue, on a canvas of `extent` (2,) patches, `texels` per patch."""
+    coarse = min(texels, 20.0)
+    painting = np.zeros((*_grid(extent, coarse), 2), np.float32)
+    painting[..., 0] = edge_at(_shares(painting.shape[:2]))
+    for coat in WASHES:
+        _paint(painting, coat, extent, coarse, rng, edge_at)
+    painting = _resized(painting, _grid(extent, texels))
+    for coat in BRUSHWORK:
+        _paint(painting, coat, extent, texels, rng, edge_at)
+    return painting
+
+
+def _paint(
+    painting: FloatArray,
+    coat: Coat,
+    extent: FloatArray,
+    texels: float,
+    rng: np.random.Generator,
+    edge_at: EdgeTone,
+) -> None:
     """Lay one coat over `painting` (h, w, 2), tone and hue; `texels` per patch, `extent` (2,) in patches."""
     stamps = [_stamp(coat, texels, rng) for _ in range(20)]
     margin = coat.length / 2
@@ -145,8 +171,9 @@ def _paint(painting: FloatArray, coat: Coat, extent: FloatArray, texels: float, 
     opacity = rng.uniform(*coat.opacity, count).astype(np.float32)
     # Mix each load of paint near one of a few mixes, as from pots.
     pots = np.array([[-1.35, -0.4], [-0.6, 0.9], [0.0, -0.9], [0.55, 0.5], [1.3, 0.1], [0.2, 1.5]])
-    paint = (pots[rng.integers(0, len(pots), count)] + rng.normal(0, 0.35, (count, 2))) * (coat.tone, coat.hue)
-    paint[:, 0] += _edge_at(at / (texels * extent))
+    paint = pots[rng.integers(0, len(pots), count)] + rng.normal(0, 0.35, (count, 2))
+    paint *= (coat.tone, coat.hue)
+    paint[:, 0] += edge_at(at / (texels * extent))
     paint = paint.astype(np.float32)
     which = rng.integers(0, len(stamps), count)
     height, width = painting.shape[:2]
@@ -154,11 +181,30 @@ def _paint(painting: FloatArray, coat: Coat, extent: FloatArray, texels: float, 
         stamp = stamps[which[index]]
         half = stamp.shape[0] // 2
         y, x = int(at[index, 0]) - half, int(at[index, 1]) - half
-        top, left, bottom, right = max(y, 0), max(x, 0), min(y + len(stamp), height), min(x + len(stamp), width)
+        top, bottom = max(y, 0), min(y + len(stamp), height)
+        left, right = max(x, 0), min(x + len(stamp), width)
         if top < bottom and left < right:
             below = painting[top:bottom, left:right]
             cover = stamp[top - y : bottom - y, left - x : right - x] * opacity[index]
             below += cover[..., None] * (paint[index] - below)
+
+
+def _quilt(swatch: FloatArray, shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
+    """Cover (h, w) with soft-edged pieces of `swatch`, turned and laid at random so that nothing repeats."""
+    side = max(min(swatch.shape[:2]) // 2, 4)
+    ramp = _smoothstep(0.0, 0.3, 0.5 - np.abs((np.arange(side) + 0.5) / side - 0.5))
+    cover = np.outer(ramp, ramp).astype(np.float32)[..., None]
+    step = side // 2
+    padded = np.zeros((shape[0] + 2 * side, shape[1] + 2 * side, 2), np.float32)
+    corners = [(y, x) for y in range(0, shape[0] + side, step) for x in range(0, shape[1] + side, step)]
+    for index in rng.permutation(len(corners)):
+        y, x = np.array(corners[index]) + rng.integers(0, step // 2 + 1, 2)
+        v, u = rng.integers(0, np.array(swatch.shape[:2]) - side + 1)
+        piece = np.rot90(swatch[v : v + side, u : u + side], rng.integers(4))
+        below = padded[y : y + side, x : x + side]
+        height, width = below.shape[:2]
+        below += cover[:height, :width] * (piece[:height, :width] - below)
+    return padded[side : side + shape[0], side : side + shape[1]]
 
 
 def _stamp(coat: Coat, texels: float, rng: np.random.Generator) -> FloatArray:
@@ -173,9 +219,9 @@ def _stamp(coat: Coat, texels: float, rng: np.random.Generator) -> FloatArray:
 
     # Tear the outline with a few waves around it, and let the bristles leave at different lengths.
     bearing = np.arctan2(across, along)
-    waves = sum(
-        rng.normal(0, 0.16 / order**0.7) * np.cos(order * bearing + rng.uniform(0, 2 * np.pi)) for order in range(2, 9)
-    )
+    waves = np.zeros_like(bearing)
+    for order in range(2, 9):
+        waves += rng.normal(0, 0.16 / order**0.7) * np.cos(order * bearing + rng.uniform(0, 2 * np.pi))
     bristles = rng.standard_normal(64)
     bristles = np.convolve(bristles, [0.25, 0.5, 0.25], mode="same")
     lane = np.interp(across, np.linspace(-1.3, 1.3, 64), bristles)
@@ -188,19 +234,20 @@ def _stamp(coat: Coat, texels: float, rng: np.random.Generator) -> FloatArray:
     return (cover * np.clip(1 - dry * (0.5 + 0.75 * lane), 0, 1)).astype(np.float32)
 
 
-def _edge_tone(extent: FloatArray, shape: tuple[int, int]) -> FloatArray:
-    """Bare ground (h, w, 2): darker toward the edges, of even hue."""
+def _shares(shape: tuple[int, int]) -> FloatArray:
+    """Places of the texels' centres as shares of height and width, (h, w, 2)."""
     y, x = np.mgrid[: shape[0], : shape[1]]
-    place = np.stack([(y + 0.5) / shape[0], (x + 0.5) / shape[1]], -1)
-    ground = np.zeros((*shape, 2), np.float32)
-    ground[..., 0] = _edge_at(place)
-    return ground
+    return np.stack([(y + 0.5) / shape[0], (x + 0.5) / shape[1]], -1)
 
 
 def _edge_at(place: FloatArray) -> FloatArray:
     """Tone bias at places (..., 2) given as shares of height and width: 0.35 amid, falling to the corners."""
     off = 2 * np.clip(place, 0, 1) - 1
     return 0.35 - EDGE_DARKENING * (0.55 * off[..., 0] ** 4 + 0.75 * np.abs(off[..., 1]) ** 3)
+
+
+def _no_edge(place: FloatArray) -> FloatArray:
+    return np.zeros(place.shape[:-1])
 
 
 def _paper(backdrop: PaperBackdrop, pixels_per_m: float) -> FloatArray:
@@ -243,13 +290,13 @@ def _read_picture(path: Path) -> FloatArray:
         else:
             with Image.open(path) as picture:
                 if picture.width * picture.height > 4 * MOST_PIXELS:
-                    raise HalfstopError(f"{path}: the picture is larger than 64 million pixels; make it smaller")
+                    raise HalfstopError(f"{path}: the picture is over 64 million pixels; make it smaller")
                 deep = picture.mode.startswith("I;16")
                 pixels = np.asarray(picture if deep else picture.convert("RGB"), np.float64)
             rgb = linear_from_srgb(pixels / (65535 if deep else 255))
             rgb = np.repeat(rgb[..., None], 3, -1) if deep else rgb
-    except (OSError, UnidentifiedImageError, ValueError, KeyError, RuntimeError, Image.DecompressionBombError) as error:
-        reason = error.strerror if isinstance(error, OSError) and error.strerror else "it is not a readable picture"
+    except PICTURE_FAULTS as error:
+        reason = getattr(error, "strerror", None) or "it is not a readable picture"
         raise HalfstopError(f"{path}: {reason}; {cure}") from None
     if not np.isfinite(rgb).all():
         raise HalfstopError(f"{path}: the picture holds values that are not numbers; {cure}")

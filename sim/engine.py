@@ -24,6 +24,8 @@ from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 
+from sim.errors import EngineError
+
 OLDEST_LLVM = 16
 PROBE_LIMIT_S = 120.0
 VARIANTS = {"cuda": "cuda_ad_rgb", "llvm": "llvm_ad_rgb"}
@@ -37,10 +39,6 @@ CURE = (
     f"install LLVM {OLDEST_LLVM} or newer (Debian and Ubuntu: apt-get install libatomic1 libllvm19), "
     "or set DRJIT_LIBLLVM_PATH to its library; `halfstop doctor` lists what was tried"
 )
-
-
-class EngineError(RuntimeError):
-    """No engine can run; the message is one line and names a cure."""
 
 
 @dataclass(frozen=True)
