@@ -7,13 +7,16 @@ A scene file becomes one linear picture per light, a combined picture, readings 
 The floors, lowest first; a module never imports one above it, nor a neighbour unless the map says so
 (tests/test_floors.py holds the map and enforces it):
 
-    F0  errors, units, photometry, color, profiles, assets      arithmetic, NumPy only
-    F1  model, scenefile, layout, lightstack, backdrop, figure/, gear/      plain data, no renderer
-    F2  engine, stage/              model -> renderer scene, in metres
-    F3  transport/                  light transport: Stage -> LightStack (start with transport/path.py)
-    F4  develop, metering, analysis pictures and stops out of the LightStack, no new render
-    F5  sheets, doctor              pages for people
-    F6  cli, __main__, this file    the commands
+    F0  errors, units, photometry, color, profiles, ies, assets
+                                        arithmetic and tables: NumPy only
+    F1  model/, scenefile               the scene and its file
+        figure/, gear/, layout, backdrop  the sitter, the lights, where all stands; no renderer
+        lightstack, readings, mix       what comes out of the renderer, and each light's weight in it
+    F2  engine, stage/                  model -> renderer scene, in metres
+    F3  transport/                      Stage -> LightStack; start with transport/path.py
+    F4  develop, metering, analysis     pictures and stops out of the LightStack, with no new render
+    F5  sheets, doctor                  pages for people
+    F6  cli, __main__, this file        the commands
 
 The four public names load their modules when first used, so that the arithmetic below never starts
 the renderer:
