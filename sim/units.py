@@ -7,7 +7,7 @@ a form that reads back to the same value, unless it says that it rounds.
 
 import math
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from sim.errors import UnitError, quoted
@@ -15,10 +15,26 @@ from sim.errors import UnitError, quoted
 FOOT_M = 0.3048  # international foot, exact; NIST SP 811 (2008), appendix B.8
 INCH_M = 0.0254  # international inch, exact; same source
 
+DIGITS = r"([0-9]+(\.[0-9]*)?|\.[0-9]+)([eE][+-]?[0-9]+)?"
+SIGN = r"[+\-\u2212\u2013]?"
 NUMBER = r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]+)?"
-_LOOKALIKES = str.maketrans({"\u2212": "-", "\u2013": "-", "\u00a0": " ", "\u202f": " ", "\u2009": " ",
-                             "\u22c5": "·", "\u2219": "·", "\u2022": "·", "º": "°", "\u2032": "'",
-                             "\u2033": '"', "\u2019": "'", "\u201d": '"'})
+_LOOKALIKES = str.maketrans(
+    {
+        "\u2212": "-",
+        "\u2013": "-",
+        "\u00a0": " ",
+        "\u202f": " ",
+        "\u2009": " ",
+        "\u22c5": "·",
+        "\u2219": "·",
+        "\u2022": "·",
+        "º": "°",
+        "\u2032": "'",
+        "\u2033": '"',
+        "\u2019": "'",
+        "\u201d": '"',
+    }
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -29,31 +45,73 @@ class Quantity:
     units: Mapping[str, float]
     example: str
 
+    forms: str = ""
+
     @property
     def unit(self) -> str:
         """The unit that is printed and suggested."""
         return next(iter(self.units))
 
+    @property
+    def pattern(self) -> str:
+        """A regular expression for editors that accepts the forms of this quantity."""
+        plain = rf"{SIGN}{DIGITS}\s*({'|'.join(map(re.escape, self.units))})"
+        return rf"^\s*({self.forms or plain})\s*$"
 
-LENGTH = Quantity("a length such as 1.8 m, 150 cm or 6 ft",
-                  {"m": 1.0, "cm": 0.01, "mm": 0.001, "ft": FOOT_M, "foot": FOOT_M, "feet": FOOT_M,
-                   "'": FOOT_M, "in": INCH_M, "inch": INCH_M, "inches": INCH_M, '"': INCH_M}, "1.8 m")
-ENERGY = Quantity("an energy such as 400 W·s (also written 400 Ws or 400 J)",
-                  {"W·s": 1.0, "Ws": 1.0, "W*s": 1.0, "W.s": 1.0, "J": 1.0, "kJ": 1000.0}, "400 W·s")
+
+FEET_INCHES = r"[0-9]+ ?(ft|foot|feet|['\u2032]) ?[0-9]+(\.[0-9]+)? ?(in|inch|inches|[\"\u2033])"
+LENGTH = Quantity(
+    "a length such as 1.8 m, 150 cm or 6 ft",
+    {
+        "m": 1.0, "cm": 0.01, "mm": 0.001, "ft": FOOT_M, "foot": FOOT_M, "feet": FOOT_M, "'": FOOT_M,
+        "in": INCH_M, "inch": INCH_M, "inches": INCH_M, '"': INCH_M,
+    },
+    "1.8 m",
+    rf"{FEET_INCHES}|{SIGN}{DIGITS}\s*(m|cm|mm|ft|foot|feet|in|inch|inches|['\"\u2032\u2033])",
+)  # fmt: skip
+ENERGY = Quantity(
+    "an energy such as 400 W·s (also written 400 Ws or 400 J)",
+    {"W·s": 1.0, "Ws": 1.0, "W*s": 1.0, "W.s": 1.0, "J": 1.0, "kJ": 1000.0},
+    "400 W·s",
+)
 POWER = Quantity("an electrical power such as 300 W", {"W": 1.0, "kW": 1000.0}, "300 W")
 FLUX = Quantity("a luminous flux such as 8000 lm", {"lm": 1.0, "klm": 1000.0}, "8000 lm")
-LIGHT = Quantity("an amount of flash light such as 16000 lm·s",
-                 {"lm·s": 1.0, "lms": 1.0, "lm*s": 1.0, "lm.s": 1.0}, "16000 lm·s")
+LIGHT = Quantity(
+    "an amount of flash light such as 16000 lm·s",
+    {"lm·s": 1.0, "lms": 1.0, "lm*s": 1.0, "lm.s": 1.0},
+    "16000 lm·s",
+)
 ILLUMINANCE = Quantity("an illuminance such as 300 lx", {"lx": 1.0, "lux": 1.0, "klx": 1000.0}, "300 lx")
-LUMINANCE = Quantity("a luminance such as 2000 cd/m²", {"cd/m²": 1.0, "cd/m2": 1.0, "cd/m^2": 1.0}, "2000 cd/m²")
+LUMINANCE = Quantity(
+    "a luminance such as 2000 cd/m²", {"cd/m²": 1.0, "cd/m2": 1.0, "cd/m^2": 1.0}, "2000 cd/m²"
+)
 EFFICACY = Quantity("a luminous efficacy such as 40 lm/W", {"lm/W": 1.0}, "40 lm/W")
-ANGLE = Quantity("an angle such as 25° or 25 deg",
-                 {"°": 1.0, "deg": 1.0, "degree": 1.0, "degrees": 1.0}, "25°")
+ANGLE = Quantity("an angle such as 25°", {"°": 1.0, "deg": 1.0, "degree": 1.0, "degrees": 1.0}, "25°")
 TEMPERATURE = Quantity("a colour temperature such as 5600 K", {"K": 1.0}, "5600 K")
-STOPS = Quantity("a number of stops such as 1.3 stops", {"stops": 1.0, "stop": 1.0}, "1 stop")
-TIME = Quantity("a time such as 1/160 s or 2 s", {"s": 1.0, "ms": 0.001, "sec": 1.0}, "1/160 s")
-F_NUMBER = Quantity("an f-number such as f/8, f/5.6 1/3 or f/5.6 and 7 tenths", {"f/": 1.0}, "f/8")
-DIAL = Quantity("a part of full power such as 1/4, 25 % or -2 stops", {"stops": 1.0}, "1/4")
+STOPS = Quantity(
+    "a number of stops such as 1.3 stops",
+    {"stops": 1.0, "stop": 1.0},
+    "1 stop",
+    rf"{SIGN}([0-9]+/[0-9]+|{DIGITS})\s*stops?",
+)
+TIME = Quantity(
+    "a time such as 1/160 s or 2 s",
+    {"s": 1.0, "sec": 1.0, "ms": 0.001},
+    "1/160 s",
+    rf"([0-9]+/[0-9]+ ?(s|sec))|({DIGITS}\s*(s|sec|ms))",
+)
+F_NUMBER = Quantity(
+    "an f-number such as f/8, f/5.6 1/3 or f/5.6 and 7 tenths",
+    {"f/": 1.0},
+    "f/8",
+    r"[fF] ?/ ?[0-9]+(\.[0-9]+)?( (and )?(1/2|1/3|2/3)| and [0-9] tenths?)?",
+)
+DIAL = Quantity(
+    "a part of full power such as 1/4, 25 % or -2 stops",
+    {"stops": 1.0},
+    "1/4",
+    rf"full|[0-9]+/[0-9]+|[0-9]+(\.[0-9]+)? ?%|{SIGN}([0-9]+/[0-9]+|{DIGITS})\s*stops?",
+)
 
 
 def clean(text: str) -> str:
@@ -71,7 +129,7 @@ def shortest(value: float) -> str:
     >>> shortest(2.0), shortest(1e-05), shortest(0.1)
     ('2', '0.00001', '0.1')
     """
-    digits = repr(float(value))
+    digits = repr(float(value) + 0.0)
     if "e" in digits:
         mantissa, exponent = digits.split("e")
         places = max(0, len(mantissa.partition(".")[2]) - int(exponent))
@@ -87,17 +145,32 @@ def refuse(got: object, quantity: Quantity, cure: str = "") -> UnitError:
 def text_only(value: object, quantity: Quantity) -> str:
     """Return the cleaned text of a quantity, or raise `UnitError` for a bare number or any other thing.
 
-    Args: value: what stood in the file; quantity: the kind that was expected.
+    `value` is what stood in the file.
     """
     if isinstance(value, str):
         return clean(value)
     if isinstance(value, (int, float)) and not isinstance(value, bool) and math.isfinite(value):
-        number = shortest(value)
-        cure = {id(F_NUMBER): f'write "f/{number}"', id(DIAL): 'write "1/4" or "-2 stops"'}.get(id(quantity))
-        bare = UnitError(f"got the bare number {number}", quantity.name)
-        bare.cure = cure or f'add the unit: write "{_joined(number, quantity.unit)}"'
-        raise bare
+        right = _with_unit(value, quantity)
+        raise UnitError(
+            f"got the bare number {shortest(value)}", quantity.name, f'add the unit: write "{right}"'
+        )
     raise refuse(value, quantity)
+
+
+def _with_unit(number: float, quantity: Quantity) -> str:
+    # Guess what a photographer meant by a bare number.
+    if quantity is F_NUMBER:
+        return f"f/{shortest(abs(number))}"
+    if quantity is TIME and number >= 10:
+        return f"1/{shortest(number)} s"
+    if quantity is DIAL:
+        share = number if 0 < number < 1 else 1 / number if number >= 1 else 0.25
+        return (
+            f"{shortest(number)} stops"
+            if number < 0
+            else text_from_dial_stops(round(10 * math.log2(share)) / 10)
+        )
+    return _joined(shortest(number), quantity.unit)
 
 
 def measure_from_text(text: object, quantity: Quantity) -> float:
@@ -143,8 +216,9 @@ def length_m_from_text(text: object) -> float:
     1.8796
     """
     if isinstance(text, str):
-        both = re.fullmatch(r"([0-9]+) ?(?:ft|foot|feet|') ?([0-9]+(?:\.[0-9]+)?) ?(?:in|inch|inches|\")",
-                            clean(text))
+        both = re.fullmatch(
+            r"([0-9]+) ?(?:ft|foot|feet|') ?([0-9]+(?:\.[0-9]+)?) ?(?:in|inch|inches|\")", clean(text)
+        )
         if both:
             inches = 12 * float(both.group(1)) + float(both.group(2))
             if math.isfinite(inches):
@@ -210,7 +284,7 @@ def f_number_from_stops(stops: float) -> float:
     >>> f_number_from_stops(6)
     8.0
     """
-    return 2.0 ** (stops / 2.0)
+    return float(2.0 ** (stops / 2.0))
 
 
 def stops_from_f_number(f_number: float) -> float:
@@ -223,52 +297,49 @@ def stops_from_f_number(f_number: float) -> float:
 
 
 # Engraved f-numbers in thirds of a stop from f/1 on; common practice, no source.
-THIRDS = ("1", "1.1", "1.2", "1.4", "1.6", "1.8", "2", "2.2", "2.5", "2.8", "3.2", "3.5", "4", "4.5", "5",
-          "5.6", "6.3", "7.1", "8", "9", "10", "11", "13", "14", "16", "18", "20", "22", "25", "29", "32",
-          "36", "40", "45", "51", "57", "64", "72", "81", "90")
-_STOPS_OF_MARK = {float(mark): k / 3 for k, mark in enumerate(THIRDS)} | {0.5: -2.0, 0.7: -1.0}
+THIRDS = (
+    "1", "1.1", "1.2", "1.4", "1.6", "1.8", "2", "2.2", "2.5", "2.8", "3.2", "3.5", "4", "4.5", "5", "5.6",
+    "6.3", "7.1", "8", "9", "10", "11", "13", "14", "16", "18", "20", "22", "25", "29", "32", "36", "40",
+    "45", "51", "57", "64", "72", "81", "90",
+)  # fmt: skip
 
 
 def mark_from_full_stop(stop: int) -> str:
-    """Return the engraved f-number of a whole stop above f/1, without `f/`.
+    """Return the engraved f-number of a whole stop above f/1, without `f/`; -10 to 30.
 
     >>> [mark_from_full_stop(n) for n in (-1, 0, 5, 7, 14)]
     ['0.7', '1', '5.6', '11', '128']
     """
     if 0 <= 3 * stop < len(THIRDS):
         return THIRDS[3 * stop]
-    value = 2.0 ** (stop / 2.0)
-    return shortest(round(value, 1) if -3 < stop < 0 else float(f"{value:.2g}")) if stop < 0 else f"{value:.0f}"
+    value = f_number_from_stops(stop)
+    return f"{value:.0f}" if value > 1 else "0.7" if stop == -1 else shortest(float(f"{value:.2g}"))
+
+
+_STOPS_OF_MARK = {float(mark_from_full_stop(stop)): float(stop) for stop in range(-10, 31)}
+_STOPS_OF_MARK |= {float(mark): place / 3 for place, mark in enumerate(THIRDS)}
 
 
 def f_number_from_text(text: object) -> float:
-    """Return the f-number of `f/8`, `f/5.6 1/3` or `f/5.6 and 7 tenths`; 0.1 to 1000.
+    """Return the f-number of `f/8`, `f/5.6 1/3` or `f/5.6 and 7 tenths`; 0.01 to 40000.
 
-    An engraved value stands for its exact place in the series: f/5.6 is 2^2.5 = 5.657, f/11 is 11.31; the
-    added part is in stops. Any other number is taken as it is written.
+    An engraved value stands for its exact place in the series: f/5.6 is 2^2.5 = 5.657 and f/11 is 11.31; the
+    part after it is in stops. Any other number is taken as it is written.
 
     >>> round(f_number_from_text("f/5.6 and 7 tenths"), 3)
     7.21
     """
     plain = text_only(text, F_NUMBER)
-    match = re.fullmatch(r"[fF] ?/ ?([0-9]+(?:\.[0-9]+)?)(?: ([12])/([23])| and ([0-9]) tenths?)?", plain)
-    if not match:
+    part = r"(?: (?:and )?(1/2|1/3|2/3)| and ([0-9]) tenths?)?"
+    match = re.fullmatch(rf"[fF] ?/ ?([0-9]+(?:\.[0-9]+)?){part}", plain)
+    value = float(match.group(1)) if match else 0.0
+    if not match or not 0.01 <= value <= 40000:
         bare = re.fullmatch(r"[fF]? ?\.?([0-9]+(?:\.[0-9]+)?)", plain)
         raise refuse(text, F_NUMBER, f'write "f/{bare.group(1)}"' if bare else "")
-    number, top, bottom, tenths = match.groups()
-    value = float(number)
-    if not 0.1 <= value <= 1000 or (top and int(top) >= int(bottom)):
-        raise refuse(text, F_NUMBER)
-    added = int(top) / int(bottom) if top else int(tenths or 0) / 10
-    return f_number_from_stops(_exact_stops(value) + added)  if _is_mark(value) or added else value
-
-
-def _is_mark(value: float) -> bool:
-    return value in _STOPS_OF_MARK or value in (128.0,)
-
-
-def _exact_stops(value: float) -> float:
-    return _STOPS_OF_MARK.get(value, stops_from_f_number(value))
+    added = {"1/2": 1 / 2, "1/3": 1 / 3, "2/3": 2 / 3}.get(match.group(2), int(match.group(3) or 0) / 10)
+    if value in _STOPS_OF_MARK:
+        return f_number_from_stops(_STOPS_OF_MARK[value] + added)
+    return f_number_from_stops(stops_from_f_number(value) + added) if added else value
 
 
 def dial_stops_from_text(text: object) -> float:
@@ -280,19 +351,19 @@ def dial_stops_from_text(text: object) -> float:
     plain = text_only(text, DIAL)
     if plain == "full":
         return 0.0
-    part = re.fullmatch(r"([0-9]{1,7})/([0-9]{1,7})", plain)
-    percent = re.fullmatch(r"([0-9]+(?:\.[0-9]+)?) ?%", plain)
-    if part or percent:
-        bottom = int(part.group(2)) if part else 100
-        share = float(part.group(1) if part else percent.group(1)) / bottom if bottom else 0.0
-        if share == 0.0:
-            raise refuse(text, DIAL, "write a setting such as \"1/4\"" + (", or switch the light off with mute: true"
-                                                                        if bottom else ""))
-        if share > 1.0:
+    part = re.fullmatch(r"([0-9]{1,7}(?:\.[0-9]+)?) ?(?:/ ?([0-9]{1,7})|%)", plain)
+    if part:
+        bottom = int(part.group(2) or 100)
+        share = float(part.group(1)) / bottom if bottom else 0.0
+        if share > 1:
             raise refuse(text, DIAL, 'a light gives no more than full power: write "1/1"')
+        if not share:
+            raise refuse(
+                text, DIAL, 'write "1/4"' + (', or "mute: true" for a light that is off' if bottom else "")
+            )
         return math.log2(share)
     if not plain.endswith(("stop", "stops")):
-        raise refuse(text, DIAL, f'write "{plain} stops"' if re.fullmatch(r"-[0-9.]+", plain) else "")
+        raise refuse(text, DIAL)
     try:
         stops = stops_from_text(plain)
     except UnitError:
@@ -317,22 +388,36 @@ def text_from_measure(value: float, quantity: Quantity) -> str:
     return _joined(shortest(value), quantity.unit)
 
 
+def exact_text_from_length_m(length_m: float) -> str:
+    """Print a length in the metric unit that suits its size and reads back to the same value.
+
+    >>> exact_text_from_length_m(0.085), exact_text_from_length_m(1.9), exact_text_from_length_m(0.9)
+    ('8.5 cm', '1.9 m', '90 cm')
+    """
+    for unit, per_metre in (("cm", 100), ("mm", 1000)):
+        number = round(length_m * per_metre, 9)
+        if (
+            0 < abs(length_m) < (1.0, 0.01)[unit == "mm"]
+            and number / per_metre == length_m
+            and abs(number) >= 1
+        ):
+            return f"{shortest(number)} {unit}"
+    return f"{shortest(length_m)} m"
+
+
 def text_from_length_m(length_m: float, imperial: bool = False) -> str:
-    """Print a length for reading: whole centimetres or half inches and finer; rounds to 1 mm or 1/4 inch.
+    """Print a length for people, rounded to 1 mm or to 1/4 inch.
 
     >>> text_from_length_m(1.8), text_from_length_m(0.9), text_from_length_m(1.8796, imperial=True)
     ('1.8 m', '90 cm', '6 ft 2 in')
     """
     sign, size_m = ("-" if length_m < 0 else ""), abs(length_m)
     if not imperial:
-        if size_m >= 0.9995:
-            return f"{sign}{shortest(round(size_m, 3))} m"
-        return f"{sign}{shortest(round(size_m * 100, 1))} cm" if size_m else "0 m"
-    inches = round(size_m / INCH_M * 4) / 4
-    feet, rest = divmod(inches, 12)
+        return exact_text_from_length_m(round(length_m, 3))
+    feet, inches = divmod(round(size_m / INCH_M * 4) / 4, 12)
     if not feet:
-        return f"{sign}{shortest(rest)} in"
-    return f"{sign}{feet:.0f} ft" + (f" {shortest(rest)} in" if rest else "")
+        return f"{sign if inches else ''}{shortest(inches)} in"
+    return f"{sign}{feet:.0f} ft" + (f" {shortest(inches)} in" if inches else "")
 
 
 def text_from_time_s(time_s: float) -> str:
@@ -349,13 +434,14 @@ def text_from_time_s(time_s: float) -> str:
 
 
 def text_from_dial_stops(dial_stops: float) -> str:
-    """Print a power setting: a fraction where it is a whole number of stops, otherwise stops under full.
+    """Print a power setting: a simple fraction where that is exact, otherwise stops under full.
 
     >>> text_from_dial_stops(-2.0), text_from_dial_stops(-1.3)
     ('1/4', '-1.3 stops')
     """
-    if dial_stops == int(dial_stops) and -20 <= dial_stops <= 0:
-        return f"1/{2 ** int(-dial_stops)}"
+    inverse = round(2.0 ** min(-dial_stops, 20.0))
+    if inverse >= 1 and math.log2(1 / inverse) == dial_stops:
+        return f"1/{inverse}"
     return f"{shortest(dial_stops)} stops"
 
 
@@ -366,7 +452,7 @@ def text_from_f_number(f_number: float) -> str:
     ('f/8', 'f/5.6')
     """
     place = round(3 * stops_from_f_number(f_number))
-    if 0 <= place < len(THIRDS) and math.isclose(f_number_from_stops(place / 3), f_number, rel_tol=1e-12):
+    if 0 <= place < len(THIRDS) and f_number_from_stops(place / 3) == f_number:
         return f"f/{THIRDS[place]}"
     return f"f/{shortest(f_number)}"
 
@@ -390,6 +476,3 @@ def text_from_f_number_in_tenths(f_number: float) -> str:
     stop, tenths = divmod(round(10 * stops_from_f_number(f_number)), 10)
     plural = "tenth" if tenths == 1 else "tenths"
     return f"f/{mark_from_full_stop(stop)}" + (f" and {tenths} {plural}" if tenths else "")
-
-
-Parser = Callable[[object], float]

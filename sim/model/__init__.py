@@ -1,6 +1,8 @@
 """The scene as frozen, checked data: the one definition of what a scene file may say.
 
-    fields     one checked value each: quantities, numbers, words, names
+    block      what every block of keys shares
+    fields     checked numbers: quantities, plain numbers, rows
+    words      checked words: choices, names, colours, files
     places     coordinates, bearings around the sitter, part names
     sources    where light comes from
     modifiers  what is fitted to it
@@ -14,34 +16,130 @@ Python names carry units (`distance_m`); the YAML key is the alias (`distance`).
 
 from typing import Any
 
-from sim.model.fields import Block, BlockFault
+from sim.model.block import Block, BlockFault
 from sim.model.lights import (
-    Ambient, BouncePanel, ColorGel, Flag, Gel, Light, Meter, MiredGel, NeutralGel, Panel, Scrim, UniformAmbient,
-    VFlat, WindowPanel,
+    Ambient,
+    BouncePanel,
+    ColorGel,
+    Flag,
+    Gel,
+    Light,
+    Meter,
+    MiredGel,
+    NeutralGel,
+    Panel,
+    Scrim,
+    UniformAmbient,
+    VFlat,
+    WindowPanel,
 )
 from sim.model.modifiers import (
-    AnyModifier, BareBulb, BarnDoors, BeautyDish, CoveredUmbrella, Modifier, Octabox, Reflector, ShootThrough,
-    Snoot, Softbox, Spot, Strip, Umbrella,
+    AnyModifier,
+    BareBulb,
+    BarnDoors,
+    BeautyDish,
+    CoveredUmbrella,
+    Modifier,
+    Octabox,
+    Reflector,
+    ShootThrough,
+    Snoot,
+    Softbox,
+    Spot,
+    Strip,
+    Umbrella,
 )
 from sim.model.places import BACKDROP_PARTS, PARTS, SITTER_PARTS, Around, Place, Point, Size, Target
 from sim.model.scene import Camera, RenderDefaults, Room, RoomSize, Scene, Sensor
 from sim.model.sitter import (
-    Backdrop, CanvasBackdrop, Clothing, FigureFile, Hair, Head, ImageBackdrop, NoBackdrop, PaperBackdrop, Sitter,
-    SkinReflectance, WallBackdrop,
+    Backdrop,
+    CanvasBackdrop,
+    Clothing,
+    FigureFile,
+    Hair,
+    Head,
+    ImageBackdrop,
+    NoBackdrop,
+    PaperBackdrop,
+    Sitter,
+    SkinReflectance,
+    WallBackdrop,
 )
 from sim.model.sources import (
-    ContinuousSource, DialRange, FlashSource, GuideNumberSource, IesSource, MeasuredSource, Source,
+    ContinuousSource,
+    DialRange,
+    FlashSource,
+    GuideNumberSource,
+    IesSource,
+    MeasuredSource,
+    Source,
 )
 
 __all__ = [
-    "BACKDROP_PARTS", "PARTS", "SITTER_PARTS", "Ambient", "AnyModifier", "Around", "Backdrop", "BareBulb",
-    "BarnDoors", "BeautyDish", "Block", "BlockFault", "BouncePanel", "Camera", "CanvasBackdrop", "Clothing",
-    "ColorGel", "ContinuousSource", "CoveredUmbrella", "DialRange", "FigureFile", "Flag", "FlashSource", "Gel",
-    "GuideNumberSource", "Hair", "Head", "IesSource", "ImageBackdrop", "Light", "MeasuredSource", "Meter",
-    "MiredGel", "Modifier", "NeutralGel", "NoBackdrop", "Octabox", "Panel", "PaperBackdrop", "Place", "Point",
-    "Reflector", "RenderDefaults", "Room", "RoomSize", "Scene", "Scrim", "Sensor", "ShootThrough", "Sitter", "Size",
-    "SkinReflectance", "Snoot", "Softbox", "Source", "Spot", "Strip", "Target", "Umbrella", "UniformAmbient",
-    "VFlat", "WallBackdrop", "WindowPanel", "scene_schema",
+    "BACKDROP_PARTS",
+    "PARTS",
+    "SITTER_PARTS",
+    "Ambient",
+    "AnyModifier",
+    "Around",
+    "Backdrop",
+    "BareBulb",
+    "BarnDoors",
+    "BeautyDish",
+    "Block",
+    "BlockFault",
+    "BouncePanel",
+    "Camera",
+    "CanvasBackdrop",
+    "Clothing",
+    "ColorGel",
+    "ContinuousSource",
+    "CoveredUmbrella",
+    "DialRange",
+    "FigureFile",
+    "Flag",
+    "FlashSource",
+    "Gel",
+    "GuideNumberSource",
+    "Hair",
+    "Head",
+    "IesSource",
+    "ImageBackdrop",
+    "Light",
+    "MeasuredSource",
+    "Meter",
+    "MiredGel",
+    "Modifier",
+    "NeutralGel",
+    "NoBackdrop",
+    "Octabox",
+    "Panel",
+    "PaperBackdrop",
+    "Place",
+    "Point",
+    "Reflector",
+    "RenderDefaults",
+    "Room",
+    "RoomSize",
+    "Scene",
+    "Scrim",
+    "Sensor",
+    "ShootThrough",
+    "Sitter",
+    "Size",
+    "SkinReflectance",
+    "Snoot",
+    "Softbox",
+    "Source",
+    "Spot",
+    "Strip",
+    "Target",
+    "Umbrella",
+    "UniformAmbient",
+    "VFlat",
+    "WallBackdrop",
+    "WindowPanel",
+    "scene_schema",
 ]
 
 

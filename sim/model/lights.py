@@ -2,20 +2,19 @@
 
 from typing import Annotated, Any, Literal
 
-from pydantic import Discriminator, Field, Tag, model_validator
+from pydantic import BeforeValidator, Discriminator, Field, Tag, model_validator
 
 from sim import units
-from sim.model.fields import (
-    Block, BlockFault, Choice, Dial, Hex, Kelvin, Name, Number, Switch, angle, positive, stops,
-)
+from sim.model.block import Block, BlockFault, kind_check
+from sim.model.fields import Dial, Kelvin, Number, Share, angle, positive, stops
 from sim.model.modifiers import AnyModifier, BareBulb
 from sim.model.places import Place, Point, Size, Target
 from sim.model.sources import Source
+from sim.model.words import Choice, Hex, Name, Switch
 
 LightName = Annotated[str, Name("the name of a light")]
 PanelName = Annotated[str, Name("the name of a panel")]
 MeterName = Annotated[str, Name("the name of a meter point")]
-Transmission = Annotated[float, Number("the share of the light that passes", 0.01, 1.0)]
 Stand = Annotated[str, Choice("what holds the light", ("floor", "boom", "none"))]
 
 
@@ -25,20 +24,24 @@ class MiredGel(Block):
     mired: Annotated[float, Number("a shift in mired", -400, 400, example="60")] = Field(
         description="Shift in mired: positive warmer, negative cooler.", examples=[60, -80]
     )
-    transmission: Transmission | None = Field(None, description="Luminous transmission, if known.", examples=[0.7])
+    transmission: Share | None = Field(
+        default=None, description="Luminous transmission, if known.", examples=[0.7]
+    )
 
 
 class ColorGel(Block):
     """A colour gel by the colour that it gives white light."""
 
     color: Hex = Field(description="Colour of white light through the gel.", examples=["#ff8800"])
-    transmission: Transmission | None = Field(None, description="Luminous transmission.", examples=[0.4])
+    transmission: Share | None = Field(default=None, description="Luminous transmission.", examples=[0.4])
 
 
 class NeutralGel(Block):
     """A neutral density gel."""
 
-    nd_stops: Annotated[float, stops(0.0, 10.0)] = Field(alias="nd", description="Loss in stops.", examples=["1 stop"])
+    nd_stops: Annotated[float, stops(0.0, 10.0)] = Field(
+        alias="nd", description="Loss in stops.", examples=["1 stop"]
+    )
 
 
 def _gel_kind(value: Any) -> str:
@@ -49,7 +52,8 @@ def _gel_kind(value: Any) -> str:
 
 
 Gel = Annotated[
-    Annotated[MiredGel, Tag("mired gel")] | Annotated[ColorGel, Tag("color gel")]
+    Annotated[MiredGel, Tag("mired gel")]
+    | Annotated[ColorGel, Tag("color gel")]
     | Annotated[NeutralGel, Tag("nd gel")],
     Discriminator(_gel_kind),
 ]
@@ -59,12 +63,16 @@ def _color_kind(value: Any) -> str:
     return "hex" if isinstance(value, str) and value.strip().startswith("#") else "kelvin"
 
 
-LightColor = Annotated[Annotated[Kelvin, Tag("kelvin")] | Annotated[Hex, Tag("hex")], Discriminator(_color_kind)]
+LightColor = Annotated[
+    Annotated[Kelvin, Tag("kelvin")] | Annotated[Hex, Tag("hex")], Discriminator(_color_kind)
+]
 
 
 class _Colored(Block):
     color: LightColor = Field(
-        5600.0, description='Colour temperature, or "#rrggbb" of the light itself.', examples=["5600 K", "#ffd0a0"]
+        default=5600.0,
+        description='Colour temperature, or "#rrggbb" of the light itself.',
+        examples=["5600 K", "#ffd0a0"],
     )
 
     @property
@@ -83,14 +91,21 @@ class Light(_Colored):
 
     source: Source = Field(description="Where the light comes from.")
     power_stops: Dial = Field(
-        0.0, alias="power", description="Setting as a part of full, or stops under full.", examples=["1/4", "-2 stops"]
+        default=0.0,
+        alias="power",
+        description="Setting as a part of full, or stops under full.",
+        examples=["1/4", "-2 stops"],
     )
-    modifier: AnyModifier = Field(BareBulb(kind="bare"), description="What is fitted to the light.")
+    modifier: AnyModifier = Field(default=BareBulb(kind="bare"), description="What is fitted to the light.")
     place: Place = Field(description="Centre of the luminous face.")
-    aim: Target = Field("face", description="Part or point that the light looks at.", examples=["face"])
-    gels: tuple[Gel, ...] = Field((), max_length=6, description="Gels in front of the light.")
-    stand: Stand = Field("floor", description="What holds the light.", examples=["boom"])
-    mute: Annotated[bool, Switch()] = Field(False, description="True: left out of pictures and readings.")
+    aim: Target = Field(
+        default="face", description="Part or point that the light looks at.", examples=["face"]
+    )
+    gels: tuple[Gel, ...] = Field(default=(), max_length=6, description="Gels in front of the light.")
+    stand: Stand = Field(default="floor", description="What holds the light.", examples=["boom"])
+    mute: Annotated[bool, Switch()] = Field(
+        default=False, description="True: left out of pictures and readings."
+    )
 
     @property
     def is_flash(self) -> bool:
@@ -101,7 +116,9 @@ class Light(_Colored):
 class _Panel(Block):
     size: Size = Field(description="Width and height; of one wing for a v-flat.")
     place: Place = Field(description="Its centre; for a v-flat the middle of the hinge.")
-    aim: Target = Field("face", description="Part or point that its front looks at.", examples=["face"])
+    aim: Target = Field(
+        default="face", description="Part or point that its front looks at.", examples=["face"]
+    )
 
 
 class Flag(_Panel):
@@ -115,7 +132,7 @@ class BouncePanel(_Panel):
 
     kind: Literal["reflector"] = Field(description="A reflector panel.")
     surface: Annotated[str, Choice("a reflector surface", ("white", "silver", "gold"))] = Field(
-        "white", description="Front of the panel.", examples=["white"]
+        default="white", description="Front of the panel.", examples=["white"]
     )
 
 
@@ -123,7 +140,9 @@ class Scrim(_Panel):
     """A diffusion panel."""
 
     kind: Literal["scrim"] = Field(description="A diffusion panel.")
-    transmission: Transmission = Field(0.6, description="Share of the light that passes, diffused.", examples=[0.6])
+    transmission: Share = Field(
+        default=0.6, description="Share of the light that passes, diffused.", examples=[0.6]
+    )
 
 
 class VFlat(_Panel):
@@ -131,14 +150,18 @@ class VFlat(_Panel):
 
     kind: Literal["v-flat"] = Field(description="Two boards hinged along an upright edge.")
     surface: Annotated[str, Choice("a v-flat surface", ("black", "white"))] = Field(
-        "white", description="Inside of the boards.", examples=["black"]
+        default="white", description="Inside of the boards.", examples=["black"]
     )
     angle_deg: Annotated[float, angle(20.0, 180.0)] = Field(
-        90.0, alias="angle", description="Between the two boards.", examples=["90°"]
+        default=90.0, alias="angle", description="Between the two boards.", examples=["90°"]
     )
 
 
-Panel = Annotated[Flag | BouncePanel | Scrim | VFlat, Field(discriminator="kind")]
+Panel = Annotated[
+    Flag | BouncePanel | Scrim | VFlat,
+    Field(discriminator="kind"),
+    BeforeValidator(kind_check("a panel", Flag, BouncePanel, Scrim, VFlat)),
+]
 
 
 class WindowPanel(_Colored):
@@ -148,13 +171,15 @@ class WindowPanel(_Colored):
     name: LightName = Field(description="Its name.", examples=["window"])
     size: Size = Field(description="Width and height of the opening.")
     place: Place = Field(description="Its centre.")
-    aim: Target = Field("face", description="Part or point that it faces.", examples=["face"])
+    aim: Target = Field(default="face", description="Part or point that it faces.", examples=["face"])
     illuminance_lx: Annotated[float, positive(units.ILLUMINANCE, 200_000.0)] | None = Field(
-        None, alias="illuminance", description="At its aim point, on a flat meter that faces it, direct light only.",
+        default=None,
+        alias="illuminance",
+        description="At its aim point, on a flat meter that faces it, direct light only.",
         examples=["300 lx"],
     )
     luminance_cd_m2: Annotated[float, positive(units.LUMINANCE, 100_000.0)] | None = Field(
-        None, alias="luminance", description="Of the opening.", examples=["2000 cd/m²"]
+        default=None, alias="luminance", description="Of the opening.", examples=["2000 cd/m²"]
     )
 
     @model_validator(mode="after")
@@ -163,8 +188,12 @@ class WindowPanel(_Colored):
         if self.illuminance_lx is None and self.luminance_cd_m2 is None:
             raise BlockFault((), "no key says how bright it is", expected, 'add "illuminance: 300 lx"')
         if self.illuminance_lx is not None and self.luminance_cd_m2 is not None:
-            raise BlockFault(("luminance",), '"luminance" and "illuminance" both say how bright it is', expected,
-                             'remove "luminance"')
+            raise BlockFault(
+                ("luminance",),
+                '"luminance" and "illuminance" both say how bright it is',
+                expected,
+                'remove "luminance"',
+            )
         return self
 
 
@@ -178,7 +207,11 @@ class UniformAmbient(_Colored):
     )
 
 
-Ambient = Annotated[WindowPanel | UniformAmbient, Field(discriminator="kind")]
+Ambient = Annotated[
+    WindowPanel | UniformAmbient,
+    Field(discriminator="kind"),
+    BeforeValidator(kind_check("a light of the room", WindowPanel, UniformAmbient)),
+]
 
 Facing = Annotated[
     Annotated[Point, Tag("point")] | Annotated[LightName, Tag("name")],
@@ -189,13 +222,16 @@ Facing = Annotated[
 class Meter(Block):
     """A point where the meter is held, which receptor it has and where that looks."""
 
-    at: Target = Field(description="Part or point where the meter is held, or that a spot meter reads.",
-                       examples=["chest"])
+    at: Target = Field(
+        description="Part or point where the meter is held, or that a spot meter reads.", examples=["chest"]
+    )
     kind: Annotated[str, Choice("a kind of meter", ("dome", "flat", "spot"))] = Field(
-        "dome", description="dome and flat: incident light; spot: light that comes back from the part.",
+        default="dome",
+        description="dome and flat: incident light; spot: light that comes back from the part.",
         examples=["dome"],
     )
     facing: Facing = Field(
-        "camera", description='"camera", "up", the name of a light, or a point; a spot meter reads from there.',
+        default="camera",
+        description='"camera", "up", the name of a light, or a point; a spot meter reads from there.',
         examples=["camera", "key"],
     )

@@ -2,9 +2,11 @@
 
 from typing import Annotated, Literal
 
-from pydantic import Field
+from pydantic import BeforeValidator, Field
 
-from sim.model.fields import Block, Choice, Efficiency, Switch, angle, length, stops
+from sim.model.block import Block, kind_check
+from sim.model.fields import Share, angle, length, stops
+from sim.model.words import Choice, Switch
 
 GridAngle = Annotated[float, angle(3.0, 90.0)]
 _GRID = "Honeycomb or fabric grid: its nominal full angle."
@@ -19,16 +21,20 @@ LeafAngle = Annotated[float, angle(0.0, 90.0)]
 class Modifier(Block):
     """What every modifier takes."""
 
-    efficiency: Efficiency | None = Field(None, description=_EFFICIENCY, examples=[0.7])
+    efficiency: Share | None = Field(default=None, description=_EFFICIENCY, examples=[0.7])
 
 
 class BarnDoors(Block):
     """Four leaves on the rim, each by the angle it is opened: 0° straight forward, 90° out of the way."""
 
-    left_deg: LeafAngle = Field(90.0, alias="left", description="Leaf at the light's left.", examples=["30°"])
-    right_deg: LeafAngle = Field(90.0, alias="right", description="Leaf at the light's right.", examples=["30°"])
-    top_deg: LeafAngle = Field(90.0, alias="top", description="Upper leaf.", examples=["30°"])
-    bottom_deg: LeafAngle = Field(90.0, alias="bottom", description="Lower leaf.", examples=["30°"])
+    left_deg: LeafAngle = Field(
+        default=90.0, alias="left", description="Leaf at the light's left.", examples=["30°"]
+    )
+    right_deg: LeafAngle = Field(
+        default=90.0, alias="right", description="Leaf at the light's right.", examples=["30°"]
+    )
+    top_deg: LeafAngle = Field(default=90.0, alias="top", description="Upper leaf.", examples=["30°"])
+    bottom_deg: LeafAngle = Field(default=90.0, alias="bottom", description="Lower leaf.", examples=["30°"])
 
 
 class BareBulb(Modifier):
@@ -36,7 +42,10 @@ class BareBulb(Modifier):
 
     kind: Literal["bare"] = Field(description="No modifier: a bulb that lights all round.")
     bulb_diameter_m: Annotated[float, length(0.005, 0.3)] = Field(
-        0.06, alias="bulb_diameter", description="Diameter of the glowing bulb or dome.", examples=["6 cm"]
+        default=0.06,
+        alias="bulb_diameter",
+        description="Diameter of the glowing bulb or dome.",
+        examples=["6 cm"],
     )
 
 
@@ -44,12 +53,17 @@ class Reflector(Modifier):
     """An open metal reflector."""
 
     kind: Literal["reflector"] = Field(description="An open metal reflector.")
-    diameter_m: Diameter = Field(0.18, alias="diameter", description="Of the opening.", examples=["18 cm"])
-    beam_deg: Annotated[float, angle(10.0, 150.0)] = Field(
-        65.0, alias="beam", description="Full angle between the directions of half intensity.", examples=["65°"]
+    diameter_m: Diameter = Field(
+        default=0.18, alias="diameter", description="Of the opening.", examples=["18 cm"]
     )
-    grid_deg: GridAngle | None = Field(None, alias="grid", description=_GRID, examples=["10°"])
-    barn_doors: BarnDoors | None = Field(None, description="Leaves on the rim.")
+    beam_deg: Annotated[float, angle(10.0, 150.0)] = Field(
+        default=65.0,
+        alias="beam",
+        description="Full angle between the directions of half intensity.",
+        examples=["65°"],
+    )
+    grid_deg: GridAngle | None = Field(default=None, alias="grid", description=_GRID, examples=["10°"])
+    barn_doors: BarnDoors | None = Field(default=None, description="Leaves on the rim.")
 
 
 class Snoot(Modifier):
@@ -57,29 +71,41 @@ class Snoot(Modifier):
 
     kind: Literal["snoot"] = Field(description="A tube in front of the bulb.")
     length_m: Annotated[float, length(0.02, 1.0)] = Field(
-        0.20, alias="length", description="Of the tube.", examples=["20 cm"]
+        default=0.20, alias="length", description="Of the tube.", examples=["20 cm"]
     )
     diameter_m: Annotated[float, length(0.01, 0.5)] = Field(
-        0.07, alias="diameter", description="Of its opening.", examples=["7 cm"]
+        default=0.07, alias="diameter", description="Of its opening.", examples=["7 cm"]
     )
-    grid_deg: GridAngle | None = Field(None, alias="grid", description=_GRID, examples=["20°"])
+    grid_deg: GridAngle | None = Field(default=None, alias="grid", description=_GRID, examples=["20°"])
 
 
 class BeautyDish(Modifier):
     """A shallow white dish with a centre deflector."""
 
     kind: Literal["beauty dish"] = Field(description="A shallow white dish with a centre deflector.")
-    diameter_m: Diameter = Field(0.55, alias="diameter", description="Of the opening.", examples=["55 cm"])
-    grid_deg: GridAngle | None = Field(None, alias="grid", description=_GRID, examples=["25°"])
-    sock: Annotated[bool, Switch()] = Field(False, description="Diffusion cloth over the opening.", examples=[False])
+    diameter_m: Diameter = Field(
+        default=0.55, alias="diameter", description="Of the opening.", examples=["55 cm"]
+    )
+    grid_deg: GridAngle | None = Field(default=None, alias="grid", description=_GRID, examples=["25°"])
+    sock: Annotated[bool, Switch()] = Field(
+        default=False, description="Diffusion cloth over the opening.", examples=[False]
+    )
 
 
 class _Box(Modifier):
-    recess_m: Recess = Field(0.0, alias="recess", description="Depth of the front fabric behind the rim.",
-                             examples=["5 cm"])
-    hot_spot_stops: HotSpot = Field(0.3, alias="hot_spot", description="How much brighter the centre is than the edge.",
-                                    examples=["0.3 stop"])
-    grid_deg: GridAngle | None = Field(None, alias="grid", description=_GRID, examples=["40°"])
+    recess_m: Recess = Field(
+        default=0.0,
+        alias="recess",
+        description="Depth of the front fabric behind the rim.",
+        examples=["5 cm"],
+    )
+    hot_spot_stops: HotSpot = Field(
+        default=0.3,
+        alias="hot_spot",
+        description="How much brighter the centre is than the edge.",
+        examples=["0.3 stop"],
+    )
+    grid_deg: GridAngle | None = Field(default=None, alias="grid", description=_GRID, examples=["40°"])
 
 
 class Softbox(_Box):
@@ -111,7 +137,7 @@ class Umbrella(Modifier):
     kind: Literal["umbrella"] = Field(description="A reflecting umbrella.")
     diameter_m: Diameter = Field(alias="diameter", description="Across the rim.", examples=["105 cm"])
     surface: Annotated[str, Choice("an umbrella surface", ("white", "silver"))] = Field(
-        "white", description="Inside of the umbrella.", examples=["white"]
+        default="white", description="Inside of the umbrella.", examples=["white"]
     )
 
 
@@ -125,10 +151,12 @@ class ShootThrough(Modifier):
 class CoveredUmbrella(Modifier):
     """A reflecting umbrella closed by a diffusion cover."""
 
-    kind: Literal["covered umbrella"] = Field(description="A reflecting umbrella closed by a diffusion cover.")
+    kind: Literal["covered umbrella"] = Field(
+        description="A reflecting umbrella closed by a diffusion cover."
+    )
     diameter_m: Diameter = Field(alias="diameter", description="Across the rim.", examples=["150 cm"])
     surface: Annotated[str, Choice("an umbrella surface", ("white", "silver"))] = Field(
-        "white", description="Inside of the umbrella.", examples=["white"]
+        default="white", description="Inside of the umbrella.", examples=["white"]
     )
 
 
@@ -137,16 +165,44 @@ class Spot(Modifier):
 
     kind: Literal["spot"] = Field(description="A focusing spot with a lens.")
     lens_m: Annotated[float, length(0.02, 0.6)] = Field(
-        0.15, alias="lens", description="Diameter of the lens.", examples=["15 cm"]
+        default=0.15, alias="lens", description="Diameter of the lens.", examples=["15 cm"]
     )
     beam_deg: Annotated[float, angle(3.0, 90.0)] = Field(
-        12.0, alias="beam", description="Full angle between the directions of half intensity.", examples=["12°"]
+        default=12.0,
+        alias="beam",
+        description="Full angle between the directions of half intensity.",
+        examples=["12°"],
     )
-    barn_doors: BarnDoors | None = Field(None, description="Leaves on the rim.")
+    barn_doors: BarnDoors | None = Field(default=None, description="Leaves on the rim.")
 
 
 AnyModifier = Annotated[
-    BareBulb | Reflector | Snoot | BeautyDish | Softbox | Strip | Octabox | Umbrella | ShootThrough
-    | CoveredUmbrella | Spot,
+    BareBulb
+    | Reflector
+    | Snoot
+    | BeautyDish
+    | Softbox
+    | Strip
+    | Octabox
+    | Umbrella
+    | ShootThrough
+    | CoveredUmbrella
+    | Spot,
     Field(discriminator="kind"),
+    BeforeValidator(
+        kind_check(
+            "a modifier",
+            BareBulb,
+            Reflector,
+            Snoot,
+            BeautyDish,
+            Softbox,
+            Strip,
+            Octabox,
+            Umbrella,
+            ShootThrough,
+            CoveredUmbrella,
+            Spot,
+        )
+    ),
 ]

@@ -5,14 +5,34 @@ from typing import Annotated, Any
 
 from pydantic import Discriminator, Field, Tag
 
-from sim.model.fields import Block, Choice, Coordinate, angle, length
+from sim.model.block import Block
+from sim.model.fields import COORDINATE, Row, angle, length
+from sim.model.words import Choice
 
 SITTER_PARTS = (
-    "face", "forehead", "chin", "left cheek", "right cheek", "near eye", "far eye", "neck", "chest",
-    "left shoulder", "right shoulder", "gown", "hip", "hands", "hair", "feet",
+    "face",
+    "forehead",
+    "chin",
+    "left cheek",
+    "right cheek",
+    "near eye",
+    "far eye",
+    "neck",
+    "chest",
+    "left shoulder",
+    "right shoulder",
+    "gown",
+    "hip",
+    "hands",
+    "hair",
+    "feet",
 )
 BACKDROP_PARTS = (
-    "backdrop centre", "backdrop head", "backdrop top left", "backdrop top right", "backdrop bottom left",
+    "backdrop centre",
+    "backdrop head",
+    "backdrop top left",
+    "backdrop top right",
+    "backdrop bottom left",
     "backdrop bottom right",
 )
 PARTS = SITTER_PARTS + BACKDROP_PARTS
@@ -20,13 +40,16 @@ PARTS = SITTER_PARTS + BACKDROP_PARTS
 PartName = Annotated[str, Choice("a part of the sitter or backdrop", PARTS)]
 
 
+_POINT = Row("three lengths [x, y, z]", COORDINATE, 3, "[0 m, 1.4 m, 4 m]")
+
+
 class Point(Block):
-    """A point in the room, in metres: x toward camera right, y up, z toward the camera; the mark is the origin.
+    """A point in the room: x toward camera right, y up, z toward the camera, from the mark on the floor.
 
     Left and right in part names are the camera's.
     """
 
-    at_m: tuple[Coordinate, Coordinate, Coordinate] = Field(
+    at_m: Annotated[tuple[float, float, float], _POINT] = Field(
         alias="at",
         description="x (toward camera right), y (up from the floor), z (from the sitter toward the camera).",
         examples=[["0 m", "1.4 m", "4 m"]],
@@ -43,7 +66,7 @@ class Around(Block):
 
     bearing_deg: Annotated[float, angle(-360.0, 360.0)] = Field(
         alias="bearing",
-        description="0° is straight toward the camera side, +90° camera right, -90° camera left, 180° behind.",
+        description="0° toward the camera side, +90° camera right, -90° camera left, 180° behind.",
         examples=["-45°"],
     )
     distance_m: Annotated[float, length(0.0, 50.0)] = Field(
@@ -63,8 +86,12 @@ class Around(Block):
 class Size(Block):
     """Width and height of a flat thing."""
 
-    width_m: Annotated[float, length(0.01, 30.0)] = Field(alias="width", description="Width.", examples=["60 cm"])
-    height_m: Annotated[float, length(0.01, 30.0)] = Field(alias="height", description="Height.", examples=["90 cm"])
+    width_m: Annotated[float, length(0.01, 30.0)] = Field(
+        alias="width", description="Width.", examples=["60 cm"]
+    )
+    height_m: Annotated[float, length(0.01, 30.0)] = Field(
+        alias="height", description="Height.", examples=["90 cm"]
+    )
 
 
 def _place_kind(value: Any) -> str:
@@ -77,5 +104,9 @@ def _target_kind(value: Any) -> str:
     return "point" if isinstance(value, (dict, Point)) else "part"
 
 
-Place = Annotated[Annotated[Point, Tag("point")] | Annotated[Around, Tag("around")], Discriminator(_place_kind)]
-Target = Annotated[Annotated[Point, Tag("point")] | Annotated[PartName, Tag("part")], Discriminator(_target_kind)]
+Place = Annotated[
+    Annotated[Point, Tag("point")] | Annotated[Around, Tag("around")], Discriminator(_place_kind)
+]
+Target = Annotated[
+    Annotated[Point, Tag("point")] | Annotated[PartName, Tag("part")], Discriminator(_target_kind)
+]

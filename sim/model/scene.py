@@ -1,24 +1,30 @@
 """Room, camera and the whole scene."""
 
+from pathlib import Path
 from typing import Annotated, Any
 
-from pydantic import Discriminator, Field, Tag, model_validator
+from pydantic import Discriminator, Field, PrivateAttr, Tag, model_validator
 
-from sim import units
-from sim.model.fields import (
-    ISO, Block, Choice, Kelvin, Measured, Number, Reflectance, Text, length, positive,
-)
+from sim.model.block import Block
+from sim.model.fields import FilmSpeed, Kelvin, Number, Reflectance, aperture, length, shutter
 from sim.model.lights import Ambient, Light, LightName, Meter, MeterName, Panel, PanelName
 from sim.model.places import PARTS, Place, Target
 from sim.model.sitter import Backdrop, NoBackdrop, Sitter, WallBackdrop
+from sim.model.words import Choice, Text
 
 
 class RoomSize(Block):
     """Inside measures of the room."""
 
-    width_m: Annotated[float, length(2.0, 60.0)] = Field(alias="width", description="Along x.", examples=["6 m"])
-    height_m: Annotated[float, length(2.0, 20.0)] = Field(alias="height", description="Upward.", examples=["3.2 m"])
-    length_m: Annotated[float, length(2.0, 90.0)] = Field(alias="length", description="Along z.", examples=["9 m"])
+    width_m: Annotated[float, length(2.0, 60.0)] = Field(
+        alias="width", description="Along x.", examples=["6 m"]
+    )
+    height_m: Annotated[float, length(2.0, 20.0)] = Field(
+        alias="height", description="Upward.", examples=["3.2 m"]
+    )
+    length_m: Annotated[float, length(2.0, 90.0)] = Field(
+        alias="length", description="Along z.", examples=["9 m"]
+    )
 
 
 def _default_front(data: dict[str, Any]) -> float:
@@ -30,12 +36,14 @@ class Room(Block):
 
     size: RoomSize = Field(description="Inside measures.")
     front_m: Annotated[float, length(0.5, 90.0)] = Field(
-        default_factory=_default_front, alias="front", examples=["6 m"],
-        description="From the mark to the wall behind the camera; default: 3 m of the room are behind the mark.",
+        default_factory=_default_front,
+        alias="front",
+        examples=["6 m"],
+        description="From the mark to the wall behind the camera; default: all but 3 m of the length.",
     )
-    walls: Reflectance = Field(0.5, description="Diffuse reflectance.", examples=[0.5])
-    ceiling: Reflectance = Field(0.7, description="Diffuse reflectance.", examples=[0.7])
-    floor: Reflectance = Field(0.2, description="Diffuse reflectance.", examples=[0.2])
+    walls: Reflectance = Field(default=0.5, description="Diffuse reflectance.", examples=[0.5])
+    ceiling: Reflectance = Field(default=0.7, description="Diffuse reflectance.", examples=[0.7])
+    floor: Reflectance = Field(default=0.2, description="Diffuse reflectance.", examples=[0.2])
 
     @property
     def low_corner_m(self) -> tuple[float, float, float]:
@@ -51,15 +59,19 @@ class Room(Block):
 class Sensor(Block):
     """The sensor as its long side lies."""
 
-    width_m: Annotated[float, length(0.003, 0.3)] = Field(0.036, alias="width", description="Long side.",
-                                                         examples=["36 mm"])
-    height_m: Annotated[float, length(0.003, 0.3)] = Field(0.024, alias="height", description="Short side.",
-                                                          examples=["24 mm"])
+    width_m: Annotated[float, length(0.003, 0.3)] = Field(
+        default=0.036, alias="width", description="Long side.", examples=["36 mm"]
+    )
+    height_m: Annotated[float, length(0.003, 0.3)] = Field(
+        default=0.024, alias="height", description="Short side.", examples=["24 mm"]
+    )
 
 
 def _focus_kind(value: Any) -> str:
     text = value.strip() if isinstance(value, str) else value
-    return "part" if isinstance(text, str) and not text[:1].isdigit() and text[:1] not in "+-.−" else "distance"
+    return (
+        "part" if isinstance(text, str) and not text[:1].isdigit() and text[:1] not in "+-.−" else "distance"
+    )
 
 
 Focus = Annotated[
@@ -67,37 +79,50 @@ Focus = Annotated[
     | Annotated[float, length(0.1, 100.0), Tag("distance")],
     Discriminator(_focus_kind),
 ]
-Shutter = Measured(units.TIME, units.time_s_from_text, units.text_from_time_s, 1 / 32000, 60.0)
+SHUTTER = shutter(1 / 32000, 60.0)
 
 
 class Camera(Block):
     """The camera: where it stands, what it sees, how it exposes."""
 
     place: Place = Field(description="Centre of the lens.")
-    aim: Target = Field("face", description="Part or point in the middle of the picture.", examples=["chest"])
+    aim: Target = Field(
+        default="face", description="Part or point in the middle of the picture.", examples=["chest"]
+    )
     focal_length_m: Annotated[float, length(0.008, 1.0)] = Field(
         alias="focal_length", description="Of the lens.", examples=["85 mm"]
     )
-    sensor: Sensor = Field(Sensor(), description="The sensor, its long side lying.")
+    sensor: Sensor = Field(default=Sensor(), description="The sensor, its long side lying.")
     orientation: Annotated[str, Choice("an orientation", ("portrait", "landscape"))] = Field(
-        "portrait", description="portrait turns the sensor upright.", examples=["portrait"]
+        default="portrait", description="portrait turns the sensor upright.", examples=["portrait"]
     )
-    f_number: Annotated[float, Measured(units.F_NUMBER, units.f_number_from_text, units.text_from_f_number,
-                                        0.7, 128.0)] = Field(
+    f_number: Annotated[float, aperture(0.7, 128.0)] = Field(
         alias="aperture", description="Aperture.", examples=["f/8", "f/5.6 1/3"]
     )
-    shutter_s: Annotated[float, Shutter] = Field(alias="shutter", description="Exposure time.", examples=["1/160 s"])
-    sync_s: Annotated[float, Shutter] = Field(
-        1 / 200, alias="sync", description="Shortest time at which flash lights the whole frame.", examples=["1/200 s"]
+    shutter_s: Annotated[float, SHUTTER] = Field(
+        alias="shutter", description="Exposure time.", examples=["1/160 s"]
     )
-    iso: ISO = Field(100.0, description="Exposure index.", examples=[100])
-    focus: Focus = Field("near eye", description="Part, or a distance from the lens.", examples=["near eye", "4.2 m"])
-    white_balance_K: Kelvin = Field(5600.0, alias="white_balance", description="White balance.", examples=["5600 K"])
+    sync_s: Annotated[float, SHUTTER] = Field(
+        default=1 / 200,
+        alias="sync",
+        description="Shortest time at which flash lights the whole frame.",
+        examples=["1/200 s"],
+    )
+    iso: FilmSpeed = Field(default=100.0, description="Exposure index.", examples=[100])
+    focus: Focus = Field(
+        default="near eye", description="Part, or a distance from the lens.", examples=["near eye", "4.2 m"]
+    )
+    white_balance_K: Kelvin = Field(
+        default=5600.0, alias="white_balance", description="White balance.", examples=["5600 K"]
+    )
 
     @property
     def picture_m(self) -> tuple[float, float]:
         """Width and height (m) of the sensor as it is turned."""
-        long, short = max(self.sensor.width_m, self.sensor.height_m), min(self.sensor.width_m, self.sensor.height_m)
+        long, short = (
+            max(self.sensor.width_m, self.sensor.height_m),
+            min(self.sensor.width_m, self.sensor.height_m),
+        )
         return (short, long) if self.orientation == "portrait" else (long, short)
 
     @property
@@ -115,7 +140,7 @@ class RenderDefaults(Block):
     """Defaults of the render; the command line goes before them."""
 
     depth: Annotated[int, Number("the number of bounces", 1, 64, True, "5")] = Field(
-        5, description="Most surfaces that light touches on its way to the camera.", examples=[5]
+        default=5, description="Most surfaces that light touches on its way to the camera.", examples=[5]
     )
 
 
@@ -125,22 +150,28 @@ class Scene(Block):
     halfstop: Annotated[int, Number("the version of the format", 1, 1, True, "1")] = Field(
         description="Version of this format: 1.", examples=[1]
     )
-    title: Annotated[str, Text("a title")] = Field(description="A line for the sheets.", examples=["Season poster"])
+    title: Annotated[str, Text("a title")] = Field(
+        description="A line for the sheets.", examples=["Season poster"]
+    )
     room: Room = Field(description="The studio.")
     camera: Camera = Field(description="The camera.")
-    sitter: Sitter = Field(Sitter(), description="Who is in front of the camera.")
-    backdrop: Backdrop = Field(NoBackdrop(kind="none"), description="What is behind the sitter.")
+    sitter: Sitter = Field(default=Sitter(), description="Who is in front of the camera.")
+    backdrop: Backdrop = Field(default=NoBackdrop(kind="none"), description="What is behind the sitter.")
     lights: dict[LightName, Light] = Field(
         min_length=1, max_length=16, description="The lights by name, 1 to 16, in the order of the sheets."
     )
     panels: dict[PanelName, Panel] = Field(
         default_factory=dict, max_length=32, description="Flags, reflectors, scrims and v-flats by name."
     )
-    ambient: tuple[Ambient, ...] = Field((), max_length=8, description="Continuous light of the room.")
+    ambient: tuple[Ambient, ...] = Field(
+        default=(), max_length=8, description="Continuous light of the room."
+    )
     meters: dict[MeterName, Meter] = Field(
         default_factory=dict, max_length=64, description="Meter points besides the standard ones."
     )
-    render: RenderDefaults = Field(RenderDefaults(), description="Defaults of the render.")
+    render: RenderDefaults = Field(default=RenderDefaults(), description="Defaults of the render.")
+
+    _folder: Path = PrivateAttr(Path())
 
     @model_validator(mode="after")
     def _check_between_blocks(self) -> "Scene":
@@ -148,6 +179,14 @@ class Scene(Block):
 
         check_scene(self)
         return self
+
+    def remember_folder(self, folder: Path) -> None:
+        """Keep the folder of the scene file, from which the files that the scene names are found."""
+        self._folder = folder
+
+    def file_path(self, file: str) -> Path:
+        """Return the path of a file that the scene names, beside the scene file."""
+        return self._folder / file
 
     @property
     def backdrop_plane_m(self) -> tuple[tuple[float, float, float], float, float] | None:
@@ -160,5 +199,3 @@ class Scene(Block):
         width_m, height_m = self.backdrop.size.width_m, self.backdrop.size.height_m
         centre_m = (0.0, self.backdrop.bottom_m + height_m / 2, -self.backdrop.distance_m)
         return centre_m, width_m, height_m
-
-

@@ -3,10 +3,12 @@
 import math
 from typing import Annotated, Any, Literal
 
-from pydantic import Discriminator, Field, Tag
+from pydantic import BeforeValidator, Discriminator, Field, Tag
 
-from sim.model.fields import Block, Choice, Coordinate, FileName, Hex, Number, Reflectance, Text, angle, length
+from sim.model.block import Block, kind_check
+from sim.model.fields import COORDINATE, REFLECTANCE, Number, Reflectance, Row, angle, length
 from sim.model.places import Point, Size
+from sim.model.words import Choice, FileName, Hex, Text
 
 FIGURES = ("simple",)
 POSES = ("at sides", "hand on hip", "playing")
@@ -36,33 +38,44 @@ class FigureFile(Block):
         description="Mesh file, beside the scene file.", examples=["my.glb"]
     )
     unit: Annotated[str, Choice("the unit of the file", ("m", "cm", "mm", "ft", "in"))] = Field(
-        "m", description="Unit of its coordinates.", examples=["cm"]
+        default="m", description="Unit of its coordinates.", examples=["cm"]
     )
     parts: dict[
-        Annotated[str, Text("the name of an object in the mesh", 80)], Annotated[str, Choice("a region", REGIONS)]
-    ] = Field(default_factory=dict, description="Object name in the file: region of the sitter.",
-              examples=[{"skin": "face", "dress": "gown"}])
+        Annotated[str, Text("the name of an object in the mesh", 80)],
+        Annotated[str, Choice("a region", REGIONS)],
+    ] = Field(
+        default_factory=dict,
+        description="Object name in the file: region of the sitter.",
+        examples=[{"skin": "face", "dress": "gown"}],
+    )
 
 
 class SkinReflectance(Block):
     """Skin by its linear RGB reflectance."""
 
-    reflectance: tuple[Reflectance, Reflectance, Reflectance] = Field(
-        description="Linear red, green and blue reflectance.", examples=[[0.5, 0.33, 0.26]]
-    )
+    reflectance: Annotated[
+        tuple[float, float, float],
+        Row("three reflectances [red, green, blue]", REFLECTANCE, 3, "[0.5, 0.33, 0.26]"),
+    ] = Field(description="Linear red, green and blue reflectance.", examples=[[0.5, 0.33, 0.26]])
 
 
 class Head(Block):
     """How the head is held relative to the body."""
 
     turn_deg: Annotated[float, angle(-90.0, 90.0)] = Field(
-        0.0, alias="turn", description="Relative to the body; positive toward camera right.", examples=["-15°"]
+        default=0.0,
+        alias="turn",
+        description="Relative to the body; positive toward camera right.",
+        examples=["-15°"],
     )
     nod_deg: Annotated[float, angle(-45.0, 45.0)] = Field(
-        0.0, alias="nod", description="Positive lowers the chin.", examples=["5°"]
+        default=0.0, alias="nod", description="Positive lowers the chin.", examples=["5°"]
     )
     tilt_deg: Annotated[float, angle(-45.0, 45.0)] = Field(
-        0.0, alias="tilt", description="Positive leans the top of the head to camera right.", examples=["5°"]
+        default=0.0,
+        alias="tilt",
+        description="Positive leans the top of the head to camera right.",
+        examples=["5°"],
     )
 
 
@@ -70,21 +83,22 @@ class Hair(Block):
     """Hair by style and colour."""
 
     style: Annotated[str, Choice("a hair style", HAIR_STYLES)] = Field(
-        "swept up", description="Style.", examples=["swept up"]
+        default="swept up", description="Style.", examples=["swept up"]
     )
     color: Annotated[
-        Annotated[str, Choice("a hair colour, or #rrggbb", HAIR_COLORS), Tag("word")] | Annotated[Hex, Tag("hex")],
+        Annotated[str, Choice("a hair colour, or #rrggbb", HAIR_COLORS), Tag("word")]
+        | Annotated[Hex, Tag("hex")],
         Discriminator(_word_or_hex),
-    ] = Field("dark brown", description='A named colour or "#rrggbb".', examples=["dark brown"])
+    ] = Field(default="dark brown", description='A named colour or "#rrggbb".', examples=["dark brown"])
 
 
 class Clothing(Block):
     """Clothing by style and colour."""
 
     style: Annotated[str, Choice("a style of clothing", CLOTHES)] = Field(
-        "sequinned gown", description="Style.", examples=["sequinned gown"]
+        default="sequinned gown", description="Style.", examples=["sequinned gown"]
     )
-    color: Hex = Field("#241433", description='"#rrggbb".', examples=["#241433"])
+    color: Hex = Field(default="#241433", description='"#rrggbb".', examples=["#241433"])
 
 
 class Sitter(Block):
@@ -94,38 +108,49 @@ class Sitter(Block):
         Annotated[str, Choice("a built-in figure, or a block with file", FIGURES), Tag("word")]
         | Annotated[FigureFile, Tag("block")],
         Discriminator(_text_or_block),
-    ] = Field("simple", description="A built-in figure, or a mesh file of your own.", examples=["simple"])
+    ] = Field(
+        default="simple", description="A built-in figure, or a mesh file of your own.", examples=["simple"]
+    )
     stature_m: Annotated[float, length(1.0, 2.3)] = Field(
-        1.68, alias="stature", description="Standing height without shoes; the figure is scaled to it.",
+        default=1.68,
+        alias="stature",
+        description="Standing height without shoes; the figure is scaled to it.",
         examples=["1.68 m"],
     )
-    step_m: tuple[Coordinate, Coordinate] = Field(
-        (0.0, 0.0), alias="step", description="Off the mark: x toward camera right, z toward the camera.",
+    step_m: Annotated[tuple[float, float], Row("two lengths [x, z]", COORDINATE, 2, "[0 m, 0.1 m]")] = Field(
+        default=(0.0, 0.0),
+        alias="step",
+        description="Off the mark: x toward camera right, z toward the camera.",
         examples=[["0 m", "0.1 m"]],
     )
     turn_deg: Turn = Field(
-        0.0, alias="turn", description="Bearing that the chest faces; positive toward camera right.", examples=["25°"]
+        default=0.0,
+        alias="turn",
+        description="Bearing that the chest faces; positive toward camera right.",
+        examples=["25°"],
     )
-    head: Head = Field(Head(), description="How the head is held.")
+    head: Head = Field(default=Head(), description="How the head is held.")
     eyes: Annotated[
         Annotated[str, Choice("where the eyes look", ("camera", "ahead")), Tag("word")]
         | Annotated[Point, Tag("block")],
         Discriminator(_text_or_block),
-    ] = Field("camera", description="Where the eyes look.", examples=["camera"])
+    ] = Field(default="camera", description="Where the eyes look.", examples=["camera"])
     arms: Annotated[str, Choice("a pose of the arms", POSES)] = Field(
-        "at sides", description="Pose of the arms.", examples=["at sides"]
+        default="at sides", description="Pose of the arms.", examples=["at sides"]
     )
     posture: Annotated[str, Choice("a posture", ("standing", "seated"))] = Field(
-        "standing", description="Standing or seated.", examples=["standing"]
+        default="standing", description="Standing or seated.", examples=["standing"]
     )
-    prop: Annotated[str, Choice("a prop", ("none", "viola"))] = Field("none", description="A prop.", examples=["viola"])
+    prop: Annotated[str, Choice("a prop", ("none", "viola"))] = Field(
+        default="none", description="A prop.", examples=["viola"]
+    )
     skin: Annotated[
         Annotated[str, Choice("a skin tone, or a block with reflectance", SKIN_TONES), Tag("word")]
         | Annotated[SkinReflectance, Tag("block")],
         Discriminator(_text_or_block),
-    ] = Field("medium", description="A named tone or a reflectance.", examples=["medium"])
-    hair: Hair = Field(Hair(), description="Hair.")
-    clothing: Clothing = Field(Clothing(), description="Clothing.")
+    ] = Field(default="medium", description="A named tone or a reflectance.", examples=["medium"])
+    hair: Hair = Field(default=Hair(), description="Hair.")
+    clothing: Clothing = Field(default=Clothing(), description="Clothing.")
 
 
 class _Hung(Block):
@@ -134,7 +159,7 @@ class _Hung(Block):
         alias="distance", description="Behind the mark.", examples=["1.9 m"]
     )
     bottom_m: Annotated[float, length(0.0, 5.0)] = Field(
-        0.0, alias="bottom", description="Height of the lower edge above the floor.", examples=["0 m"]
+        default=0.0, alias="bottom", description="Height of the lower edge above the floor.", examples=["0 m"]
     )
 
 
@@ -142,14 +167,18 @@ class CanvasBackdrop(_Hung):
     """A hand-painted, mottled canvas."""
 
     kind: Literal["canvas"] = Field(description="A hand-painted, mottled canvas.")
-    reflectance: Reflectance = Field(0.12, description="Mean reflectance.", examples=[0.12])
-    contrast: Annotated[float, Number("the mottling", 0, 1)] = Field(0.45, description="Mottling.", examples=[0.45])
-    patch_m: Annotated[float, length(0.02, 3.0)] = Field(
-        0.35, alias="patch", description="Size of a patch of the mottling.", examples=["35 cm"]
+    reflectance: Reflectance = Field(default=0.12, description="Mean reflectance.", examples=[0.12])
+    contrast: Annotated[float, Number("the mottling", 0, 1)] = Field(
+        default=0.45, description="Mottling.", examples=[0.45]
     )
-    color: Hex = Field("#6b6560", description="Hue, scaled to the mean reflectance.", examples=["#6b6560"])
+    patch_m: Annotated[float, length(0.02, 3.0)] = Field(
+        default=0.35, alias="patch", description="Size of a patch of the mottling.", examples=["35 cm"]
+    )
+    color: Hex = Field(
+        default="#6b6560", description="Hue, scaled to the mean reflectance.", examples=["#6b6560"]
+    )
     seed: Annotated[int, Number("a seed", 0, 2**31 - 1, True, "7")] = Field(
-        7, description="Another seed gives another mottling.", examples=[7]
+        default=7, description="Another seed gives another mottling.", examples=[7]
     )
 
 
@@ -157,16 +186,22 @@ class PaperBackdrop(_Hung):
     """Seamless paper that sweeps onto the floor."""
 
     kind: Literal["paper"] = Field(description="Seamless paper that sweeps onto the floor.")
-    reflectance: Reflectance = Field(0.5, description="Mean reflectance.", examples=[0.5])
-    color: Hex = Field("#808080", description="Hue, scaled to the mean reflectance.", examples=["#808080"])
+    reflectance: Reflectance = Field(default=0.5, description="Mean reflectance.", examples=[0.5])
+    color: Hex = Field(
+        default="#808080", description="Hue, scaled to the mean reflectance.", examples=["#808080"]
+    )
 
 
 class WallBackdrop(Block):
     """The wall of the room behind the sitter."""
 
     kind: Literal["wall"] = Field(description="The wall of the room behind the sitter.")
-    reflectance: Reflectance | None = Field(None, description="Default: that of the walls.", examples=[0.5])
-    color: Hex = Field("#808080", description="Hue, scaled to the mean reflectance.", examples=["#808080"])
+    reflectance: Reflectance | None = Field(
+        default=None, description="Default: that of the walls.", examples=[0.5]
+    )
+    color: Hex = Field(
+        default="#808080", description="Hue, scaled to the mean reflectance.", examples=["#808080"]
+    )
 
 
 class ImageBackdrop(_Hung):
@@ -177,7 +212,7 @@ class ImageBackdrop(_Hung):
         description="Picture file, beside the scene file.", examples=["art.png"]
     )
     reflectance: Reflectance | None = Field(
-        None, description="Mean reflectance; default: as the picture is.", examples=[0.2]
+        default=None, description="Mean reflectance; default: as the picture is.", examples=[0.2]
     )
 
 
@@ -188,7 +223,11 @@ class NoBackdrop(Block):
 
 
 Backdrop = Annotated[
-    CanvasBackdrop | PaperBackdrop | WallBackdrop | ImageBackdrop | NoBackdrop, Field(discriminator="kind")
+    CanvasBackdrop | PaperBackdrop | WallBackdrop | ImageBackdrop | NoBackdrop,
+    Field(discriminator="kind"),
+    BeforeValidator(
+        kind_check("a backdrop", CanvasBackdrop, PaperBackdrop, WallBackdrop, ImageBackdrop, NoBackdrop)
+    ),
 ]
 
 
@@ -202,7 +241,9 @@ def sitter_capsule(sitter: Sitter) -> tuple[float, float, float, float]:
     return x, z, 0.25, top
 
 
-def capsule_distance_m(point: tuple[float, float, float], capsule: tuple[float, float, float, float]) -> float:
+def capsule_distance_m(
+    point: tuple[float, float, float], capsule: tuple[float, float, float, float]
+) -> float:
     """Return how far a point is outside an upright capsule that stands on the floor; negative inside."""
     x, z, radius, top = capsule
     y = min(max(point[1], 0.0), top - radius)
