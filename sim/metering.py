@@ -30,10 +30,11 @@ CONSTANT_C = {"flat": photometry.INCIDENT_FLAT_CONSTANT_C, "dome": photometry.IN
 class Reading:
     """One value of one light, or of all together.
 
-    `exposure`: lx s (incident) or cd s/m2 (reflected) during the shutter's time. `f_number` an incident meter (dome,
-    flat) or spot meter shows, 0 in darkness. `over_camera_stops`: incident: that f-number against the camera's.
-    `from_grey_stops`: reflected: how the part shows in the picture, 0 is middle grey. The two stops are None where they do not
-    apply and -inf in darkness. `stderr_stops`: standard error. `share`: part of the combined light, 0..1.
+    `exposure`: lx s (incident) or cd s/m2 (reflected) during the shutter's time. `f_number`: what an incident meter
+    (dome, flat) or a spot meter shows, 0 in darkness. `over_camera_stops`: incident only, that f-number against the
+    camera's. `from_grey_stops`: reflected only, how the part shows in the picture, 0 is middle grey. Where they do
+    not apply they are None, in darkness -inf. `stderr_stops`: standard error. `share`: part of the combined light,
+    0..1.
     """
 
     exposure: float

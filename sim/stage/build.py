@@ -12,12 +12,12 @@ import numpy as np
 import trimesh
 
 from sim.backdrop import backdrop_texture
-from sim.figure import Part, Strands
+from sim.figure import Strands
 from sim.gear.emitter import Emitter
 from sim.layout import CameraView, Layout, PlacedLight, PlacedPanel, layout_from_scene
 from sim.model import Scene
-from sim.stage.solids import STAND_TUBE_M, boom_mesh, bowl_mesh, mesh_from_body, stand_mesh
 from sim.stage.set_surfaces import bsdf_from_panel, diffuse
+from sim.stage.solids import STAND_TUBE_M, boom_mesh, bowl_mesh, mesh_from_body, stand_mesh
 from sim.stage.surfaces import bsdf_from_material
 
 BACKDROP_PIXELS_PER_M = 250
@@ -52,7 +52,8 @@ class Stage:
     """A scene ready to be traced.
 
     `shape_*` (n,) arrays are indexed by the renderer's shape number: the region, 1 + index of the luminous
-    face (0: none), and the share of light a room surface absorbs (0 elsewhere).
+    face (0: none), 1 + layer of the light whose housing it is (0: none), and the share of light a room surface
+    absorbs (0 elsewhere).
     """
 
     scene: Any
@@ -64,6 +65,7 @@ class Stage:
     region_names: tuple[str, ...]
     shape_region: np.ndarray
     shape_face: np.ndarray
+    shape_housing: np.ndarray
     shape_absorbs: np.ndarray
 
     def sensor(self, size: tuple[int, int]) -> Any:
@@ -106,6 +108,7 @@ def build(scene: Scene, layout: Layout | None = None) -> Stage:
         region_names=REGIONS,
         shape_region=crate.table(crate.region, np.uint32),
         shape_face=crate.table(crate.face, np.uint32),
+        shape_housing=crate.table(crate.housing, np.uint32),
         shape_absorbs=crate.table(crate.absorbs, np.float32),
     )
 
@@ -117,14 +120,16 @@ class _Crate:
     shapes: dict[str, Any] = field(default_factory=dict)
     region: dict[int, int] = field(default_factory=dict)
     face: dict[int, int] = field(default_factory=dict)
+    housing: dict[int, int] = field(default_factory=dict)
     absorbs: dict[int, float] = field(default_factory=dict)
     bsdfs: dict[str, Any] = field(default_factory=dict)
 
-    def add(self, shape: Any, region: str, face: int = 0, absorbs: float = 0.0) -> None:
-        number = int(dr.reinterpret_array(mi.UInt32, mi.ShapePtr(shape))[0])
+    def add(self, shape: Any, region: str, face: int = 0, housing: int = 0, absorbs: float = 0.0) -> None:
+        number = number_of_shape(shape)
         self.shapes[f"shape_{len(self.shapes)}"] = shape
         self.region[number] = REGIONS.index(region)
         self.face[number] = face
+        self.housing[number] = housing
         self.absorbs[number] = absorbs
 
     def bsdf(self, description: dict[str, Any]) -> Any:
@@ -139,6 +144,11 @@ class _Crate:
         for number, value in values.items():
             table[number] = value
         return table
+
+
+def number_of_shape(shape: Any) -> int:
+    """The renderer's own number of a shape, as its kernels report it."""
+    return int(dr.reinterpret_array(mi.UInt32, mi.ShapePtr(shape))[0])
 
 
 def _add_room(crate: _Crate, scene: Scene) -> None:
@@ -190,10 +200,12 @@ def _add_light(crate: _Crate, light: PlacedLight, layer: int, faces: list[Lumino
         world_from_face = light.world_from_light @ _light_from_face(emitter)
         faces.append(LuminousFace(emitter, world_from_face, layer))
         surface = crate.bsdf(diffuse(FACE_REFLECTANCE[emitter.surface]))
-        crate.add(_face_shape(emitter, world_from_face, surface), "light", face=len(faces))
+        shape = face_shape(emitter, world_from_face, surface)
+        crate.add(shape, "light", face=len(faces), housing=layer + 1)
     for body in light.rig.body:
         surface = crate.bsdf(diffuse(body.reflectance))
-        crate.add(_mesh(mesh_from_body(body, light.world_from_light), surface), "light")
+        shape = _mesh(mesh_from_body(body, light.world_from_light), surface)
+        crate.add(shape, "light", housing=layer + 1)
     if light.rig.body and light.stand != "none":
         # Hold the light at the back of its housing, where the stand's spigot is.
         foot = _spigot_m(light)
@@ -221,7 +233,11 @@ def _light_from_face(emitter: Emitter) -> np.ndarray:
     return frame
 
 
-def _face_shape(emitter: Emitter, world_from_face: np.ndarray, bsdf: Any) -> Any:
+def face_shape(emitter: Emitter, world_from_face: np.ndarray, bsdf: Any, radiance: float = 0.0) -> Any:
+    """The luminous face as a shape of the scene.
+
+    `radiance` > 0 also gives it the renderer's own area emitter, for comparison with its own integrators.
+    """
     to_world = mi.ScalarTransform4f(world_from_face)
     half_width, half_height = emitter.width_m / 2, emitter.height_m / 2
     match emitter.surface:
@@ -236,6 +252,8 @@ def _face_shape(emitter: Emitter, world_from_face: np.ndarray, bsdf: Any) -> Any
         case _:
             mesh = bowl_mesh(emitter.width_m, emitter.height_m).apply_transform(world_from_face)
             return _mesh(mesh, bsdf)
+    if radiance > 0:
+        shape["emitter"] = {"type": "area", "radiance": {"type": "rgb", "value": [radiance] * 3}}
     return mi.load_dict({**shape, "bsdf": bsdf})
 
 

@@ -29,13 +29,14 @@ class Lighting:
     """Luminaires, layers and look-up tables of a stage.
 
     `luminaires` every luminous face; `layer_count` number of lights; `luminaire_from_shape` table from the
-    renderer's shape number to 1 + luminaire index (0: none); `region_from_shape` likewise to the region;
-    `ambients` even surrounds.
+    renderer's shape number to 1 + luminaire index (0: none); `housing_from_shape` to 1 + layer of the light whose
+    housing the shape is (0: none); `region_from_shape` to the region; `ambients` even surrounds.
     """
 
     luminaires: tuple[Luminaire, ...]
     layer_count: int
     luminaire_from_shape: Any
+    housing_from_shape: Any
     region_from_shape: Any
     ambients: tuple[EvenAmbientGlow, ...] = ()
 
@@ -47,6 +48,7 @@ def lighting_from_stage(stage: Stage) -> Lighting:
         luminaires=tuple(Luminaire(face.emitter, face.world_from_face, face.layer) for face in stage.faces),
         layer_count=len(stage.light_names),
         luminaire_from_shape=mi.UInt32(stage.shape_face),
+        housing_from_shape=mi.UInt32(stage.shape_housing),
         region_from_shape=mi.UInt32(stage.shape_region),
         ambients=tuple(
             EvenAmbientGlow(even.layer, dr.opaque(mi.Float, even.luminance_cd_m2), absorbs)

@@ -18,7 +18,6 @@ import numpy as np
 
 from sim.gear.emitter import Emitter
 
-
 # Below this the spherical excess of a rectangle keeps fewer than four digits in single precision.
 SMALLEST_SOLID_ANGLE_SR = 1e-2
 

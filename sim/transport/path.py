@@ -59,6 +59,7 @@ def radiance_layers(
     β = mi.Color3f(1)
     bounce = mi.UInt32(0)
     previous_p = mi.Point3f(ray.o)
+    previous_housing = mi.UInt32(0)
     previous_pdf = mi.Float(0)
     previous_delta = mi.Bool(True)
     active = mi.Bool(active)
@@ -86,7 +87,7 @@ def radiance_layers(
         met = dr.gather(mi.UInt32, lighting.luminaire_from_shape, shape, on_surface)
         counts = (met > 0) & ((bounce > 0) | see_luminaires)
         for index, luminaire in enumerate(lighting.luminaires):
-            hit = counts & (met == index + 1)
+            hit = counts & (met == index + 1) & (previous_housing != luminaire.layer + 1)
             emitted = luminaire.emitted(si.p, si.n, -ray.d)
             weight = dr.select(previous_delta, 1, _balance(previous_pdf, luminaire.pdf(previous_p, si.p, si.n)))
             layers[luminaire.layer] += dr.select(hit, β * emitted * weight, 0)
@@ -96,11 +97,13 @@ def radiance_layers(
 
         active &= si.is_valid() & (bounce < bounces)
 
-        # Sample every light from this vertex.
+        # Sample every light from this vertex, but none from its own housing: a modifier's efficiency
+        # already counts what its housing takes and returns.
+        housing = dr.gather(mi.UInt32, lighting.housing_from_shape, shape, active)
         for luminaire in lighting.luminaires:
             sample = luminaire.sample(si.p, sampler.next_2d(active))
             emitted = luminaire.emitted(sample.p, sample.n, -sample.d)
-            reach = active & (sample.pdf > 0) & (emitted > 0)
+            reach = active & (sample.pdf > 0) & (emitted > 0) & (housing != luminaire.layer + 1)
             wo = si.to_local(sample.d)
             f, scatter_pdf = bsdf.eval_pdf(context, si, wo, reach)
             reach &= dr.any(f != 0)
@@ -112,6 +115,7 @@ def radiance_layers(
         scatter, f = bsdf.sample(context, si, sampler.next_1d(active), sampler.next_2d(active), active)
         β *= f
         previous_p = mi.Point3f(si.p)
+        previous_housing = mi.UInt32(housing)
         previous_pdf = mi.Float(scatter.pdf)
         previous_delta = mi.has_flag(scatter.sampled_type, mi.BSDFFlags.Delta)
         ray = si.spawn_ray(si.to_world(scatter.wo))

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any
 
 import drjit as dr
@@ -18,6 +17,8 @@ from sim.transport.path import radiance_layers
 
 SPOT_HALF_ANGLE_RAD = np.radians(0.5)
 RAYS_PER_BATCH = 1 << 13
+# A light under this part of a probe's light changes its reading by less than a fortieth of a stop.
+LEAST_SHARE = 1 / 64
 BLOCKS_PER_BATCH = 16
 
 
@@ -32,9 +33,9 @@ def read_probes(
 ) -> ProbeReadings:
     """Read every probe, light by light, until each value's standard error is small enough.
 
-    Arguments: `target_stderr_stops` standard error aimed at for each light on each probe, in stops, > 0;
-    `most_rays` limit per probe, where sampling stops whatever the error (a light that hardly reaches a probe);
-    `seed`, `depth` as in `render`.
+    Arguments: `target_stderr_stops` standard error aimed at for each light on each probe, in stops, > 0; a light
+    that gives less than `LEAST_SHARE` of a probe's full-dial light need only be that certain of the share;
+    `most_rays` limit per probe, where sampling stops whatever the error; `seed`, `depth` as in `render`.
     Returns values in lx (dome, flat) or cd/m2 (spot), for flash times seconds, at full dial and white.
     Does not: convert to f-numbers, or model a receptor's size (its aperture is a point).
     """
@@ -148,7 +149,9 @@ class _Tally:
         return value.std(axis=0, ddof=1) / np.sqrt(len(value))
 
     def worst_stderr_stops(self) -> float:
-        """Largest relative standard error over the lights that reach the probe, in stops."""
+        """Largest relative standard error over the lights, in stops."""
         value = luminance(self.mean())
-        lit = value > 0
-        return float((self.stderr()[lit] / value[lit] / np.log(2)).max(initial=0.0))
+        against = np.maximum(value, LEAST_SHARE * value.sum())
+        if not against.any():
+            return 0.0
+        return float((self.stderr() / against).max() / np.log(2))

@@ -60,7 +60,7 @@ def passes_from_samples(pixels: int, samples: int) -> tuple[int, int]:
 def _trace_pass(
     scene: Any, lighting: Lighting, sensor: Any, size: tuple[int, int], samples: int, seed: int, depth: int
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
-    """Mean of `samples` rays per pixel: layers (k, n, 3), albedo, normal (n, 3), distance (n,), region (n, samples)."""
+    """Mean of `samples` rays per pixel: layers (k, n, 3), albedo, normal (n, 3), distance (n,), region (n, s)."""
     width, height = size
     pixels = width * height
     sampler = mi.load_dict({"type": "independent", "sample_count": samples})
