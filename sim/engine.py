@@ -179,26 +179,26 @@ def llvm_version(path: Path) -> tuple[int, ...]:
 
 
 def llvm_candidates(environ: Mapping[str, str], private: Path, globs: Iterable[str]) -> list[Path]:
-    """LLVM libraries to try, in order: the one named by the user, then the newest first.
+    """LLVM libraries of this machine, in order: the one named by the user, then the newest first.
 
-    environ: DRJIT_LIBLLVM_PATH is honoured whatever its version.
+    environ: DRJIT_LIBLLVM_PATH names the first one.
     private: folder in which the set-up script unpacks a library of its own; need not exist.
     globs: absolute patterns of the system's libraries.
-    Does not: load or run any of them.
+    Does not: load or run any of them, or leave out those that are too old.
     """
     named = environ.get("DRJIT_LIBLLVM_PATH", "")
     first = [Path(named)] if named else []
     own = list(private.glob("**/libLLVM*.so*")) if private.is_dir() else []
     system = [path for pattern in globs for path in Path("/").glob(pattern.removeprefix("/"))]
-    if not own and not any(llvm_version(path) >= (OLDEST_LLVM,) for path in system):
+    if not any(llvm_version(path) >= (OLDEST_LLVM,) for path in own + system):
         system += _libraries_known_to_loader()
 
-    # Keep one name per file, the one that tells most of its version.
+    # Keep each file once, under the version told by any of its names.
     by_file: dict[Path, tuple[tuple[int, ...], bool, Path]] = {}
     for path, is_own in [(path, True) for path in own] + [(path, False) for path in system]:
         target = path.resolve()
         entry = (max(llvm_version(path), llvm_version(target)), is_own, target)
-        if target.is_file() and entry[0] >= (OLDEST_LLVM,):
+        if target.is_file():
             by_file[target] = max(by_file.get(target, entry), entry)
     ranked = [entry[2] for entry in sorted(by_file.values(), reverse=True)]
     return first + [path for path in ranked if path not in {named.resolve() for named in first}]
@@ -361,6 +361,8 @@ def _missing(name: str, library: Path | None) -> Verdict | None:
         return Verdict(False, "no NVIDIA device on this machine")
     if library is not None and not library.is_file():
         return Verdict(False, "no such file")
+    if library is not None and () < llvm_version(library.resolve()) < (OLDEST_LLVM,):
+        return Verdict(False, f"older than LLVM {OLDEST_LLVM}, which the renderer needs")
     return None
 
 

@@ -18,7 +18,7 @@ _ENGINE: list[Engine | str] = []
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
-    parser.addoption("--slow", action="store_true", help="also run tests marked slow (or set HALFSTOP_SLOW=1)")
+    parser.addoption("--slow", action="store_true", help="also run the slow tests (or set HALFSTOP_SLOW=1)")
 
 
 def pytest_sessionstart(session: pytest.Session) -> None:

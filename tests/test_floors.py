@@ -149,7 +149,9 @@ def test_public_names_are_exact() -> None:
         _ = sim.rendr
 
 
-@pytest.mark.parametrize("module", ["photometry", "color", "units", "errors", "profiles", "scenefile", "layout"])
+@pytest.mark.parametrize(
+    "module", ["photometry", "color", "units", "errors", "profiles", "scenefile", "layout", "metering", "develop"]
+)
 def test_low_floors_leave_the_renderer_out(module: str) -> None:
     code = (
         f"import sys, sim.{module}; "
