@@ -18,23 +18,10 @@ INCH_M = 0.0254  # international inch, exact; same source
 DIGITS = r"([0-9]+(\.[0-9]*)?|\.[0-9]+)([eE][+-]?[0-9]+)?"
 SIGN = r"[+\-\u2212\u2013]?"
 NUMBER = r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]+)?"
-_LOOKALIKES = str.maketrans(
-    {
-        "\u2212": "-",
-        "\u2013": "-",
-        "\u00a0": " ",
-        "\u202f": " ",
-        "\u2009": " ",
-        "\u22c5": "·",
-        "\u2219": "·",
-        "\u2022": "·",
-        "º": "°",
-        "\u2032": "'",
-        "\u2033": '"',
-        "\u2019": "'",
-        "\u201d": '"',
-    }
-)
+_LOOKALIKES = str.maketrans({
+    "\u2212": "-", "\u2013": "-", "\u00a0": " ", "\u202f": " ", "\u2009": " ", "\u22c5": "·", "\u2219": "·",
+    "\u2022": "·", "\u00ba": "°", "\u2032": "'", "\u2019": "'", "\u2033": '"', "\u201d": '"',
+})  # fmt: skip
 
 
 @dataclass(frozen=True, eq=False)
@@ -59,7 +46,7 @@ class Quantity:
         return rf"^\s*({self.forms or plain})\s*$"
 
 
-FEET_INCHES = r"[0-9]+ ?(ft|foot|feet|['\u2032]) ?[0-9]+(\.[0-9]+)? ?(in|inch|inches|[\"\u2033])"
+FEET_INCHES = r"[0-9]+ ?(ft|foot|feet|['\u2032]) ?[0-9]+(\.[0-9]+)? ?(in|inch|inches|[\x22\u2033])"
 LENGTH = Quantity(
     "a length such as 1.8 m, 150 cm or 6 ft",
     {
@@ -67,7 +54,7 @@ LENGTH = Quantity(
         "in": INCH_M, "inch": INCH_M, "inches": INCH_M, '"': INCH_M,
     },
     "1.8 m",
-    rf"{FEET_INCHES}|{SIGN}{DIGITS}\s*(m|cm|mm|ft|foot|feet|in|inch|inches|['\"\u2032\u2033])",
+    rf"{FEET_INCHES}|{SIGN}{DIGITS}\s*(m|cm|mm|ft|foot|feet|in|inch|inches|['\x22\u2032\u2033])",
 )  # fmt: skip
 ENERGY = Quantity(
     "an energy such as 400 W·s (also written 400 Ws or 400 J)",
@@ -82,9 +69,7 @@ LIGHT = Quantity(
     "16000 lm·s",
 )
 ILLUMINANCE = Quantity("an illuminance such as 300 lx", {"lx": 1.0, "lux": 1.0, "klx": 1000.0}, "300 lx")
-LUMINANCE = Quantity(
-    "a luminance such as 2000 cd/m²", {"cd/m²": 1.0, "cd/m2": 1.0, "cd/m^2": 1.0}, "2000 cd/m²"
-)
+LUMINANCE = Quantity("a luminance such as 2000 cd/m²", {"cd/m²": 1.0, "cd/m2": 1.0, "cd/m^2": 1.0}, "2000 cd/m²")
 EFFICACY = Quantity("a luminous efficacy such as 40 lm/W", {"lm/W": 1.0}, "40 lm/W")
 ANGLE = Quantity("an angle such as 25°", {"°": 1.0, "deg": 1.0, "degree": 1.0, "degrees": 1.0}, "25°")
 TEMPERATURE = Quantity("a colour temperature such as 5600 K", {"K": 1.0}, "5600 K")
@@ -151,9 +136,7 @@ def text_only(value: object, quantity: Quantity) -> str:
         return clean(value)
     if isinstance(value, (int, float)) and not isinstance(value, bool) and math.isfinite(value):
         right = _with_unit(value, quantity)
-        raise UnitError(
-            f"got the bare number {shortest(value)}", quantity.name, f'add the unit: write "{right}"'
-        )
+        raise UnitError(f"got the bare number {shortest(value)}", quantity.name, f'add the unit: write "{right}"')
     raise refuse(value, quantity)
 
 
@@ -165,11 +148,7 @@ def _with_unit(number: float, quantity: Quantity) -> str:
         return f"1/{shortest(number)} s"
     if quantity is DIAL:
         share = number if 0 < number < 1 else 1 / number if number >= 1 else 0.25
-        return (
-            f"{shortest(number)} stops"
-            if number < 0
-            else text_from_dial_stops(round(10 * math.log2(share)) / 10)
-        )
+        return f"{shortest(number)} stops" if number < 0 else text_from_dial_stops(round(10 * math.log2(share)) / 10)
     return _joined(shortest(number), quantity.unit)
 
 
@@ -216,9 +195,7 @@ def length_m_from_text(text: object) -> float:
     1.8796
     """
     if isinstance(text, str):
-        both = re.fullmatch(
-            r"([0-9]+) ?(?:ft|foot|feet|') ?([0-9]+(?:\.[0-9]+)?) ?(?:in|inch|inches|\")", clean(text)
-        )
+        both = re.fullmatch(r"([0-9]+) ?(?:ft|foot|feet|') ?([0-9]+(?:\.[0-9]+)?) ?(?:in|inch|inches|\")", clean(text))
         if both:
             inches = 12 * float(both.group(1)) + float(both.group(2))
             if math.isfinite(inches):
@@ -358,9 +335,7 @@ def dial_stops_from_text(text: object) -> float:
         if share > 1:
             raise refuse(text, DIAL, 'a light gives no more than full power: write "1/1"')
         if not share:
-            raise refuse(
-                text, DIAL, 'write "1/4"' + (', or "mute: true" for a light that is off' if bottom else "")
-            )
+            raise refuse(text, DIAL, 'write "1/4"' + (', or "mute: true" for a light that is off' if bottom else ""))
         return math.log2(share)
     if not plain.endswith(("stop", "stops")):
         raise refuse(text, DIAL)
@@ -392,15 +367,13 @@ def exact_text_from_length_m(length_m: float) -> str:
     """Print a length in the metric unit that suits its size and reads back to the same value.
 
     >>> exact_text_from_length_m(0.085), exact_text_from_length_m(1.9), exact_text_from_length_m(0.9)
-    ('8.5 cm', '1.9 m', '90 cm')
+    ('85 mm', '1.9 m', '90 cm')
     """
-    for unit, per_metre in (("cm", 100), ("mm", 1000)):
-        number = round(length_m * per_metre, 9)
-        if (
-            0 < abs(length_m) < (1.0, 0.01)[unit == "mm"]
-            and number / per_metre == length_m
-            and abs(number) >= 1
-        ):
+    size_m = abs(length_m)
+    small = (("mm", 1000), ("cm", 100)) if size_m < 0.1 else (("cm", 100), ("mm", 1000))
+    for unit, per_metre in small if 0.001 <= size_m < 1 else ():
+        number = round(length_m * per_metre, 6)
+        if number / per_metre == length_m:
             return f"{shortest(number)} {unit}"
     return f"{shortest(length_m)} m"
 

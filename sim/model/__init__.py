@@ -10,11 +10,10 @@
     sitter     sitter and backdrop
     scene      room, camera, scene
     checks     what must hold between blocks
+    schema     the JSON Schema, for editors
 
 Python names carry units (`distance_m`); the YAML key is the alias (`distance`).
 """
-
-from typing import Any
 
 from sim.model.block import Block, BlockFault
 from sim.model.lights import (
@@ -51,6 +50,7 @@ from sim.model.modifiers import (
 )
 from sim.model.places import BACKDROP_PARTS, PARTS, SITTER_PARTS, Around, Place, Point, Size, Target
 from sim.model.scene import Camera, RenderDefaults, Room, RoomSize, Scene, Sensor
+from sim.model.schema import scene_schema
 from sim.model.sitter import (
     Backdrop,
     CanvasBackdrop,
@@ -141,8 +141,3 @@ __all__ = [
     "WindowPanel",
     "scene_schema",
 ]
-
-
-def scene_schema() -> dict[str, Any]:
-    """Return the JSON Schema of a scene file, for editors."""
-    return Scene.model_json_schema(by_alias=True)

@@ -52,9 +52,8 @@ class Block(BaseModel):
         for key, (name, field) in keys.items():
             if field.is_required() and key not in data and name not in data:
                 example = f'add "{key}: {_inline(field.examples[0])}"' if field.examples else f'add "{key}:"'
-                raise BlockFault(
-                    (key,), "this key is missing", (field.description or "").rstrip("."), example
-                )
+                told = (field.description or "").rstrip(".")
+                raise BlockFault((key,), "this key is missing", told[:1].lower() + told[1:], example)
         return data
 
 
@@ -66,14 +65,10 @@ def kind_check(noun: str, *classes: type[Block]) -> Callable[[Any], Any]:
         if isinstance(data, Block):
             return data
         if not isinstance(data, dict):
-            raise UnitError(
-                f"got {quoted(data)}", f"{noun}: a block with kind", f'write "{{kind: {kinds[0]}}}"'
-            )
+            raise UnitError(f"got {quoted(data)}", f"{noun}: a block with kind", f'write "{{kind: {kinds[0]}}}"')
         kind = data.get("kind")
         if kind is None:
-            raise BlockFault(
-                ("kind",), "this key is missing", f"{noun}: {', '.join(kinds)}", f'add "kind: {kinds[0]}"'
-            )
+            raise BlockFault(("kind",), "this key is missing", f"{noun}: {', '.join(kinds)}", f'add "kind: {kinds[0]}"')
         if kind not in kinds:
             raise BlockFault(("kind",), f"got {quoted(kind)}", *choice_help(noun, kind, kinds))
         return data

@@ -36,9 +36,7 @@ class Value:
             serialization=core_schema.plain_serializer_function_ser_schema(self.show, when_used="json"),
         )
 
-    def __get_pydantic_json_schema__(
-        self, schema: CoreSchema, handler: GetJsonSchemaHandler
-    ) -> dict[str, Any]:
+    def __get_pydantic_json_schema__(self, schema: CoreSchema, handler: GetJsonSchemaHandler) -> dict[str, Any]:
         return self.schema()
 
 
@@ -62,27 +60,20 @@ class Measured(Value):
     def show(self, value: float) -> str:
         return self.show_text(value)
 
-    def range_text(self) -> str:
-        """The range in words, in the units of the scene file."""
+    def range_text(self, whole: bool = False) -> str:
+        """The range in words, in the units of the scene file; `whole` makes a sentence of it."""
         noun = self.quantity.name.split(" such as")[0]
         low, high = self.show_text(self.low), self.show_text(self.high)
-        return f"{noun} above {low}, up to {high}" if self.above_low else f"{noun} from {low} to {high}"
+        span = f"above {low}, up to {high}" if self.above_low else f"from {low} to {high}"
+        return f"Range: {span}." if whole else f"{noun} {span}"
 
     def _cure(self, number: float) -> str:
         if number > self.high:
             return f'write "{self.show_text(self.high)}" or less'
-        return (
-            f'write "{self.quantity.example}"'
-            if self.above_low
-            else f'write "{self.show_text(self.low)}" or more'
-        )
+        return f'write "{self.quantity.example}"' if self.above_low else f'write "{self.show_text(self.low)}" or more'
 
     def schema(self) -> dict[str, Any]:
-        return {
-            "type": "string",
-            "pattern": self.quantity.pattern,
-            "description": f"Range: {self.range_text()}.",
-        }
+        return {"type": "string", "pattern": self.quantity.pattern}
 
 
 def _measured(quantity: units.Quantity, low: float, high: float, above_low: bool) -> Measured:
@@ -146,7 +137,8 @@ class Number(Value):
 
     def read(self, value: object) -> float:
         kind = "a whole number" if self.whole else "a number without a unit"
-        expected = f"{self.noun}: {kind} from {units.shortest(self.low)} to {units.shortest(self.high)}"
+        span = f"{kind} from {units.shortest(self.low)} to {units.shortest(self.high)}"
+        expected = f"{self.noun}: {span if self.low < self.high else self.example}"
         number = float(value) if isinstance(value, (int, float)) and not isinstance(value, bool) else math.nan
         if not self.low <= number <= self.high or (self.whole and number != int(number)):
             raise UnitError(f"got {quoted(value)}", expected, f"write {self._near(value)}")
@@ -192,9 +184,7 @@ class Row(Value):
 REFLECTANCE = Number("a diffuse reflectance", 0.0, 0.95)
 Reflectance = Annotated[float, REFLECTANCE]
 Share = Annotated[float, Number("a share of the light", 0.01, 1.0)]
-Dial = Annotated[
-    float, Measured(units.DIAL, units.dial_stops_from_text, units.text_from_dial_stops, -20.0, 0.0)
-]
+Dial = Annotated[float, Measured(units.DIAL, units.dial_stops_from_text, units.text_from_dial_stops, -20.0, 0.0)]
 Kelvin = Annotated[float, between(units.TEMPERATURE, 1000.0, 25000.0)]
 FilmSpeed = Annotated[float, Number("a film speed (ISO)", 6, 409600, example="100")]
 COORDINATE = length(-100.0, 100.0)

@@ -5,10 +5,11 @@ from typing import Annotated, Any, Literal
 from pydantic import BeforeValidator, Discriminator, Field, Tag, model_validator
 
 from sim import units
+from sim.errors import UnitError, quoted
 from sim.model.block import Block, BlockFault, kind_check
 from sim.model.fields import Dial, Kelvin, Number, Share, angle, positive, stops
 from sim.model.modifiers import AnyModifier, BareBulb
-from sim.model.places import Place, Point, Size, Target
+from sim.model.places import PLACE_EXAMPLE, SIZE_EXAMPLE, Place, Point, Size, Target
 from sim.model.sources import Source
 from sim.model.words import Choice, Hex, Name, Switch
 
@@ -24,9 +25,7 @@ class MiredGel(Block):
     mired: Annotated[float, Number("a shift in mired", -400, 400, example="60")] = Field(
         description="Shift in mired: positive warmer, negative cooler.", examples=[60, -80]
     )
-    transmission: Share | None = Field(
-        default=None, description="Luminous transmission, if known.", examples=[0.7]
-    )
+    transmission: Share | None = Field(default=None, description="Luminous transmission, if known.", examples=[0.7])
 
 
 class ColorGel(Block):
@@ -39,9 +38,7 @@ class ColorGel(Block):
 class NeutralGel(Block):
     """A neutral density gel."""
 
-    nd_stops: Annotated[float, stops(0.0, 10.0)] = Field(
-        alias="nd", description="Loss in stops.", examples=["1 stop"]
-    )
+    nd_stops: Annotated[float, stops(0.0, 10.0)] = Field(alias="nd", description="Loss in stops.", examples=["1 stop"])
 
 
 def _gel_kind(value: Any) -> str:
@@ -51,11 +48,26 @@ def _gel_kind(value: Any) -> str:
     return "nd gel" if "nd" in keys or "nd_stops" in keys else "color gel" if "color" in keys else "mired gel"
 
 
+def _require_one_effect(value: Any) -> Any:
+    if isinstance(value, Block):
+        return value
+    expected = "a gel: a block with one of mired, color, nd"
+    if not isinstance(value, dict):
+        raise UnitError(f"got {quoted(value)}", expected, 'write "{mired: 60}"')
+    effects = [key for key in value if key in ("mired", "color", "nd", "nd_stops")]
+    if len(effects) > 1:
+        raise BlockFault((effects[1],), "two gels in one block", expected, "write them as two items of the list")
+    if not effects:
+        raise BlockFault((), "this gel has no effect", expected, 'add "mired: 60"')
+    return value
+
+
 Gel = Annotated[
     Annotated[MiredGel, Tag("mired gel")]
     | Annotated[ColorGel, Tag("color gel")]
     | Annotated[NeutralGel, Tag("nd gel")],
     Discriminator(_gel_kind),
+    BeforeValidator(_require_one_effect),
 ]
 
 
@@ -63,9 +75,7 @@ def _color_kind(value: Any) -> str:
     return "hex" if isinstance(value, str) and value.strip().startswith("#") else "kelvin"
 
 
-LightColor = Annotated[
-    Annotated[Kelvin, Tag("kelvin")] | Annotated[Hex, Tag("hex")], Discriminator(_color_kind)
-]
+LightColor = Annotated[Annotated[Kelvin, Tag("kelvin")] | Annotated[Hex, Tag("hex")], Discriminator(_color_kind)]
 
 
 class _Colored(Block):
@@ -89,7 +99,7 @@ class _Colored(Block):
 class Light(_Colored):
     """One light: source, power, modifier, place, aim, colour, gels and what holds it."""
 
-    source: Source = Field(description="Where the light comes from.")
+    source: Source = Field(description="Where the light comes from.", examples=[{"kind": "flash", "energy": "400 W·s"}])
     power_stops: Dial = Field(
         default=0.0,
         alias="power",
@@ -97,15 +107,11 @@ class Light(_Colored):
         examples=["1/4", "-2 stops"],
     )
     modifier: AnyModifier = Field(default=BareBulb(kind="bare"), description="What is fitted to the light.")
-    place: Place = Field(description="Centre of the luminous face.")
-    aim: Target = Field(
-        default="face", description="Part or point that the light looks at.", examples=["face"]
-    )
+    place: Place = Field(description="Centre of the luminous face.", examples=[PLACE_EXAMPLE])
+    aim: Target = Field(default="face", description="Part or point that the light looks at.", examples=["face"])
     gels: tuple[Gel, ...] = Field(default=(), max_length=6, description="Gels in front of the light.")
     stand: Stand = Field(default="floor", description="What holds the light.", examples=["boom"])
-    mute: Annotated[bool, Switch()] = Field(
-        default=False, description="True: left out of pictures and readings."
-    )
+    mute: Annotated[bool, Switch()] = Field(default=False, description="True: left out of pictures and readings.")
 
     @property
     def is_flash(self) -> bool:
@@ -114,11 +120,9 @@ class Light(_Colored):
 
 
 class _Panel(Block):
-    size: Size = Field(description="Width and height; of one wing for a v-flat.")
-    place: Place = Field(description="Its centre; for a v-flat the middle of the hinge.")
-    aim: Target = Field(
-        default="face", description="Part or point that its front looks at.", examples=["face"]
-    )
+    size: Size = Field(description="Width and height; of one wing for a v-flat.", examples=[SIZE_EXAMPLE])
+    place: Place = Field(description="Its centre; for a v-flat the middle of the hinge.", examples=[PLACE_EXAMPLE])
+    aim: Target = Field(default="face", description="Part or point that its front looks at.", examples=["face"])
 
 
 class Flag(_Panel):
@@ -140,9 +144,7 @@ class Scrim(_Panel):
     """A diffusion panel."""
 
     kind: Literal["scrim"] = Field(description="A diffusion panel.")
-    transmission: Share = Field(
-        default=0.6, description="Share of the light that passes, diffused.", examples=[0.6]
-    )
+    transmission: Share = Field(default=0.6, description="Share of the light that passes, diffused.", examples=[0.6])
 
 
 class VFlat(_Panel):
@@ -169,8 +171,8 @@ class WindowPanel(_Colored):
 
     kind: Literal["window"] = Field(description="A bright rectangle such as a window.")
     name: LightName = Field(description="Its name.", examples=["window"])
-    size: Size = Field(description="Width and height of the opening.")
-    place: Place = Field(description="Its centre.")
+    size: Size = Field(description="Width and height of the opening.", examples=[SIZE_EXAMPLE])
+    place: Place = Field(description="Its centre.", examples=[PLACE_EXAMPLE])
     aim: Target = Field(default="face", description="Part or point that it faces.", examples=["face"])
     illuminance_lx: Annotated[float, positive(units.ILLUMINANCE, 200_000.0)] | None = Field(
         default=None,

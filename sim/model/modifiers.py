@@ -27,9 +27,7 @@ class Modifier(Block):
 class BarnDoors(Block):
     """Four leaves on the rim, each by the angle it is opened: 0° straight forward, 90° out of the way."""
 
-    left_deg: LeafAngle = Field(
-        default=90.0, alias="left", description="Leaf at the light's left.", examples=["30°"]
-    )
+    left_deg: LeafAngle = Field(default=90.0, alias="left", description="Leaf at the light's left.", examples=["30°"])
     right_deg: LeafAngle = Field(
         default=90.0, alias="right", description="Leaf at the light's right.", examples=["30°"]
     )
@@ -53,9 +51,7 @@ class Reflector(Modifier):
     """An open metal reflector."""
 
     kind: Literal["reflector"] = Field(description="An open metal reflector.")
-    diameter_m: Diameter = Field(
-        default=0.18, alias="diameter", description="Of the opening.", examples=["18 cm"]
-    )
+    diameter_m: Diameter = Field(default=0.18, alias="diameter", description="Of the opening.", examples=["18 cm"])
     beam_deg: Annotated[float, angle(10.0, 150.0)] = Field(
         default=65.0,
         alias="beam",
@@ -83,9 +79,7 @@ class BeautyDish(Modifier):
     """A shallow white dish with a centre deflector."""
 
     kind: Literal["beauty dish"] = Field(description="A shallow white dish with a centre deflector.")
-    diameter_m: Diameter = Field(
-        default=0.55, alias="diameter", description="Of the opening.", examples=["55 cm"]
-    )
+    diameter_m: Diameter = Field(default=0.55, alias="diameter", description="Of the opening.", examples=["55 cm"])
     grid_deg: GridAngle | None = Field(default=None, alias="grid", description=_GRID, examples=["25°"])
     sock: Annotated[bool, Switch()] = Field(
         default=False, description="Diffusion cloth over the opening.", examples=[False]
@@ -151,9 +145,7 @@ class ShootThrough(Modifier):
 class CoveredUmbrella(Modifier):
     """A reflecting umbrella closed by a diffusion cover."""
 
-    kind: Literal["covered umbrella"] = Field(
-        description="A reflecting umbrella closed by a diffusion cover."
-    )
+    kind: Literal["covered umbrella"] = Field(description="A reflecting umbrella closed by a diffusion cover.")
     diameter_m: Diameter = Field(alias="diameter", description="Across the rim.", examples=["150 cm"])
     surface: Annotated[str, Choice("an umbrella surface", ("white", "silver"))] = Field(
         default="white", description="Inside of the umbrella.", examples=["white"]

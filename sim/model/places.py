@@ -37,6 +37,9 @@ BACKDROP_PARTS = (
 )
 PARTS = SITTER_PARTS + BACKDROP_PARTS
 
+PLACE_EXAMPLE = {"bearing": "-45°", "distance": "2 m", "height": "1.9 m"}
+SIZE_EXAMPLE = {"width": "60 cm", "height": "90 cm"}
+
 PartName = Annotated[str, Choice("a part of the sitter or backdrop", PARTS)]
 
 
@@ -86,12 +89,8 @@ class Around(Block):
 class Size(Block):
     """Width and height of a flat thing."""
 
-    width_m: Annotated[float, length(0.01, 30.0)] = Field(
-        alias="width", description="Width.", examples=["60 cm"]
-    )
-    height_m: Annotated[float, length(0.01, 30.0)] = Field(
-        alias="height", description="Height.", examples=["90 cm"]
-    )
+    width_m: Annotated[float, length(0.01, 30.0)] = Field(alias="width", description="Width.", examples=["60 cm"])
+    height_m: Annotated[float, length(0.01, 30.0)] = Field(alias="height", description="Height.", examples=["90 cm"])
 
 
 def _place_kind(value: Any) -> str:
@@ -104,9 +103,5 @@ def _target_kind(value: Any) -> str:
     return "point" if isinstance(value, (dict, Point)) else "part"
 
 
-Place = Annotated[
-    Annotated[Point, Tag("point")] | Annotated[Around, Tag("around")], Discriminator(_place_kind)
-]
-Target = Annotated[
-    Annotated[Point, Tag("point")] | Annotated[PartName, Tag("part")], Discriminator(_target_kind)
-]
+Place = Annotated[Annotated[Point, Tag("point")] | Annotated[Around, Tag("around")], Discriminator(_place_kind)]
+Target = Annotated[Annotated[Point, Tag("point")] | Annotated[PartName, Tag("part")], Discriminator(_target_kind)]
