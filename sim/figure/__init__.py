@@ -8,29 +8,53 @@ from typing import Any
 import numpy as np
 
 from . import palette, shapes
+from .asset import BUILDS
 from .parts import Figure, Material, Part, Strands
 from .simple import simple_figure
+from .standin import Look, standin_figure
 
 __all__ = ["FIGURES", "Figure", "Material", "Part", "Strands", "figure_from_sitter"]
 
-FIGURES = ("simple",)
+FIGURES = ("simple", *BUILDS)
 
 
-def figure_from_sitter(sitter: Any) -> Figure:
+def figure_from_sitter(sitter: Any, camera_m: tuple[float, float, float] | None = None) -> Figure:
     """Pose, scale, turn and place the sitter of a scene (`sim.model.Sitter`), in world metres.
 
+    Arguments: `camera_m` world position that eyes set to `camera` look at; without it they look 4 m ahead of
+    the mark at eye height.
     Does not: render, or read the scene file.
     """
-    figure = simple_figure(
+    head_deg = (sitter.head.turn_deg, sitter.head.nod_deg, sitter.head.tilt_deg)
+    cloth_rgb = palette.linear_rgb_from_hex(sitter.clothing.color)
+    if sitter.figure == "simple":
+        figure = simple_figure(
+            skin_rgb=skin_rgb_from_sitter(sitter),
+            hair_rgb=hair_rgb_from_sitter(sitter),
+            cloth=Material("matt", cloth_rgb, roughness=0.8, sheen=0.3),
+            head_turn_deg=head_deg[0],
+            head_nod_deg=head_deg[1],
+            head_tilt_deg=head_deg[2],
+        )
+        return placed(figure, scale_from_sitter(sitter, figure), sitter.turn_deg, sitter.step_m)
+    look = Look(
+        build=sitter.figure,
         skin_rgb=skin_rgb_from_sitter(sitter),
-        hair_rgb=palette.HAIR_RGB.get(sitter.hair.color, palette.HAIR_RGB["dark brown"]),
-        cloth=Material("matt", palette.linear_rgb_from_hex(sitter.clothing.color), roughness=0.8, sheen=0.3),
-        head_turn_deg=sitter.head.turn_deg,
-        head_nod_deg=sitter.head.nod_deg,
-        head_tilt_deg=sitter.head.tilt_deg,
+        hair_style=sitter.hair.style,
+        hair_rgb=hair_rgb_from_sitter(sitter),
+        clothing=sitter.clothing.style,
+        cloth_rgb=cloth_rgb,
+        arms=sitter.arms,
+        head_deg=head_deg,
+        eye_target_m=_eye_target(sitter, camera_m),
     )
-    scale = 1.0 if sitter.stature_m is None else sitter.stature_m / figure.sizes_m["stature"]
-    return placed(figure, scale, sitter.turn_deg, sitter.step_m)
+    figure = standin_figure(look)
+    return placed(figure, scale_from_sitter(sitter, figure), sitter.turn_deg, sitter.step_m)
+
+
+def scale_from_sitter(sitter: Any, figure: Figure) -> float:
+    """Factor that brings a figure to the scene's stature; 1 where the scene names none."""
+    return 1.0 if sitter.stature_m is None else sitter.stature_m / figure.sizes_m["stature"]
 
 
 def skin_rgb_from_sitter(sitter: Any) -> tuple[float, float, float]:
@@ -38,6 +62,23 @@ def skin_rgb_from_sitter(sitter: Any) -> tuple[float, float, float]:
     if isinstance(sitter.skin, str):
         return palette.linear_rgb_from_lab(palette.SKIN_LAB[sitter.skin])
     return tuple(sitter.skin.reflectance)
+
+
+def hair_rgb_from_sitter(sitter: Any) -> tuple[float, float, float]:
+    """Linear hair albedo from a colour's name or a hex code."""
+    color = sitter.hair.color
+    return palette.linear_rgb_from_hex(color) if color.startswith("#") else palette.HAIR_RGB[color]
+
+
+def _eye_target(sitter: Any, camera_m: tuple[float, float, float] | None) -> tuple[float, float, float] | None:
+    """Point the eyes look at, in the sitter's own axes before scaling; None looks straight ahead."""
+    if sitter.eyes == "ahead":
+        return None
+    world = np.array((0.0, 1.5, 4.0) if camera_m is None else camera_m)
+    if not isinstance(sitter.eyes, str):
+        world = np.array(sitter.eyes.at_m)
+    local = shapes.rotation_y_from_deg(sitter.turn_deg).T @ (world - [sitter.step_m[0], 0.0, sitter.step_m[1]])
+    return tuple(float(v) for v in local)
 
 
 def placed(figure: Figure, scale: float, turn_deg: float, step_m: tuple[float, float]) -> Figure:
@@ -54,9 +95,7 @@ def placed(figure: Figure, scale: float, turn_deg: float, step_m: tuple[float, f
     return replace(
         figure,
         parts=tuple(replace(p, points_m=moved(p.points_m), normals=turned(p.normals)) for p in figure.parts),
-        strands=tuple(
-            replace(s, points_m=moved(s.points_m), radius_m=s.radius_m * scale) for s in figure.strands
-        ),
+        strands=tuple(replace(s, points_m=moved(s.points_m), radius_m=s.radius_m * scale) for s in figure.strands),
         anchors_m={name: moved(point) for name, point in figure.anchors_m.items()},
         anchor_normals={name: turn @ normal for name, normal in figure.anchor_normals.items()},
         facing_deg=figure.facing_deg + turn_deg,

@@ -90,9 +90,7 @@ def tube(path_m: np.ndarray, radius_m: np.ndarray, columns: int = 20) -> tuple[n
     angle = np.linspace(0.0, 2.0 * np.pi, columns, endpoint=False)
     ring = np.cos(angle)[None, :, None] * side[:, None] + np.sin(angle)[None, :, None] * front[:, None]
     points = path_m[:, None] + radius_m[:, None, None] * ring
-    points = np.concatenate(
-        [np.repeat(path_m[:1, None], columns, 1), points, np.repeat(path_m[-1:, None], columns, 1)]
-    )
+    points = np.concatenate([np.repeat(path_m[:1, None], columns, 1), points, np.repeat(path_m[-1:, None], columns, 1)])
     return points.reshape(-1, 3), grid_triangles(len(points), columns, True)
 
 

@@ -120,9 +120,7 @@ def _hair() -> tuple[np.ndarray, np.ndarray]:
 
 
 def _ear(side: float) -> tuple[np.ndarray, np.ndarray]:
-    return shapes.ellipsoid(
-        _HEAD_CENTER_M + np.array([side * 0.076, -0.014, -0.006]), (0.007, 0.030, 0.017), 12, 12
-    )
+    return shapes.ellipsoid(_HEAD_CENTER_M + np.array([side * 0.076, -0.014, -0.006]), (0.007, 0.030, 0.017), 12, 12)
 
 
 def _eye_center(side: float) -> np.ndarray:
@@ -175,8 +173,12 @@ def _skirt() -> tuple[np.ndarray, np.ndarray]:
 
 
 def _arm(side: float) -> tuple[np.ndarray, np.ndarray]:
-    path = np.array([(0.166, 1.375, -0.02), (0.186, 1.31, -0.022), (0.208, 1.20, -0.025),
-                     (0.226, 1.09, -0.022),                    (0.240, 0.99, -0.002), (0.252, 0.88, 0.024), (0.255, 0.85, 0.032)])  # fmt: skip
+    path = np.array(
+        [
+            (0.166, 1.375, -0.02), (0.186, 1.31, -0.022), (0.208, 1.20, -0.025), (0.226, 1.09, -0.022),
+            (0.240, 0.99, -0.002), (0.252, 0.88, 0.024), (0.255, 0.85, 0.032),
+        ]
+    )  # fmt: skip
     t = np.linspace(0, len(path) - 1, 22)
     fine = np.stack([np.interp(t, np.arange(len(path)), path[:, k]) for k in range(3)], 1)
     radius = np.interp(t, np.arange(len(path)), [0.045, 0.049, 0.044, 0.038, 0.036, 0.027, 0.025])

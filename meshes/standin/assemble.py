@@ -1,0 +1,155 @@
+"""Put the pieces of all builds together: skin, eyes, hair, clothes, anchors and skeleton."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from sim.figure.shapes import normals_from_mesh, smoothstep, triangles_from_quads
+
+from . import eyes, gown, sequins, updo
+from .builds import BUILDS
+from .cloth import shares_from_skin
+from .pack import ordered, packed_piece
+from .piece import Piece
+from .scalp import Scalp, scalp_of
+from .skin import KEPT_BONES, SkinTopology, group_share, kept_shares, skin_channels, skin_topology
+from .source import Source
+
+# Triangle codes of the skin piece.
+SKIN_PARTS = ("face", "lips", "ears", "neck", "chest", "arms", "hands")
+
+
+def asset_arrays(source: Source) -> dict[str, np.ndarray]:
+    """All arrays of the asset."""
+    bodies = {build: source.shaped_points(targets) for build, targets in BUILDS.items()}
+    template = bodies["woman"]
+    quads = source.quads("body")
+    shares = kept_shares(source)
+    arm = group_share(shares, "upperarm", "lowerarm", "wrist", "finger")
+    keep = (template[quads].mean(axis=1)[:, 1] > 1.13) | (arm[quads].mean(axis=1) > 0.3)
+    skin = skin_topology(source, keep)
+    triangles = triangles_from_quads(skin.quads)
+    rest = {build: skin.matrix @ body for build, body in bodies.items()}
+    normals = {build: normals_from_mesh(points, triangles) for build, points in rest.items()}
+    eye = {build: source.joint(body, "joint-l-eye") for build, body in bodies.items()}
+    channels = skin_channels(source, skin, rest["woman"], eye["woman"])
+    scalps = {build: scalp_of(skin, rest[build], channels["ears"], eye[build]) for build in bodies}
+    channels |= _hair_channels(skin, rest["woman"], scalps["woman"], channels["ears"])
+
+    pieces: dict[str, Piece] = {}
+    _add_head(pieces, source, bodies, rest, eye, scalps)
+    hidden = _add_gown(pieces, source, bodies, skin, rest, normals)
+    # Drop skin that the gown hides but keep the chest for the bust.
+    bare = ~hidden[triangles].all(axis=1)
+    parts = _skin_parts(skin, channels)[triangles]
+    code = np.sort(parts, axis=1)[:, 1]
+    pieces["skin"] = Piece(rest, triangles, skin.shares, channels=channels)
+
+    arrays: dict[str, np.ndarray] = {}
+    for name, piece in pieces.items():
+        piece = ordered(piece) if name != "skin" else piece
+        arrays |= packed_piece(name, piece)
+        if name in ("bodice", "skirt"):
+            whole = piece.points["woman"]
+            for key, value in sequins.sewn_sequins(whole, piece.triangles, 0.85).items():
+                arrays[f"sequins/{name}/{key}"] = _packed_sequins(key, value)
+    arrays["skin/part"] = code.astype(np.uint8)
+    arrays["skin/bare"] = np.packbits(bare)
+    arrays["bones/name"] = np.array(KEPT_BONES)
+    arrays["bones/parent"] = np.array([_kept_parent(source, bone) for bone in KEPT_BONES], np.int8)
+    for build, body in bodies.items():
+        arrays[f"bones/{build}/head"] = np.array([source.bone_head(body, b) for b in KEPT_BONES], np.float32)
+        arrays[f"landmarks/{build}/eyes"] = np.array(
+            [source.joint(body, f"joint-{side}-eye") for side in "rl"], np.float32
+        )
+        arrays[f"landmarks/{build}/stature"] = np.array([body[np.unique(quads), 1].max()], np.float32)
+    return arrays
+
+
+def _kept_parent(source: Source, bone: str) -> int:
+    parent = source.rig[bone]["parent"]
+    while parent and parent not in KEPT_BONES:
+        parent = source.rig[parent]["parent"]
+    return KEPT_BONES.index(parent) if parent else -1
+
+
+def _hair_channels(skin: SkinTopology, rest: np.ndarray, scalp: Scalp, ears: np.ndarray) -> dict[str, np.ndarray]:
+    """Shade of the hair roots on the scalp, and of the brows."""
+    head = group_share(skin.shares, "head") > 0.6
+    near = np.linalg.norm(rest - scalp.center, axis=1) < 0.15
+    grows = smoothstep(-0.009, 0.018, scalp.hair_field(rest)) * head * near * (ears < 0.1)
+    grows = grows * (rest[:, 1] > scalp.eye[1] - 0.075)
+    x = np.abs(rest[:, 0]) * 1e3 * 0.0305 / scalp.eye[0]
+    off = (rest[:, 1] - scalp.eye[1]) * 1e3 - eyes.brow_line(np.clip(x, 8, 56))
+    brow = np.exp(-((off / (eyes.brow_half_height(x) + 0.6)) ** 2)) * smoothstep(8, 12, x) * (1 - smoothstep(50, 56, x))
+    return {"scalp": grows, "brow": brow * (rest[:, 2] > scalp.eye[2] - 0.01)}
+
+
+def _skin_parts(skin: SkinTopology, channels: dict[str, np.ndarray]) -> np.ndarray:
+    """Index into SKIN_PARTS per point."""
+    part = np.full(len(skin.shares), SKIN_PARTS.index("chest"))
+    part[group_share(skin.shares, "upperarm", "lowerarm") > 0.5] = SKIN_PARTS.index("arms")
+    part[group_share(skin.shares, "wrist", "finger") > 0.5] = SKIN_PARTS.index("hands")
+    part[group_share(skin.shares, "neck") > 0.5] = SKIN_PARTS.index("neck")
+    part[group_share(skin.shares, "head") > 0.5] = SKIN_PARTS.index("face")
+    part[channels["ears"] > 0.5] = SKIN_PARTS.index("ears")
+    part[channels["lips"] > 0.5] = SKIN_PARTS.index("lips")
+    return part
+
+
+def _add_head(pieces, source, bodies, rest, eye, scalps) -> None:  # type: ignore[no-untyped-def]
+    """Eyes, brows, lashes and hair of every build."""
+    for side, name in (("r", "left eye"), ("l", "right eye")):
+        made = {build: eyes.eyeball(source, body, side) for build, body in bodies.items()}
+        _, triangles, channels, _ = made["woman"]
+        pieces[name] = Piece({b: m[0] for b, m in made.items()}, triangles, bone="head", channels=channels)
+    brow = {build: eyes.brows(rest[build], eye[build], 270) for build in bodies}
+    pieces["brows"] = Piece({b: m[0] for b, m in brow.items()}, brow["woman"][1], bone="head")
+    lash = {build: eyes.lashes(source, body) for build, body in bodies.items()}
+    pieces["lashes"] = Piece({b: m[0] for b, m in lash.items()}, lash["woman"][1], bone="head")
+    hair = {build: updo.swept_up(scalp) for build, scalp in scalps.items()}
+    _, triangles, channels = hair["woman"]
+    pieces["swept up"] = Piece({b: m[0] for b, m in hair.items()}, triangles, bone="head", channels=channels)
+
+
+def _add_gown(pieces, source, bodies, skin, rest, normals) -> np.ndarray:  # type: ignore[no-untyped-def]
+    """Bodice, skirt and sash of every build; returns which skin points (n,) the bodice hides."""
+    cut = gown.bodice_cut(source, bodies["woman"])
+    arm = group_share(kept_shares(source), "upperarm", "lowerarm", "wrist", "finger")
+    body_points = np.unique(source.quads("body"))
+    legs = body_points[arm[body_points] < 0.2]
+    bodice, skirt, sash = {}, {}, {}
+    hidden = np.zeros(len(rest["woman"]), bool)
+    for build, body in bodies.items():
+        bodice[build], inner = gown.bodice_points(cut, body, rest[build], normals[build])
+        if build == "woman":
+            from scipy.spatial import cKDTree
+
+            hidden = cKDTree(inner).query(rest[build])[0] < 0.0088
+        low = body[legs]
+        # Carry the template's heights to this build by its own spine joints.
+        waist, hip = _matched_heights(source, bodies["woman"], body, gown.WAIST_M, gown.HIP_FREE_M)
+        skirt[build], skirt_triangles = gown.skirt_points(low, waist, hip, 0.012)
+        sash[build], sash_triangles = gown.sash_points(low, waist, hip, 0.012)
+    shares = shares_from_skin(cut.cut_matrix @ (cut.suit_matrix @ bodies["woman"]), rest["woman"], skin.shares)
+    low_spine = smoothstep(1.10, 1.04, bodice["woman"][:, 1])[:, None]
+    root = np.zeros_like(shares)
+    root[:, KEPT_BONES.index("root")] = 1.0
+    pieces["bodice"] = Piece(bodice, cut.triangles, shares * (1 - low_spine) + root * low_spine)
+    pieces["skirt"] = Piece(skirt, skirt_triangles, bone="root")
+    pieces["sash"] = Piece(sash, sash_triangles, bone="root")
+    return hidden
+
+
+def _matched_heights(source: Source, template: np.ndarray, body: np.ndarray, *heights_m: float) -> list[float]:
+    names = ("joint-pelvis", "joint-spine-4", "joint-spine-3", "joint-spine-2")
+    known = [source.joint(template, n)[1] for n in names]
+    return [float(np.interp(h, known, [source.joint(body, n)[1] for n in names])) for h in heights_m]
+
+
+def _packed_sequins(key: str, value: np.ndarray) -> np.ndarray:
+    if key == "triangle":
+        return np.diff(value, prepend=0).astype(np.uint16)
+    if key == "share":
+        return np.round(value * 255.0).astype(np.uint8)
+    return np.round(value * 4.0).astype(np.int8)

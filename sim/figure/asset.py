@@ -1,0 +1,70 @@
+"""Read the stand-in asset: pieces of the body, hair and clothes for every build, at rest."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+import scipy.sparse as sp
+
+from sim.assets import asset_path
+
+ASSET = "standin.npz"
+BUILDS = ("woman", "second woman", "man")
+
+
+@dataclass(frozen=True)
+class RestPiece:
+    """One mesh at rest: points (n, 3) m, triangles (m, 3), bone shares (n, bones) or one bone, channels (n,)."""
+
+    points_m: np.ndarray
+    triangles: np.ndarray
+    shares: sp.csr_matrix | None
+    channels: dict[str, np.ndarray]
+
+
+@dataclass(frozen=True)
+class Asset:
+    """The unpacked file; pieces are decoded when first asked for."""
+
+    arrays: dict[str, np.ndarray]
+
+    @property
+    def bone_names(self) -> list[str]:
+        """Names of the bones, parents first."""
+        return [str(name) for name in self.arrays["bones/name"]]
+
+    def piece(self, name: str, build: str) -> RestPiece:
+        """Decode one piece of one build."""
+        low, high = self.arrays[f"{name}/{build}/box"]
+        grid = _unstepped(self.arrays[f"{name}/{build}/grid"]).T
+        points = low + grid * ((high - low) / 65535.0)
+        triangles = _unstepped(self.arrays[f"{name}/triangles"]).T
+        shares = None
+        if f"{name}/shares" in self.arrays:
+            share = _unstepped(self.arrays[f"{name}/shares"]).astype(float)
+            share /= share.sum(axis=0)
+            bones = self.arrays[f"{name}/bones"].astype(np.int32)
+            count = share.shape[1]
+            start = np.arange(0, share.size + 1, len(share), dtype=np.int32)
+            shares = sp.csr_matrix((share.T.ravel(), bones.T.ravel(), start), (count, len(self.bone_names)))
+        prefix = f"{name}/channel/"
+        channels = {
+            key.removeprefix(prefix): value / 255.0 for key, value in self.arrays.items() if key.startswith(prefix)
+        }
+        return RestPiece(points.astype(np.float64), triangles.astype(np.int64), shares, channels)
+
+
+@lru_cache(maxsize=1)
+def load_asset() -> Asset:
+    """Read the shipped asset once."""
+    with np.load(asset_path(ASSET), allow_pickle=False) as stored:
+        return Asset({name: stored[name] for name in stored.files})
+
+
+def _unstepped(stored: np.ndarray) -> np.ndarray:
+    """Undo first differences along the last axis that were folded to unsigned low and high bytes."""
+    folded = stored[0].astype(np.int64) | (stored[1].astype(np.int64) << 8)
+    step = np.where(folded & 1, -((folded + 1) >> 1), folded >> 1)
+    return np.cumsum(step, axis=-1) & 65535

@@ -1,0 +1,167 @@
+"""The built-in adult sitters: the stand-in asset posed, coloured and dressed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from . import posing, shapes, tint
+from .anchors import anchors_from_rest
+from .asset import Asset, RestPiece, load_asset
+from .parts import Figure, Material, Part
+from .posing import ArmPose, Skeleton
+from .sewing import sequin_discs
+
+SKIN_PARTS = ("face", "lips", "ears", "neck", "chest", "arms", "hands")
+_REGION = {"lips": "face", "ears": "face"}
+ARM_POSES: dict[str, tuple[ArmPose, ArmPose]] = {
+    "at sides": (
+        ArmPose((0.20, -1.0, -0.03), (0.10, -1.0, 0.20), upper_twist_deg=0.0, fore_twist_deg=0.0),
+        ArmPose((0.20, -1.0, -0.03), (0.10, -1.0, 0.20), upper_twist_deg=0.0, fore_twist_deg=0.0),
+    ),
+}
+IRIS_RGB = (0.10, 0.055, 0.028)
+# How far an eye turns in its socket before the head would follow: common practice, no source.
+GAZE_LIMIT_DEG = (28.0, 16.0)
+
+
+@dataclass(frozen=True)
+class Look:
+    """How a stand-in is built, coloured, dressed and posed; the eye target is in body axes at the build's size."""
+
+    build: str
+    skin_rgb: tuple[float, float, float]
+    hair_style: str
+    hair_rgb: tuple[float, float, float]
+    clothing: str
+    cloth_rgb: tuple[float, float, float]
+    arms: str = "at sides"
+    head_deg: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    eye_target_m: tuple[float, float, float] | None = None
+
+
+def standin_figure(look: Look) -> Figure:
+    """Build, pose and dress a sitter at the build's own size, standing on the origin and facing +Z."""
+    asset = load_asset()
+    skeleton = Skeleton(
+        asset.bone_names, asset.arrays["bones/parent"], asset.arrays[f"bones/{look.build}/head"].astype(float)
+    )
+    turns = posing.head_turns(*look.head_deg)
+    for side, pose in zip("LR", ARM_POSES[look.arms], strict=True):
+        turns |= posing.arm_turns(skeleton, side, pose)
+    pose = _Pose(asset, look, skeleton, skeleton.transforms(turns))
+    parts = [*pose.skin_parts(), *pose.head_parts(), *pose.gown_parts()]
+    anchors, normals = anchors_from_rest(asset, look.build, pose.posed)
+    stature = asset.arrays[f"landmarks/{look.build}/stature"].item()
+    return Figure(tuple(parts), (), anchors, normals, 0.0, look.head_deg[0], {"stature": stature})
+
+
+class _Pose:
+    """Pieces of one look after bending, with the points kept for anchors."""
+
+    def __init__(self, asset: Asset, look: Look, skeleton: Skeleton, transforms: np.ndarray) -> None:
+        self.asset, self.look, self.skeleton, self.transforms = asset, look, skeleton, transforms
+        self.posed: dict[str, tuple[np.ndarray, np.ndarray]] = {}
+
+    def moved(self, name: str, bone: str = "") -> tuple[RestPiece, np.ndarray, np.ndarray]:
+        """A piece with its posed points and vertex normals."""
+        piece = self.asset.piece(name, self.look.build)
+        if piece.shares is not None:
+            points = posing.bent(piece.points_m, piece.shares, self.transforms)
+        else:
+            matrix = self.transforms[self.skeleton.index(bone)]
+            points = piece.points_m @ matrix[:, :3].T + matrix[:, 3]
+        normals = shapes.normals_from_mesh(points, piece.triangles)
+        self.posed[name] = points, normals
+        return piece, points, normals
+
+    def skin_parts(self) -> list[Part]:
+        """Bare skin split into named parts that share normals at their borders."""
+        piece, points, normals = self.moved("skin")
+        skin, hair = np.array(self.look.skin_rgb), np.array(self.look.hair_rgb)
+        color = tint.skin_color(piece.channels, skin, hair)
+        code = self.asset.arrays["skin/part"]
+        bare = np.unpackbits(self.asset.arrays["skin/bare"])[: len(code)].astype(bool)
+        parts = []
+        for number, name in enumerate(SKIN_PARTS):
+            used, faces = np.unique(piece.triangles[(code == number) & bare], return_inverse=True)
+            kind, rough = ("lip", 0.36) if name == "lips" else ("skin", 0.48)
+            material = Material(kind, self.look.skin_rgb, roughness=rough)
+            region = _REGION.get(name, name)
+            parts.append(_part(name, region, points[used], faces.reshape(-1, 3), normals[used], material, color[used]))
+        return parts
+
+    def head_parts(self) -> list[Part]:
+        """Eyes turned to their target, brows, lashes and hair."""
+        look, parts = self.look, []
+        hair = np.array(look.hair_rgb)
+        for name, center in zip(
+            ("left eye", "right eye"), self.asset.arrays[f"landmarks/{look.build}/eyes"], strict=True
+        ):
+            piece = self.asset.piece(name, look.build)
+            head = self.transforms[self.skeleton.index("head")]
+            gaze = gaze_rotation(head, center.astype(float), look.eye_target_m)
+            points = (center + (piece.points_m - center) @ gaze.T) @ head[:, :3].T + head[:, 3]
+            normals = shapes.normals_from_mesh(points, piece.triangles)
+            self.posed[name] = points, normals
+            material = Material("iris", (0.5, 0.5, 0.5), roughness=0.06)
+            color = tint.eye_color(piece.channels, IRIS_RGB)
+            parts.append(_part(name, "eyes", points, piece.triangles, normals, material, color))
+        brow = Material("brow", tuple(1.3 * hair + 0.05 * np.array(look.skin_rgb)), roughness=0.6)
+        lash = Material("lash", (0.008, 0.007, 0.006), roughness=0.6)
+        for name, material in (("brows", brow), ("lashes", lash)):
+            piece, points, normals = self.moved(name, "head")
+            parts.append(_part(name, "face", points, piece.triangles, normals, material))
+        piece, points, normals = self.moved(look.hair_style, "head")
+        color = tint.hair_color(piece.channels, hair, np.array(look.skin_rgb))
+        material = Material("hair", look.hair_rgb, roughness=0.36)
+        parts.append(_part("hair", "hair", points, piece.triangles, normals, material, color))
+        return parts
+
+    def gown_parts(self) -> list[Part]:
+        """Bodice, skirt, sash and, on the sequinned gown, its sequins."""
+        parts = []
+        cloth, sash, sequin = gown_materials(self.look.clothing, self.look.cloth_rgb)
+        discs, faces, count = [], [], 0
+        for name, material in (("bodice", cloth), ("skirt", cloth), ("sash", sash)):
+            piece, points, normals = self.moved(name, "root")
+            parts.append(_part(name, "gown", points, piece.triangles, normals, material))
+            if sequin and name != "sash":
+                sewn = {key: self.asset.arrays[f"sequins/{name}/{key}"] for key in ("triangle", "share", "tilt_deg")}
+                disc, face = sequin_discs(points, piece.triangles, normals, sewn)
+                discs.append(disc)
+                faces.append(face + count)
+                count += len(disc)
+        if sequin:
+            parts.append(_part("sequins", "gown", np.concatenate(discs), np.concatenate(faces), None, sequin))
+        return parts
+
+
+def gaze_rotation(head: np.ndarray, eye_m: np.ndarray, target_m: tuple[float, float, float] | None) -> np.ndarray:
+    """Rotation (3, 3) of an eye in the head's axes toward a target, within what the socket allows."""
+    if target_m is None:
+        return np.eye(3)
+    toward = head[:, :3].T @ (np.asarray(target_m) - head[:, :3] @ eye_m - head[:, 3])
+    side = np.degrees(np.arctan2(toward[0], toward[2]))
+    down = -np.degrees(np.arctan2(toward[1], np.hypot(toward[0], toward[2])))
+    side, down = (float(np.clip(a, -b, b)) for a, b in zip((side, down), GAZE_LIMIT_DEG, strict=True))
+    return shapes.rotation_y_from_deg(side) @ shapes.rotation_x_from_deg(down)
+
+
+def gown_materials(style: str, rgb: tuple[float, float, float]) -> tuple[Material, Material, Material | None]:
+    """Cloth, sash and sequin materials of a gown style; sequins are metal tinted by the cloth's hue."""
+    sash = Material("satin", tuple(0.8 * c for c in rgb), roughness=0.32, sheen=0.2)
+    if style == "velvet gown":
+        return Material("velvet", rgb, roughness=0.9, sheen=1.0), sash, None
+    if style == "satin gown":
+        return Material("satin", rgb, roughness=0.30, sheen=0.1), sash, None
+    hue = np.array(rgb) / max(max(rgb), 1e-4)
+    metal = Material("sequin", tuple(0.20 + 0.30 * hue), roughness=0.30)
+    return Material("satin", tuple(0.7 * c for c in rgb), roughness=0.5, sheen=0.3), sash, metal
+
+
+def _part(name: str, region: str, points: np.ndarray, triangles: np.ndarray, normals: np.ndarray | None,
+          material: Material, color: np.ndarray | None = None) -> Part:  # fmt: skip
+    normals = None if normals is None else normals.astype(np.float32)
+    return Part(name, region, points.astype(np.float32), triangles.astype(np.uint32), normals, color, material)

@@ -1,0 +1,45 @@
+"""Colour per point from painted channels and a sitter's tones, in linear sRGB."""
+
+from __future__ import annotations
+
+import numpy as np
+
+Rgb = np.ndarray
+
+
+def _toward(color: np.ndarray, goal: np.ndarray, share: np.ndarray) -> np.ndarray:
+    return color + np.clip(share, 0.0, 1.0)[:, None] * (goal - color)
+
+
+def skin_color(channels: dict[str, np.ndarray], skin: Rgb, hair: Rgb) -> np.ndarray:
+    """Skin reflectance (n, 3) from channels (n,) in 0..1: lips, lids, blush, hollow, scalp, brow, mouth, nails."""
+    count = len(channels["blush"])
+    color = np.repeat(skin[None], count, axis=0)
+    color = color * (0.955 + 0.09 * channels["mottle"])[:, None]
+    # Blood makes a place redder by taking green and blue away.
+    color = _toward(color, skin * [1.02, 0.74, 0.72], 0.75 * channels["blush"])
+    color = _toward(color, skin * [0.80, 0.68, 0.72], 0.8 * channels["hollow"])
+    color = _toward(color, skin * [0.82, 0.70, 0.68], 0.45 * channels["lids"])
+    color = _toward(color, skin * [0.70, 0.40, 0.42], 0.85 * channels["lips"])
+    color = _toward(color, skin * [1.05, 0.95, 0.95] + 0.02, 0.7 * channels["nails"])
+    color = _toward(color, 0.35 * skin + 0.65 * hair, 0.55 * channels["brow"])
+    color = _toward(color, 0.25 * skin + 0.75 * hair, 0.80 * channels["scalp"])
+    color = _toward(color, np.array([0.10, 0.025, 0.022]), channels["mouth"])
+    return np.clip(color, 0.0, 0.95).astype(np.float32)
+
+
+def hair_color(channels: dict[str, np.ndarray], hair: Rgb, skin: Rgb) -> np.ndarray:
+    """Hair albedo (n, 3) from `streak` (tone) and `fade` (share of skin showing through)."""
+    tone = 0.55 + 0.9 * channels["streak"]
+    color = hair[None] * tone[:, None] * (1.0 + 0.12 * (tone - 1.0)[:, None] * np.array([1.0, 0.3, 0.0]))
+    return np.clip(_toward(color, 0.72 * skin + 0.28 * hair, channels["fade"]), 0.0, 0.95).astype(np.float32)
+
+
+def eye_color(channels: dict[str, np.ndarray], iris: tuple[float, float, float]) -> np.ndarray:
+    """Eye reflectance (n, 3) from `iris` brightness, `sclera`, `pupil` and `vein` channels."""
+    tone = channels["iris"][:, None] / 0.5
+    color = np.asarray(iris) * tone * (1.0 + 0.25 * (tone - 1.0) * np.array([1.0, 0.55, 0.1]))
+    white = np.array([0.56, 0.53, 0.50]) * (1.0 - channels["vein"][:, None] * np.array([0.10, 0.26, 0.28]))
+    color = color + channels["sclera"][:, None] * (white - color)
+    color = color + channels["pupil"][:, None] * (0.003 - color)
+    return np.clip(color, 0.0, 0.9).astype(np.float32)
