@@ -58,8 +58,8 @@ class Emitter:
 
     surface and sizes, metres:
         rectangle: width_m along x, height_m along y. disc, sphere: width_m = diameter.
-        polygon: regular, width_m = diameter across CORNERS, corner k at angle (2k + 1) pi / sides from +x, so that an
-        octagon stands on a flat side.
+        polygon: regular, an even number of sides, width_m = diameter across CORNERS, corner k at angle
+        (2k + 1) pi / sides from +x, so that an octagon stands on a flat side.
         cap: spherical bowl, width_m = rim diameter, height_m = depth (0 < depth <= radius); its concave side faces
         +z, the rim lies in z = 0 and the apex at z = -depth. Its radiance already holds its own interreflection:
         give the concave face no reflectance for its own light.
@@ -76,6 +76,17 @@ class Emitter:
     sides: int = 0
     offset_m: tuple[float, float, float] = (0.0, 0.0, 0.0)
     axis_flip: bool = False
+
+    def __post_init__(self) -> None:
+        """Refuse shapes that the closed forms here do not hold for."""
+        if self.surface == "polygon" and (self.sides < 4 or self.sides % 2):
+            raise ValueError(f"a polygon needs an even number of sides from 4 on, got {self.sides}")
+        if self.surface == "cap" and not 0 < self.height_m <= self.width_m / 2:
+            raise ValueError(f"a bowl's depth lies above 0 and up to its radius, got {self.height_m} m")
+        if self.surface in ("cap", "sphere") and not self.profile.separable:
+            raise ValueError(f"a {self.surface} takes no throat and no recess")
+        if self.width_m <= 0 or (self.surface == "rectangle" and self.height_m <= 0):
+            raise ValueError("a luminous surface needs a size above 0 m")
 
     def radiance(self) -> float:
         """Return L0 in cd/m2 (flash: cd*s/m2) such that L0 times the relative radiance carries `flux_lm`."""
@@ -182,14 +193,25 @@ def _direction_quadrature(profile: Profile, symmetric: bool, end_rad: float) -> 
     )
 
 
-def _gauss_1d(profile: Profile, low: FloatArray, high: FloatArray, y: FloatArray) -> FloatArray:
-    """Integrate the hot-spot factor along x from low to high at height y (all metres)."""
+def _overlap(half_m: float, open_half_m: float, shift_m: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return the ends of the part of [-half, half] that, moved by a shift, lies in [-open_half, open_half]."""
+    low = np.maximum(-half_m, -open_half_m - shift_m)
+    return low, np.maximum(low, np.minimum(half_m, open_half_m - shift_m))
+
+
+def _bell(profile: Profile, low_m: FloatArray, high_m: FloatArray) -> FloatArray:
+    """Integrate exp(-x^2 / 2 sigma^2) from low to high, metres."""
     root = profile.hot_spot_sigma_m * math.sqrt(2.0)
-    length = np.clip(high - low, 0, None)
+    return root * math.sqrt(math.pi) / 2 * (erf(high_m / root) - erf(low_m / root))
+
+
+def _row_integral(profile: Profile, low: FloatArray, high: FloatArray, y: FloatArray) -> FloatArray:
+    """Integrate the hot-spot factor along x from low to high at height y (all metres)."""
+    high = np.maximum(low, high)
     if profile.hot_spot_gain == 0:
-        return length
-    bell = root * math.sqrt(math.pi) / 2 * (erf(high / root) - erf(low / root))
-    return length + np.where(length > 0, profile.hot_spot_gain * np.exp(-(y**2) / root**2) * bell, 0.0)
+        return high - low
+    fade = np.exp(-(y**2) / (2 * profile.hot_spot_sigma_m**2))
+    return high - low + profile.hot_spot_gain * fade * _bell(profile, low, high)
 
 
 def half_width_at(emitter: Emitter, y_m: FloatArray) -> FloatArray:
@@ -214,18 +236,24 @@ def half_width_at(emitter: Emitter, y_m: FloatArray) -> FloatArray:
     return np.clip(half, 0, None)
 
 
-def _height_m(emitter: Emitter) -> float:
-    """Return half the extent of the face along y in metres."""
-    return emitter.height_m / 2 if emitter.surface == "rectangle" else emitter.width_m / 2
+def _half_height_m(emitter: Emitter) -> float:
+    """Return half the extent of a disc or polygon along y in metres."""
+    flat_on_top = emitter.surface == "polygon" and emitter.sides % 4 == 0
+    return emitter.width_m / 2 * (math.cos(math.pi / emitter.sides) if flat_on_top else 1.0)
 
 
 def face_integral(emitter: Emitter, tan_x: FloatArray, tan_y: FloatArray, n_rows: int = 240) -> FloatArray:
     """Integrate hot spot, throat and recess over a flat face for directions (tan_x, tan_y, 1), in m2.
 
-    Rows along x are integrated in closed form, rows along y by the midpoint rule in an angle.
+    A rectangle with its lip is a closed form; otherwise rows along x are closed forms, summed along y.
     """
     p = emitter.profile
-    half_y = _height_m(emitter)
+    if emitter.surface == "rectangle" and p.throat_radius_m <= 0:
+        shift_x, shift_y = p.recess_m * np.asarray(tan_x, float), p.recess_m * np.asarray(tan_y, float)
+        x = _overlap(emitter.width_m / 2, p.recess_half_x_m if p.recess_m > 0 else math.inf, shift_x)
+        y = _overlap(emitter.height_m / 2, p.recess_half_y_m if p.recess_m > 0 else math.inf, shift_y)
+        return (x[1] - x[0]) * (y[1] - y[0]) + p.hot_spot_gain * _bell(p, *x) * _bell(p, *y)
+    half_y = emitter.height_m / 2 if emitter.surface == "rectangle" else _half_height_m(emitter)
     # Bunch the rows at the ends, where a disc's chord grows as a square root.
     u = (np.arange(n_rows) + 0.5) / n_rows * math.pi
     y = -half_y * np.cos(u)
@@ -245,7 +273,7 @@ def face_integral(emitter: Emitter, tan_x: FloatArray, tan_y: FloatArray, n_rows
         shut = np.abs(y - cy) > p.recess_half_y_m
         low, high = np.maximum(low, cx - p.recess_half_x_m), np.minimum(high, cx + p.recess_half_x_m)
         high = np.where(shut, low, high)
-    return (_gauss_1d(p, low, high, y) * weight).sum(axis=1)
+    return (_row_integral(p, low, high, y) * weight).sum(axis=1)
 
 
 def cap_hit(emitter: Emitter, x_m: ArrayLike, y_m: ArrayLike, w: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -302,9 +302,9 @@ def barn_doors(opening_m: float, left_deg: float, right_deg: float, top_deg: flo
     for angle_deg, nx, ny in sides:
         # Swing each leaf from straight forward to flat outward.
         angle = math.radians(angle_deg)
-        out, ahead = half + length * math.sin(angle), 0.003 + length * math.cos(angle)
+        out, ahead = half + length * math.sin(angle), length * math.cos(angle)
         sx, sy = abs(ny) * half, abs(nx) * half
         plates.append(Body("quad", corners_m=(
-            (nx * half - sx, ny * half - sy, 0.003), (nx * half + sx, ny * half + sy, 0.003),
+            (nx * half - sx, ny * half - sy, 0.0), (nx * half + sx, ny * half + sy, 0.0),
             (nx * out + sx, ny * out + sy, ahead), (nx * out - sx, ny * out - sy, ahead))))
     return tuple(plates)

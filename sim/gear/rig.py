@@ -15,7 +15,7 @@ from sim import color, model, photometry
 from sim.gear import modifiers, photometric
 from sim.gear.body import Body
 from sim.gear.direct import illuminance_from_emitter
-from sim.gear.emitter import Emitter, FloatArray, relative_radiance
+from sim.gear.emitter import Emitter, FloatArray
 
 RGB = tuple[float, float, float]
 WHITE: RGB = (1.0, 1.0, 1.0)
@@ -98,20 +98,10 @@ def axial_illuminance_lx(emitters: tuple[Emitter, ...], body: tuple[Body, ...], 
     return sum(float(illuminance_from_emitter(e, points, normals, body=body)[0]) for e in emitters)
 
 
-def axial_intensity_cd(emitters: tuple[Emitter, ...]) -> float:
-    """Return the far intensity on the axis in cd (flash: cd*s), from faces that look forward."""
-    forward = np.array([[0.0, 0.0, 1.0]])
+def axial_intensity_cd(emitters: tuple[Emitter, ...], body: tuple[Body, ...] = ()) -> float:
+    """Return the far intensity on the axis in cd (flash: cd*s), less what the housing hides."""
     far_m = 1000.0 * max(e.width_m + e.height_m for e in emitters)
-    total = 0.0
-    for e in emitters:
-        if e.axis_flip:
-            continue
-        if e.surface == "sphere":
-            towards = float(relative_radiance(e.profile, np.zeros(1), np.zeros(1), forward)[0])
-            total += e.radiance() * towards * math.pi * (e.width_m / 2) ** 2
-        else:
-            total += float(illuminance_from_emitter(e, [[0.0, 0.0, far_m]], [[0.0, 0.0, -1.0]])[0]) * far_m**2
-    return total
+    return axial_illuminance_lx(emitters, body, far_m) * far_m**2
 
 
 def source_flux_lm(source: model.Source, shaped: modifiers.Shaped) -> float:
@@ -134,7 +124,7 @@ def source_flux_lm(source: model.Source, shaped: modifiers.Shaped) -> float:
             return exposure_lx_s / axial_illuminance_lx(shaped.emitters, shaped.body, source.at_m)
         case model.GuideNumberSource():
             intensity_cd_s = photometry.intensity_from_guide_number(source.guide_number_m, source.iso)
-            return intensity_cd_s / axial_intensity_cd(shaped.emitters)
+            return intensity_cd_s / axial_intensity_cd(shaped.emitters, shaped.body)
     raise TypeError(f"no physics for the source {source!r}")
 
 
