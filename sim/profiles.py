@@ -27,15 +27,15 @@ def circle_overlap_area(radius_a_m: ArrayLike, radius_b_m: ArrayLike, distance_m
         np.asarray(radius_a_m, float), np.asarray(radius_b_m, float), np.asarray(distance_m, float)
     )
     small, large = np.minimum(a, b), np.maximum(a, b)
+    cross = (d > large - small) & (d < a + b)
     # Sum the two circular segments where the circles cross.
-    safe_d = np.where(d > 0, d, 1.0)
-    safe_a, safe_b = np.where(a > 0, a, 1.0), np.where(b > 0, b, 1.0)
-    half_a = np.arccos(np.clip((d**2 + a**2 - b**2) / (2 * safe_d * safe_a), -1, 1))
-    half_b = np.arccos(np.clip((d**2 + b**2 - a**2) / (2 * safe_d * safe_b), -1, 1))
-    kite = np.sqrt(np.clip((-d + a + b) * (d + a - b) * (d - a + b) * (d + a + b), 0, None)) / 2
-    crossing = a**2 * half_a + b**2 * half_b - kite
+    r, q, x = (np.where(cross, v, 1.0) for v in (a, b, d))
+    half_a = np.arccos(np.clip((x**2 + r**2 - q**2) / (2 * x * r), -1, 1))
+    half_b = np.arccos(np.clip((x**2 + q**2 - r**2) / (2 * x * q), -1, 1))
+    kite = np.sqrt(np.clip((-x + r + q) * (x + r - q) * (x - r + q) * (x + r + q), 0, None)) / 2
     # Take the whole smaller circle where it lies inside, nothing where they are apart.
-    return np.where(d <= large - small, math.pi * small**2, np.where(d >= a + b, 0.0, crossing))
+    apart_or_inside = np.where(d >= a + b, 0.0, math.pi * small**2)
+    return np.where(cross, r**2 * half_a + q**2 * half_b - kite, apart_or_inside)
 
 
 def honeycomb_transmission(theta_rad: ArrayLike, cutoff_half_angle_rad: float) -> FloatArray:
@@ -50,10 +50,10 @@ def honeycomb_transmission(theta_rad: ArrayLike, cutoff_half_angle_rad: float) -
     0.391002
     """
     theta = np.asarray(theta_rad, float)
-    with np.errstate(over="ignore"):
-        shift = np.where(theta < math.pi / 2, np.tan(np.minimum(theta, 1.5707)) / math.tan(cutoff_half_angle_rad), 2.0)
-    s = np.clip(shift, 0.0, 1.0)
-    return (2 / math.pi) * (np.arccos(s) - s * np.sqrt(1 - s**2))
+    ahead = theta < math.pi / 2
+    # Shift one end by its distance in cell diameters, and share the overlap out over one end.
+    shift = np.tan(np.where(ahead, theta, 0.0)) / math.tan(cutoff_half_angle_rad)
+    return np.where(ahead, circle_overlap_area(1.0, 1.0, 2 * shift) / math.pi, 0.0)
 
 
 def eggcrate_transmission(theta_rad: ArrayLike, phi_rad: ArrayLike, cutoff_half_angle_rad: float) -> FloatArray:
@@ -67,9 +67,10 @@ def eggcrate_transmission(theta_rad: ArrayLike, phi_rad: ArrayLike, cutoff_half_
     0.5
     """
     theta, phi = np.asarray(theta_rad, float), np.asarray(phi_rad, float)
-    t = np.tan(np.minimum(theta, 1.5707)) / math.tan(cutoff_half_angle_rad)
+    ahead = theta < math.pi / 2
+    t = np.tan(np.where(ahead, theta, 0.0)) / math.tan(cutoff_half_angle_rad)
     across = np.clip(1 - np.abs(t * np.cos(phi)), 0, None) * np.clip(1 - np.abs(t * np.sin(phi)), 0, None)
-    return np.where(theta < math.pi / 2, across, 0.0)
+    return np.where(ahead, across, 0.0)
 
 
 def cutoff_half_angle_from_nominal(nominal_deg: float) -> float:
