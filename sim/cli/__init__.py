@@ -1,0 +1,10 @@
+"""The command line: parse, call the library, print; every fault is one line.
+
+    app       the commands and their exit codes
+    progress  what is shown while a preview is made
+    tables    readings on the terminal
+"""
+
+from sim.cli.app import main
+
+__all__ = ["main"]

@@ -1,0 +1,237 @@
+"""Commands and exit codes: 0 done, 2 something to mend in the input, 1 a bug of ours, 130 ended by the user.
+
+Heavy modules load inside the commands, so that help and mistakes answer at once.
+"""
+
+from __future__ import annotations
+
+import os
+import signal
+import sys
+import tempfile
+import threading
+import traceback
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import Annotated, Any, NoReturn
+
+import typer
+
+from sim.errors import HalfstopError, one_line
+
+app = typer.Typer(
+    name="halfstop",
+    help="Rehearse a multi-light studio portrait: pictures per light, readings in stops, a rig plan.",
+    epilog="Start with: halfstop preview scenes/recital.yaml",
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+)
+
+SceneArgument = Annotated[Path, typer.Argument(metavar="SCENE", help="Scene file, such as scenes/recital.yaml.")]
+
+
+@app.callback(invoke_without_command=True)
+def _start(
+    context: typer.Context,
+    version: Annotated[bool, typer.Option("--version", help="Show the version.")] = False,
+) -> None:
+    if version:
+        from sim import __version__
+
+        print(f"halfstop {__version__}")
+        raise typer.Exit()
+    if context.invoked_subcommand is None:
+        print(context.get_help())
+
+
+@app.command()
+def preview(
+    scene: SceneArgument,
+    draft: Annotated[bool, typer.Option("--draft", help="Small and quick: 600 pixels, 16 samples.")] = False,
+    final: Annotated[bool, typer.Option("--final", help="Large and clean: 1800 pixels, 256 samples.")] = False,
+    size: Annotated[
+        str | None, typer.Option(metavar="SIZE", help="Pixels: width x height (400x600), or the long side (600).")
+    ] = None,
+    samples: Annotated[int | None, typer.Option(metavar="N", help="Rays per pixel.")] = None,
+    seed: Annotated[int, typer.Option(metavar="N", help="The same seed gives the same files.")] = 0,
+    lights: Annotated[
+        str | None, typer.Option(metavar="NAMES", help="Only these lights, such as key,fill; others stay unlit.")
+    ] = None,
+    out: Annotated[
+        Path | None, typer.Option(metavar="DIR", help="Folder for the files; default out/ and the scene's name.")
+    ] = None,
+) -> None:
+    """Render a scene: a picture per light, all combined, a contact sheet, layers and readings."""
+    from sim.cli.progress import shown_progress
+    from sim.cli.tables import print_preview
+    from sim.preview import QUALITIES, PreviewOrder, require_samples, require_seed, run_preview
+
+    if draft and final:
+        raise HalfstopError("--draft and --final ask for two things at once; keep one of them")
+    order = PreviewOrder(
+        quality=QUALITIES["draft" if draft else "final" if final else "standard"],
+        out=out or Path("out") / scene.stem,
+        size_text=size,
+        samples=None if samples is None else require_samples(samples),
+        seed=require_seed(seed),
+        lights=None if lights is None else _names(lights),
+    )
+    with shown_progress() as on_progress:
+        made = run_preview(scene, order, on_progress)
+    print_preview(made)
+
+
+@app.command()
+def check(
+    scenes: Annotated[list[Path], typer.Argument(metavar="SCENE...", help="Scene files to check.")],
+) -> None:
+    """Check scene files without rendering anything."""
+    from sim.scenefile import load_scene
+
+    faults = 0
+    for path in scenes:
+        try:
+            scene = load_scene(path)
+        except HalfstopError as error:
+            _say(str(error))
+            faults += 1
+            continue
+        count = len(scene.lights)
+        print(one_line(f"{path}: good: {scene.title}, {count} light{'' if count == 1 else 's'}"))
+    if faults:
+        raise typer.Exit(2)
+
+
+@app.command()
+def schema(
+    out: Annotated[Path | None, typer.Option(metavar="FILE", help="Write to this file.")] = None,
+) -> None:
+    """Print the JSON Schema of scene files, for editors."""
+    import json
+
+    from sim.scenefile import scene_schema
+
+    text = json.dumps(scene_schema(), indent=2, ensure_ascii=False) + "\n"
+    if out is None:
+        sys.stdout.write(text)
+        return
+    from sim.savefiles import write_one_file
+
+    write_one_file(out, text.encode())
+
+
+@app.command()
+def doctor() -> None:
+    """Say which render engine runs on this machine, and why not the others."""
+    from sim.doctor import doctor_lines
+
+    lines, usable = doctor_lines()
+    print("\n".join(lines))
+    if not usable:
+        raise typer.Exit(2)
+
+
+def main(arguments: Sequence[str] | None = None) -> NoReturn:
+    """Run the command line and exit."""
+    sys.exit(run(arguments))
+
+
+def run(arguments: Sequence[str] | None = None) -> int:
+    """Run the command line and return its exit code; whatever goes wrong is one line on stderr."""
+    for stream in (sys.stdout, sys.stderr):
+        # Print what the terminal's encoding lacks as an escape rather than fail.
+        with suppress(AttributeError, ValueError):
+            stream.reconfigure(errors="backslashreplace")  # type: ignore[union-attr]
+    try:
+        with _signals_as_exceptions():
+            code = app(args=arguments, standalone_mode=False, prog_name="halfstop")
+            sys.stdout.flush()
+        return code if isinstance(code, int) else 0
+    except HalfstopError as error:
+        _say(str(error))
+        return 2
+    except typer.TyperException as error:
+        _say(_usage_line(error))
+        return 2
+    except (_Ended, KeyboardInterrupt, typer.Abort) as error:
+        _say("ended before it was done; nothing was written")
+        return error.code if isinstance(error, _Ended) else 130
+    except MemoryError:
+        _say("not enough memory; choose a smaller --size")
+        return 2
+    except BrokenPipeError:
+        # Whoever read the output has gone: keep the interpreter from complaining as it closes.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 141
+    except Exception as error:
+        _say(_bug_line(error))
+        return 1
+
+
+class _Ended(BaseException):
+    """The user or the system asked the program to end."""
+
+    def __init__(self, code: int) -> None:
+        super().__init__(code)
+        self.code = code
+
+
+@contextmanager
+def _signals_as_exceptions() -> Iterator[None]:
+    """Turn Ctrl-C and a request to end into an exception, so that temporary files are taken away."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+
+    def end(number: int, frame: Any) -> NoReturn:
+        raise _Ended(128 + number)
+
+    names = [name for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)]
+    before = {getattr(signal, name): signal.getsignal(getattr(signal, name)) for name in names}
+    for number, handler in before.items():
+        if handler != signal.SIG_IGN:
+            signal.signal(number, end)
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+def _names(text: str) -> tuple[str, ...]:
+    """Names from `key, fill`."""
+    names = tuple(dict.fromkeys(name for part in text.split(",") if (name := " ".join(part.split()))))
+    if not names:
+        raise HalfstopError('--lights: expected names of lights with commas between them; write "--lights key,fill"')
+    return names
+
+
+def _usage_line(error: typer.TyperException) -> str:
+    context = getattr(error, "ctx", None)
+    command = context.command_path if context is not None else "halfstop"
+    message = error.format_message().rstrip(".")
+    return f"{message[:1].lower()}{message[1:]}; `{command} --help` tells what it takes"
+
+
+def _bug_line(error: Exception) -> str:
+    """Describe an unforeseen error, and keep its trace in a file or, with HALFSTOP_DEBUG=1, print it."""
+    what = f"this is a bug in halfstop: {type(error).__name__}: {error}"
+    if os.environ.get("HALFSTOP_DEBUG", "") not in ("", "0"):
+        traceback.print_exc()
+        return what
+    try:
+        with tempfile.NamedTemporaryFile(
+            "w", prefix="halfstop-trace-", suffix=".txt", delete=False, encoding="utf-8"
+        ) as stream:
+            traceback.print_exc(file=stream)
+        return f"{what[:300]}; its trace is in {stream.name}, please report it with the scene file"
+    except OSError:
+        return f"{what[:300]}; run again with HALFSTOP_DEBUG=1 for its trace"
+
+
+def _say(line: str) -> None:
+    with suppress(OSError):
+        print(f"halfstop: {one_line(line)}", file=sys.stderr, flush=True)

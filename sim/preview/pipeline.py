@@ -1,0 +1,278 @@
+"""From a scene file to a folder of results: the steps of a preview in order."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from difflib import get_close_matches
+from pathlib import Path
+
+from sim import color, photometry
+from sim.develop import black_and_white, denoised, encoded, exposed
+from sim.errors import HalfstopError, quoted
+from sim.layout import Layout, layout_from_scene
+from sim.lightstack import LightStack
+from sim.metering import (
+    PointReadings,
+    readings_from_probes,
+    readings_from_regions,
+    scene_probes,
+    standard_probes,
+)
+from sim.mix import Mix, mix_from_scene
+from sim.model import Scene
+from sim.preview.quality import Quality
+from sim.preview.record import json_bytes, record_from_preview
+from sim.readings import Probe, ProbeReadings
+from sim.savefiles import ResultFolder, exr_layer_names, png_bytes, write_layers
+from sim.savefiles.folder import require_writable
+from sim.scenefile import load_scene, scene_data_hash
+from sim.sheets import contact_sheet, levelled_sheet, settings_text
+
+# Told what is being done ("trace", "meters", "denoise", "files") and the finished part of it, 0..1.
+Progress = Callable[[str, float], None]
+
+STEPS = ("trace", "meters", "denoise", "files")
+PICTURES = ("combined", "black-and-white", "levelled", "contact-sheet")
+
+
+@dataclass(frozen=True)
+class PreviewOrder:
+    """What to make: `size` (width, height) in pixels, None for the quality's own; `lights` to hear, None for all."""
+
+    quality: Quality
+    out: Path
+    size_text: str | None = None
+    samples: int | None = None
+    seed: int = 0
+    lights: tuple[str, ...] | None = None
+
+
+@dataclass(frozen=True)
+class Preview:
+    """What was made: the scene, the mix that was heard, readings of points and of parts, and the files."""
+
+    scene: Scene
+    mix: Mix
+    stack: LightStack
+    points: tuple[PointReadings, ...]
+    parts: tuple[PointReadings, ...]
+    warnings: tuple[str, ...]
+    files: tuple[Path, ...]
+
+    @property
+    def heard(self) -> tuple[str, ...]:
+        """Names of the lights that are in the pictures, in layer order."""
+        return heard_lights(self.mix)
+
+
+def run_preview(scene_file: Path, order: PreviewOrder, on_progress: Progress | None = None) -> Preview:
+    """Render a scene file and write its pictures, layers and readings into `order.out`.
+
+    Raises HalfstopError with one plain line; nothing is written then.
+    Does not: print anything.
+    """
+    tell = on_progress or (lambda step, part: None)
+    scene = load_scene(scene_file)
+    layout = layout_from_scene(scene, scene_file.parent)
+    mix = mix_of_lights(mix_from_scene(scene, layout), order.lights)
+    size = _size(order, layout)
+    pictures = picture_names(heard_lights(mix))
+    # Refuse a folder that cannot take the files before the long work.
+    require_writable(order.out)
+    ResultFolder(order.out).require_free(file_names(pictures))
+
+    stack, probes, measured = _traced(scene, layout, order, size, tell)
+    points = readings_from_probes(measured, mix, scene.camera)
+    parts = readings_from_regions(stack, mix, scene.camera, part_regions(stack))
+    stack = denoised(stack, lambda part: tell("denoise", part))
+    preview = Preview(scene, mix, stack, tuple(points), tuple(parts), tuple(_warnings(scene, mix)), ())
+    files = _write(preview, scene_file, order, pictures, probes, tell)
+    return Preview(**{**vars(preview), "files": tuple(files)})
+
+
+def heard_lights(mix: Mix) -> tuple[str, ...]:
+    """Names of the lights that are not muted, in layer order."""
+    return tuple(name for name, muted in zip(mix.names, mix.muted, strict=True) if not muted)
+
+
+def mix_of_lights(mix: Mix, lights: Sequence[str] | None) -> Mix:
+    """The mix with only the named lights heard; all of the scene's when None.
+
+    Does not: take the bodies of the other lights out of the set.
+    """
+    if lights is not None:
+        for name in lights:
+            if name not in mix.names:
+                near = get_close_matches(name.lower(), mix.names, 1, 0.5)
+                cure = f'did you mean "{near[0]}"?' if near else "name some of these"
+                raise HalfstopError(
+                    f"--lights: there is no light {quoted(name)} in the scene; {cure} "
+                    f"(it has {', '.join(mix.names)})"
+                )
+        mix = mix.only(lights)
+    if not heard_lights(mix):
+        raise HalfstopError(
+            f"no light is on: every one of {', '.join(mix.names)} is muted; remove a mute, or choose with --lights"
+        )
+    return mix
+
+
+def picture_names(lights: Sequence[str]) -> dict[str, str]:
+    """File names of the lights' pictures, each once and none of them one of the sheets'.
+
+    >>> picture_names(["key", "rim light", "rim-light", "combined"])
+    {'key': 'key.png', 'rim light': 'rim-light.png', 'rim-light': 'rim-light-2.png', 'combined': 'combined-2.png'}
+    """
+    taken = set(PICTURES)
+    names = {}
+    for light in lights:
+        plain = light.strip().replace(" ", "-")
+        free, count = plain, 1
+        while free in taken:
+            count += 1
+            free = f"{plain}-{count}"
+        taken.add(free)
+        names[light] = f"{free}.png"
+    return names
+
+
+def file_names(pictures: dict[str, str]) -> list[str]:
+    """Names of all files of a run."""
+    return [*(f"{name}.png" for name in PICTURES), *pictures.values(), "layers.exr", "readings.json"]
+
+
+def part_regions(stack: LightStack) -> list[str]:
+    """Parts whose reflected light is read: face, gown (or the suit in its place), backdrop."""
+    cloth = "gown" if stack.mask("gown").any() or not stack.mask("suit").any() else "suit"
+    return ["face", cloth, "backdrop"]
+
+
+def _size(order: PreviewOrder, layout: Layout) -> tuple[int, int]:
+    from sim.preview.quality import size_from_long_side, size_from_text
+
+    aspect = layout.camera.aspect
+    if order.size_text is None:
+        return size_from_long_side(order.quality.long_side_px, aspect)
+    return size_from_text(order.size_text, aspect)
+
+
+def _traced(
+    scene: Scene, layout: Layout, order: PreviewOrder, size: tuple[int, int], tell: Progress
+) -> tuple[LightStack, list[Probe], ProbeReadings]:
+    """Trace picture and meters with the renderer, which is loaded here and not before."""
+    tell("trace", 0.0)
+    from sim.engine import start_engine
+
+    start_engine()
+    from sim.stage.build import build
+    from sim.transport.probe import read_probes
+    from sim.transport.render import render
+
+    stage = build(scene, layout)
+    depth = scene.render.depth
+    stack = render(
+        stage,
+        size=size,
+        samples=order.samples or order.quality.samples,
+        seed=order.seed,
+        depth=depth,
+        on_progress=lambda part: tell("trace", part),
+    )
+    tell("meters", 0.0)
+    probes = standard_probes(layout) + scene_probes(scene, layout)
+    measured = read_probes(
+        stage,
+        probes,
+        seed=order.seed,
+        depth=depth,
+        target_stderr_stops=order.quality.meter_stderr_stops,
+        most_rays=order.quality.meter_rays,
+    )
+    tell("meters", 1.0)
+    return stack, probes, measured
+
+
+def _warnings(scene: Scene, mix: Mix) -> list[str]:
+    found = []
+    if any(flash and not muted for flash, muted in zip(mix.is_flash, mix.muted, strict=True)):
+        warning = photometry.sync_warning(scene.camera.shutter_s, scene.camera.sync_s)
+        found += [warning] if warning else []
+    return found
+
+
+def _write(
+    preview: Preview,
+    scene_file: Path,
+    order: PreviewOrder,
+    pictures: dict[str, str],
+    probes: list[Probe],
+    tell: Progress,
+) -> list[Path]:
+    """Develop, draw and stage every file, then put all of them in place."""
+    from sim import __version__
+
+    scene, mix, stack, camera = preview.scene, preview.mix, preview.stack, preview.scene.camera
+    program = f"halfstop {__version__}"
+    made = f"{stack.size[0]} x {stack.size[1]}, {stack.samples} samples, seed {stack.seed}"
+    texts = {"Title": scene.title, "Description": settings_text(camera), "Software": program, "Comment": made}
+    layers = exr_layer_names(stack.names)
+    combined = exposed(stack, mix, camera)
+    alone = {name: exposed(stack, mix.only([name]), camera) for name in pictures}
+    done, steps = 0, len(pictures) + 6
+
+    with ResultFolder(order.out) as folder:
+
+        def stage(name: str, data: bytes) -> None:
+            nonlocal done
+            folder.stage(name).write_bytes(data)
+            done += 1
+            tell("files", done / steps)
+
+        def titled(what: str) -> dict[str, str]:
+            return {**texts, "Title": f"{scene.title}: {what}"}
+
+        stage("combined.png", png_bytes(encoded(combined), titled("combined")))
+        for name, file in pictures.items():
+            stage(file, png_bytes(encoded(alone[name]), titled(name)))
+        stage("black-and-white.png", png_bytes(encoded(black_and_white(combined)), titled("black and white")))
+        stage("levelled.png", png_bytes(levelled_sheet(scene, alone, made), titled("each light levelled")))
+        sheet = contact_sheet(scene, mix, combined, alone, preview.points, made)
+        stage("contact-sheet.png", png_bytes(sheet, titled("contact sheet")))
+        write_layers(
+            folder.stage("layers.exr"),
+            stack,
+            mix,
+            # Keep the denoiser out of the data file.
+            combined=exposed(stack, mix, camera, for_viewing=False),
+            picture_scale_rgb=photometry.display_scale(camera.f_number, camera.iso)
+            * color.white_balance_weights(camera.white_balance_K),
+            shutter_s=camera.shutter_s,
+            notes={**_notes(scene, stack), "program": program},
+        )
+        done += 1
+        record = record_from_preview(
+            program=program,
+            scene={"file": scene_file.name, "title": scene.title, "sha256": scene_data_hash(scene)},
+            camera=camera,
+            stack=stack,
+            mix=mix,
+            probes=probes,
+            points=preview.points,
+            parts=preview.parts,
+            pictures=pictures,
+            layers=layers,
+            warnings=preview.warnings,
+        )
+        stage("readings.json", json_bytes(record))
+        return folder.commit()
+
+
+def _notes(scene: Scene, stack: LightStack) -> dict[str, str]:
+    return {
+        "title": scene.title,
+        "scene_sha256": scene_data_hash(scene),
+        "camera": settings_text(scene.camera),
+        "engine": stack.engine,
+        "made": f"{stack.samples} samples, seed {stack.seed}, depth {stack.depth}",
+    }

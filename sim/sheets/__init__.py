@@ -1,0 +1,12 @@
+"""Sheets for people: pictures with captions on a quiet ground.
+
+    captions   a light in a photographer's words
+    lettering  text in the one built-in typeface
+    page       tiles, header and footer on a page
+    contact    the contact sheet and the levelled sheet
+"""
+
+from sim.sheets.captions import settings_text
+from sim.sheets.contact import contact_sheet, levelled_sheet
+
+__all__ = ["contact_sheet", "levelled_sheet", "settings_text"]
