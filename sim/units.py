@@ -9,6 +9,7 @@ import math
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
+from decimal import Decimal
 
 from sim.errors import UnitError, quoted
 
@@ -69,7 +70,9 @@ LIGHT = Quantity(
     "16000 lm·s",
 )
 ILLUMINANCE = Quantity("an illuminance such as 300 lx", {"lx": 1.0, "lux": 1.0, "klx": 1000.0}, "300 lx")
-LUMINANCE = Quantity("a luminance such as 2000 cd/m²", {"cd/m²": 1.0, "cd/m2": 1.0, "cd/m^2": 1.0}, "2000 cd/m²")
+LUMINANCE = Quantity(
+    "a luminance such as 2000 cd/m²", {"cd/m²": 1.0, "cd/m2": 1.0, "cd/m^2": 1.0}, "2000 cd/m²"
+)
 EFFICACY = Quantity("a luminous efficacy such as 40 lm/W", {"lm/W": 1.0}, "40 lm/W")
 ANGLE = Quantity("an angle such as 25°", {"°": 1.0, "deg": 1.0, "degree": 1.0, "degrees": 1.0}, "25°")
 TEMPERATURE = Quantity("a colour temperature such as 5600 K", {"K": 1.0}, "5600 K")
@@ -114,11 +117,7 @@ def shortest(value: float) -> str:
     >>> shortest(2.0), shortest(1e-05), shortest(0.1)
     ('2', '0.00001', '0.1')
     """
-    digits = repr(float(value) + 0.0)
-    if "e" in digits:
-        mantissa, exponent = digits.split("e")
-        places = max(0, len(mantissa.partition(".")[2]) - int(exponent))
-        digits = f"{value:.{places}f}"
+    digits = format(Decimal(repr(float(value) + 0.0)), "f")
     return digits.rstrip("0").rstrip(".") if "." in digits else digits
 
 
@@ -136,7 +135,9 @@ def text_only(value: object, quantity: Quantity) -> str:
         return clean(value)
     if isinstance(value, (int, float)) and not isinstance(value, bool) and math.isfinite(value):
         right = _with_unit(value, quantity)
-        raise UnitError(f"got the bare number {shortest(value)}", quantity.name, f'add the unit: write "{right}"')
+        raise UnitError(
+            f"got the bare number {shortest(value)}", quantity.name, f'add the unit: write "{right}"'
+        )
     raise refuse(value, quantity)
 
 
@@ -145,10 +146,14 @@ def _with_unit(number: float, quantity: Quantity) -> str:
     if quantity is F_NUMBER:
         return f"f/{shortest(abs(number))}"
     if quantity is TIME and number >= 10:
-        return f"1/{shortest(number)} s"
+        return f"1/{round(number)} s"
     if quantity is DIAL:
         share = number if 0 < number < 1 else 1 / number if number >= 1 else 0.25
-        return f"{shortest(number)} stops" if number < 0 else text_from_dial_stops(round(10 * math.log2(share)) / 10)
+        return (
+            f"{shortest(number)} stops"
+            if number < 0
+            else text_from_dial_stops(round(10 * math.log2(share)) / 10)
+        )
     return _joined(shortest(number), quantity.unit)
 
 
@@ -159,7 +164,7 @@ def measure_from_text(text: object, quantity: Quantity) -> float:
     1200.0
     """
     plain = text_only(text, quantity)
-    match = re.fullmatch(rf"({NUMBER}) ?([^0-9\s+-].*)?", plain)
+    match = re.fullmatch(rf"({NUMBER}) ?([^0-9\s+,-].*)?", plain)
     if not match:
         comma = re.fullmatch(r"([+-]?[0-9]+),([0-9]+)( ?)(\D.*)", plain)
         if comma:
@@ -195,7 +200,9 @@ def length_m_from_text(text: object) -> float:
     1.8796
     """
     if isinstance(text, str):
-        both = re.fullmatch(r"([0-9]+) ?(?:ft|foot|feet|') ?([0-9]+(?:\.[0-9]+)?) ?(?:in|inch|inches|\")", clean(text))
+        both = re.fullmatch(
+            r"([0-9]+) ?(?:ft|foot|feet|') ?([0-9]+(?:\.[0-9]+)?) ?(?:in|inch|inches|\")", clean(text)
+        )
         if both:
             inches = 12 * float(both.group(1)) + float(both.group(2))
             if math.isfinite(inches):
@@ -335,7 +342,9 @@ def dial_stops_from_text(text: object) -> float:
         if share > 1:
             raise refuse(text, DIAL, 'a light gives no more than full power: write "1/1"')
         if not share:
-            raise refuse(text, DIAL, 'write "1/4"' + (', or "mute: true" for a light that is off' if bottom else ""))
+            raise refuse(
+                text, DIAL, 'write "1/4"' + (', or "mute: true" for a light that is off' if bottom else "")
+            )
         return math.log2(share)
     if not plain.endswith(("stop", "stops")):
         raise refuse(text, DIAL)

@@ -27,7 +27,9 @@ class Modifier(Block):
 class BarnDoors(Block):
     """Four leaves on the rim, each by the angle it is opened: 0° straight forward, 90° out of the way."""
 
-    left_deg: LeafAngle = Field(default=90.0, alias="left", description="Leaf at the light's left.", examples=["30°"])
+    left_deg: LeafAngle = Field(
+        default=90.0, alias="left", description="Leaf at the light's left.", examples=["30°"]
+    )
     right_deg: LeafAngle = Field(
         default=90.0, alias="right", description="Leaf at the light's right.", examples=["30°"]
     )
@@ -51,7 +53,9 @@ class Reflector(Modifier):
     """An open metal reflector."""
 
     kind: Literal["reflector"] = Field(description="An open metal reflector.")
-    diameter_m: Diameter = Field(default=0.18, alias="diameter", description="Of the opening.", examples=["18 cm"])
+    diameter_m: Diameter = Field(
+        default=0.18, alias="diameter", description="Diameter of the opening.", examples=["18 cm"]
+    )
     beam_deg: Annotated[float, angle(10.0, 150.0)] = Field(
         default=65.0,
         alias="beam",
@@ -67,10 +71,10 @@ class Snoot(Modifier):
 
     kind: Literal["snoot"] = Field(description="A tube in front of the bulb.")
     length_m: Annotated[float, length(0.02, 1.0)] = Field(
-        default=0.20, alias="length", description="Of the tube.", examples=["20 cm"]
+        default=0.20, alias="length", description="Length of the tube.", examples=["20 cm"]
     )
     diameter_m: Annotated[float, length(0.01, 0.5)] = Field(
-        default=0.07, alias="diameter", description="Of its opening.", examples=["7 cm"]
+        default=0.07, alias="diameter", description="Diameter of its opening.", examples=["7 cm"]
     )
     grid_deg: GridAngle | None = Field(default=None, alias="grid", description=_GRID, examples=["20°"])
 
@@ -79,7 +83,9 @@ class BeautyDish(Modifier):
     """A shallow white dish with a centre deflector."""
 
     kind: Literal["beauty dish"] = Field(description="A shallow white dish with a centre deflector.")
-    diameter_m: Diameter = Field(default=0.55, alias="diameter", description="Of the opening.", examples=["55 cm"])
+    diameter_m: Diameter = Field(
+        default=0.55, alias="diameter", description="Diameter of the opening.", examples=["55 cm"]
+    )
     grid_deg: GridAngle | None = Field(default=None, alias="grid", description=_GRID, examples=["25°"])
     sock: Annotated[bool, Switch()] = Field(
         default=False, description="Diffusion cloth over the opening.", examples=[False]
@@ -106,16 +112,16 @@ class Softbox(_Box):
     """A rectangular box with a fabric front."""
 
     kind: Literal["softbox"] = Field(description="A rectangular box with a fabric front.")
-    width_m: Side = Field(alias="width", description="Of the front.", examples=["90 cm"])
-    height_m: Side = Field(alias="height", description="Of the front.", examples=["120 cm"])
+    width_m: Side = Field(alias="width", description="Width of the front.", examples=["90 cm"])
+    height_m: Side = Field(alias="height", description="Height of the front.", examples=["120 cm"])
 
 
 class Strip(_Box):
     """A long narrow softbox."""
 
     kind: Literal["strip"] = Field(description="A long narrow softbox.")
-    width_m: Side = Field(alias="width", description="Of the front.", examples=["30 cm"])
-    height_m: Side = Field(alias="height", description="Of the front.", examples=["120 cm"])
+    width_m: Side = Field(alias="width", description="Width of the front.", examples=["30 cm"])
+    height_m: Side = Field(alias="height", description="Height of the front.", examples=["120 cm"])
 
 
 class Octabox(_Box):
@@ -145,7 +151,9 @@ class ShootThrough(Modifier):
 class CoveredUmbrella(Modifier):
     """A reflecting umbrella closed by a diffusion cover."""
 
-    kind: Literal["covered umbrella"] = Field(description="A reflecting umbrella closed by a diffusion cover.")
+    kind: Literal["covered umbrella"] = Field(
+        description="A reflecting umbrella closed by a diffusion cover."
+    )
     diameter_m: Diameter = Field(alias="diameter", description="Across the rim.", examples=["150 cm"])
     surface: Annotated[str, Choice("an umbrella surface", ("white", "silver"))] = Field(
         default="white", description="Inside of the umbrella.", examples=["white"]

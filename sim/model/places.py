@@ -76,7 +76,9 @@ class Around(Block):
         alias="distance", description="Along the floor from the sitter's mark.", examples=["2 m"]
     )
     height_m: Annotated[float, length(0.0, 20.0)] = Field(
-        alias="height", description="Of the centre of the luminous face above the floor.", examples=["1.9 m"]
+        alias="height",
+        description="Height of the centre of the luminous face above the floor.",
+        examples=["1.9 m"],
     )
 
     @property
@@ -89,8 +91,12 @@ class Around(Block):
 class Size(Block):
     """Width and height of a flat thing."""
 
-    width_m: Annotated[float, length(0.01, 30.0)] = Field(alias="width", description="Width.", examples=["60 cm"])
-    height_m: Annotated[float, length(0.01, 30.0)] = Field(alias="height", description="Height.", examples=["90 cm"])
+    width_m: Annotated[float, length(0.01, 30.0)] = Field(
+        alias="width", description="Width of the thing.", examples=["60 cm"]
+    )
+    height_m: Annotated[float, length(0.01, 30.0)] = Field(
+        alias="height", description="Height of the thing.", examples=["90 cm"]
+    )
 
 
 def _place_kind(value: Any) -> str:
@@ -103,5 +109,9 @@ def _target_kind(value: Any) -> str:
     return "point" if isinstance(value, (dict, Point)) else "part"
 
 
-Place = Annotated[Annotated[Point, Tag("point")] | Annotated[Around, Tag("around")], Discriminator(_place_kind)]
-Target = Annotated[Annotated[Point, Tag("point")] | Annotated[PartName, Tag("part")], Discriminator(_target_kind)]
+Place = Annotated[
+    Annotated[Point, Tag("point")] | Annotated[Around, Tag("around")], Discriminator(_place_kind)
+]
+Target = Annotated[
+    Annotated[Point, Tag("point")] | Annotated[PartName, Tag("part")], Discriminator(_target_kind)
+]

@@ -83,10 +83,11 @@ class Hair(Block):
     """Hair by style and colour."""
 
     style: Annotated[str, Choice("a hair style", HAIR_STYLES)] = Field(
-        default="swept up", description="Style.", examples=["swept up"]
+        default="swept up", description="How it is worn or cut.", examples=["swept up"]
     )
     color: Annotated[
-        Annotated[str, Choice("#rrggbb, or a hair colour", HAIR_COLORS), Tag("word")] | Annotated[Hex, Tag("hex")],
+        Annotated[str, Choice("#rrggbb, or a hair colour", HAIR_COLORS), Tag("word")]
+        | Annotated[Hex, Tag("hex")],
         Discriminator(_word_or_hex),
     ] = Field(default="dark brown", description='A named colour or "#rrggbb".', examples=["dark brown"])
 
@@ -95,7 +96,7 @@ class Clothing(Block):
     """Clothing by style and colour."""
 
     style: Annotated[str, Choice("a style of clothing", CLOTHES)] = Field(
-        default="sequinned gown", description="Style.", examples=["sequinned gown"]
+        default="sequinned gown", description="Cut and cloth.", examples=["sequinned gown"]
     )
     color: Hex = Field(default="#241433", description='"#rrggbb".', examples=["#241433"])
 
@@ -107,7 +108,9 @@ class Sitter(Block):
         Annotated[str, Choice("a block with file, or a built-in figure", FIGURES), Tag("word")]
         | Annotated[FigureFile, Tag("block")],
         Discriminator(_text_or_block),
-    ] = Field(default="simple", description="A built-in figure, or a mesh file of your own.", examples=["simple"])
+    ] = Field(
+        default="simple", description="A built-in figure, or a mesh file of your own.", examples=["simple"]
+    )
     stature_m: Annotated[float, length(1.0, 2.3)] = Field(
         default=1.68,
         alias="stature",
@@ -139,19 +142,21 @@ class Sitter(Block):
         default="standing", description="Standing or seated.", examples=["standing"]
     )
     prop: Annotated[str, Choice("a prop", ("none", "viola"))] = Field(
-        default="none", description="A prop.", examples=["viola"]
+        default="none", description="Thing in the hands.", examples=["viola"]
     )
     skin: Annotated[
         Annotated[str, Choice("a block with reflectance, or a skin tone", SKIN_TONES), Tag("word")]
         | Annotated[SkinReflectance, Tag("block")],
         Discriminator(_text_or_block),
     ] = Field(default="medium", description="A named tone or a reflectance.", examples=["medium"])
-    hair: Hair = Field(default=Hair(), description="Hair.")
-    clothing: Clothing = Field(default=Clothing(), description="Clothing.")
+    hair: Hair = Field(default=Hair(), description="Style and colour of the hair.")
+    clothing: Clothing = Field(default=Clothing(), description="Style and colour of the clothes.")
 
 
 class _Hung(Block):
-    size: Size = Field(description="Width and height that hang free.", examples=[{"width": "2.7 m", "height": "3 m"}])
+    size: Size = Field(
+        description="Width and height that hang free.", examples=[{"width": "2.7 m", "height": "3 m"}]
+    )
     distance_m: Annotated[float, length(0.3, 50.0)] = Field(
         alias="distance", description="Behind the mark.", examples=["1.9 m"]
     )
@@ -166,12 +171,14 @@ class CanvasBackdrop(_Hung):
     kind: Literal["canvas"] = Field(description="A hand-painted, mottled canvas.")
     reflectance: Reflectance = Field(default=0.12, description="Mean reflectance.", examples=[0.12])
     contrast: Annotated[float, Number("the mottling", 0, 1)] = Field(
-        default=0.45, description="Mottling.", examples=[0.45]
+        default=0.45, description="Contrast of the mottling.", examples=[0.45]
     )
     patch_m: Annotated[float, length(0.02, 3.0)] = Field(
         default=0.35, alias="patch", description="Size of a patch of the mottling.", examples=["35 cm"]
     )
-    color: Hex = Field(default="#6b6560", description="Hue, scaled to the mean reflectance.", examples=["#6b6560"])
+    color: Hex = Field(
+        default="#6b6560", description="Hue, scaled to the mean reflectance.", examples=["#6b6560"]
+    )
     seed: Annotated[int, Number("a seed", 0, 2**31 - 1, True, "7")] = Field(
         default=7, description="Another seed gives another mottling.", examples=[7]
     )
@@ -182,15 +189,21 @@ class PaperBackdrop(_Hung):
 
     kind: Literal["paper"] = Field(description="Seamless paper that sweeps onto the floor.")
     reflectance: Reflectance = Field(default=0.5, description="Mean reflectance.", examples=[0.5])
-    color: Hex = Field(default="#808080", description="Hue, scaled to the mean reflectance.", examples=["#808080"])
+    color: Hex = Field(
+        default="#808080", description="Hue, scaled to the mean reflectance.", examples=["#808080"]
+    )
 
 
 class WallBackdrop(Block):
     """The wall of the room behind the sitter."""
 
     kind: Literal["wall"] = Field(description="The wall of the room behind the sitter.")
-    reflectance: Reflectance | None = Field(default=None, description="Default: that of the walls.", examples=[0.5])
-    color: Hex = Field(default="#808080", description="Hue, scaled to the mean reflectance.", examples=["#808080"])
+    reflectance: Reflectance | None = Field(
+        default=None, description="Default: that of the walls.", examples=[0.5]
+    )
+    color: Hex = Field(
+        default="#808080", description="Hue, scaled to the mean reflectance.", examples=["#808080"]
+    )
 
 
 class ImageBackdrop(_Hung):
@@ -214,7 +227,9 @@ class NoBackdrop(Block):
 Backdrop = Annotated[
     CanvasBackdrop | PaperBackdrop | WallBackdrop | ImageBackdrop | NoBackdrop,
     Field(discriminator="kind"),
-    BeforeValidator(kind_check("a backdrop", CanvasBackdrop, PaperBackdrop, WallBackdrop, ImageBackdrop, NoBackdrop)),
+    BeforeValidator(
+        kind_check("a backdrop", CanvasBackdrop, PaperBackdrop, WallBackdrop, ImageBackdrop, NoBackdrop)
+    ),
 ]
 
 
@@ -228,7 +243,9 @@ def sitter_capsule(sitter: Sitter) -> tuple[float, float, float, float]:
     return x, z, 0.25, top
 
 
-def capsule_distance_m(point: tuple[float, float, float], capsule: tuple[float, float, float, float]) -> float:
+def capsule_distance_m(
+    point: tuple[float, float, float], capsule: tuple[float, float, float, float]
+) -> float:
     """Return how far a point is outside an upright capsule that stands on the floor; negative inside."""
     x, z, radius, top = capsule
     y = min(max(point[1], 0.0), top - radius)
