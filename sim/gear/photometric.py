@@ -13,6 +13,7 @@ from sim.gear.emitter import Emitter, Profile
 from sim.gear.modifiers import Shaped
 
 POINT_DIAMETER_M = 0.05  # size given to a lamp whose file says that it is a point; common practice, no source
+SMALLEST_OPENING_M = 1e-3
 MOST_THETA, MOST_PHI = 1801, 360
 
 
@@ -34,25 +35,25 @@ def shaped_from_lamp(lamp: ies.PhotometricFile) -> Shaped:
     body: tuple[Body, ...] = ()
     width, length, height = lamp.width_m, lamp.length_m, lamp.height_m
     sends_back = bool((lamp.candela[:, lamp.vertical_deg > 90] > 0).any())
-    flat = not sends_back and abs(height) < 1e-3 and min(lamp.vertical_deg) < 90
+    flat = not sends_back and abs(height) < SMALLEST_OPENING_M and min(lamp.vertical_deg) < 90
     n_phi = 1 if len(lamp.horizontal_deg) == 1 else min(MOST_PHI, max(24, _cells(lamp.horizontal_deg, 360.0)))
     end = math.pi / 2 if not sends_back else math.pi
     n_theta = min(MOST_THETA, max(91, _cells(lamp.vertical_deg, math.degrees(end)) + 1))
     theta, phi = np.linspace(0, end, n_theta), np.arange(n_phi) / n_phi * 2 * math.pi
     table = ies.intensity_cd(lamp, theta[None, :], phi[:, None])
-    round_opening = width < 0 or length < 0
-    if flat and (round_opening or (width > 1e-3 and length > 1e-3)):
+    diameter = max(abs(width), abs(length), abs(height))
+    round_opening = (width < 0 or length < 0) and diameter > SMALLEST_OPENING_M
+    if flat and (round_opening or min(width, length) > SMALLEST_OPENING_M):
         # Turn intensity into radiance of a flat face; hold the last degrees before its plane.
         table = table / np.maximum(np.cos(theta), math.cos(math.radians(89.0)))
         profile = Profile(theta_max_rad=end, table=_peak_one(table))
         if round_opening:
-            face = Emitter("disc", max(abs(width), abs(length)), ies.total_lumens(lamp), profile)
+            face = Emitter("disc", diameter, ies.total_lumens(lamp), profile)
         else:
             # The file's length lies along the 0 plane, which is x here.
             face = Emitter("rectangle", length, ies.total_lumens(lamp), profile, height_m=width)
         return Shaped((face,), body)
-    diameter = max(abs(width), abs(length), abs(height), POINT_DIAMETER_M)
-    ball = Emitter("sphere", diameter, ies.total_lumens(lamp), Profile(theta_max_rad=end, table=_peak_one(table)))
+    ball = Emitter("sphere", max(diameter, POINT_DIAMETER_M), ies.total_lumens(lamp), Profile(theta_max_rad=end, table=_peak_one(table)))
     return Shaped((ball,), body)
 
 
