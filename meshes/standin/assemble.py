@@ -46,12 +46,13 @@ def asset_arrays(source: Source) -> dict[str, np.ndarray]:
     pieces["skin"] = Piece(rest, triangles, skin.shares, channels=channels)
 
     arrays: dict[str, np.ndarray] = {}
+    band = (gown.WAIST_M - 0.031, gown.WAIST_M + 0.031)
     for name, piece in pieces.items():
         piece = ordered(piece) if name != "skin" else piece
         arrays |= packed_piece(name, piece)
         if name in ("bodice", "skirt"):
             whole = piece.points["woman"]
-            for key, value in sequins.sewn_sequins(whole, piece.triangles, 0.85).items():
+            for key, value in sequins.sewn_sequins(whole, piece.triangles, 0.85, band).items():
                 arrays[f"sequins/{name}/{key}"] = _packed_sequins(key, value)
     arrays["skin/part"] = code.astype(np.uint8)
     arrays["skin/bare"] = np.packbits(bare)
@@ -81,7 +82,7 @@ def _hair_channels(skin: SkinTopology, rest: np.ndarray, scalp: Scalp, ears: np.
     grows = grows * (rest[:, 1] > scalp.eye[1] - 0.075)
     x = np.abs(rest[:, 0]) * 1e3 * 0.0305 / scalp.eye[0]
     off = (rest[:, 1] - scalp.eye[1]) * 1e3 - eyes.brow_line(np.clip(x, 8, 56))
-    brow = np.exp(-((off / (eyes.brow_half_height(x) + 0.6)) ** 2)) * smoothstep(8, 12, x) * (1 - smoothstep(50, 56, x))
+    brow = np.exp(-((off / (eyes.brow_half_height(x) + 0.6)) ** 2)) * smoothstep(8, 12, x) * (1 - smoothstep(45, 51, x))
     return {"scalp": grows, "brow": brow * (rest[:, 2] > scalp.eye[2] - 0.01)}
 
 
@@ -103,7 +104,7 @@ def _add_head(pieces, source, bodies, rest, eye, scalps) -> None:  # type: ignor
         made = {build: eyes.eyeball(source, body, side) for build, body in bodies.items()}
         _, triangles, channels, _ = made["woman"]
         pieces[name] = Piece({b: m[0] for b, m in made.items()}, triangles, bone="head", channels=channels)
-    brow = {build: eyes.brows(rest[build], eye[build], 270) for build in bodies}
+    brow = {build: eyes.brows(rest[build], eye[build], 430) for build in bodies}
     pieces["brows"] = Piece({b: m[0] for b, m in brow.items()}, brow["woman"][1], bone="head")
     lash = {build: eyes.lashes(source, body) for build, body in bodies.items()}
     pieces["lashes"] = Piece({b: m[0] for b, m in lash.items()}, lash["woman"][1], bone="head")

@@ -6,6 +6,14 @@ _MACRO = "macrodetails"
 _WEIGHT = "averagemuscle-averageweight"
 
 
+# Negative weights press the lips together to their corners.
+_CLOSED_LIPS = {
+    "expression/units/caucasian/mouth-part-later": -0.16,
+    "expression/units/caucasian/mouth-open": -0.04,
+    "expression/units/caucasian/mouth-corner-puller": 0.06,
+}
+
+
 def _both(name: str, weight: float) -> dict[str, float]:
     """The same target on the left and the right of the face or body."""
     folder, rest = name.split("/")
@@ -30,6 +38,10 @@ BUILDS: dict[str, dict[str, float]] = {
         **_both("eyes/eye-trans-out", 0.45),
         **_both("eyes/eye-corner2-up", 0.2),
         **_both("cheek/cheek-bones-incr", 0.5),
+        **_both("ears/ear-lobe-decr", 0.6),
+        **_both("ears/ear-wing-decr", 0.4),
+        **_both("ears/ear-scale-decr", 0.25),
+        **_both("ears/ear-trans-up", 0.4),
         **_both("arms/upperarm-shoulder-muscle-decr", 0.5),
         "head/head-oval": 0.6,
         "head/head-fat-decr": 0.15,
@@ -50,7 +62,7 @@ BUILDS: dict[str, dict[str, float]] = {
         "neck/neck-scale-horiz-decr": 0.35,
         "neck/neck-scale-depth-decr": 0.2,
         "torso/measure-shoulder-dist-decr": 0.2,
-        "expression/units/caucasian/mouth-corner-puller": 0.05,
+        **_CLOSED_LIPS,
     },
     "second woman": {
         **_body("female", 0.80, 0.10, 0.10, 0.0),
@@ -64,7 +76,7 @@ BUILDS: dict[str, dict[str, float]] = {
         "mouth/mouth-angles-up": 0.3,
         "neck/neck-scale-horiz-decr": 0.3,
         "neck/neck-scale-depth-decr": 0.15,
-        "expression/units/african/mouth-corner-puller": 0.05,
+        **_CLOSED_LIPS,
     },
     "man": {
         **_body("male", 0.10, 0.35, 0.55, 0.05),
@@ -75,6 +87,7 @@ BUILDS: dict[str, dict[str, float]] = {
         "head/head-scale-depth-decr": 0.2,
         "head/head-scale-horiz-incr": 0.35,
         "chin/chin-prominent-incr": 0.2,
-        "mouth/mouth-angles-up": 0.25,
+        "mouth/mouth-angles-up": 0.15,
+        **_CLOSED_LIPS,
     },
 }

@@ -56,12 +56,12 @@ def front_depth(rest: np.ndarray, inside: np.ndarray) -> LinearNDInterpolator:
 
 def brow_line(x_mm: np.ndarray) -> np.ndarray:
     """Height above the eye centre in mm of the brow's middle at a distance from the midline in mm."""
-    return PchipInterpolator([8, 13, 22, 36, 46, 56], [13.5, 15.0, 18.0, 21.5, 20.5, 15.5])(x_mm)
+    return PchipInterpolator([8, 13, 22, 34, 44, 54], [15.5, 16.2, 18.3, 20.8, 19.2, 14.0])(x_mm)
 
 
 def brow_half_height(x_mm: np.ndarray) -> np.ndarray:
     """Half height of the brow in mm."""
-    return np.interp(x_mm, [9, 14, 24, 38, 48, 55], [1.8, 3.2, 3.4, 2.7, 1.7, 0.6])
+    return np.interp(x_mm, [9, 13, 22, 34, 44, 51], [2.2, 3.3, 3.5, 2.9, 1.8, 0.6])
 
 
 def brows(rest: np.ndarray, eye: np.ndarray, hairs: int) -> tuple[np.ndarray, np.ndarray]:
@@ -74,14 +74,14 @@ def brows(rest: np.ndarray, eye: np.ndarray, hairs: int) -> tuple[np.ndarray, np
     scale = eye[0] / 0.0305
     for side in (-1.0, 1.0):
         for share in rng.beta(0.95, 1.1, hairs):
-            x = 10.0 + 44.0 * share
+            x = 9.5 + 39.0 * share
             spread = np.clip(rng.normal(0.0, 0.5), -1.0, 1.0)
             y = brow_line(x) + spread * brow_half_height(x)
             # Rise at the inner end, sweep outward, converge to the arch from above and below.
             lean = np.radians(
-                np.interp(x, [10, 16, 28, 42, 55], [74, 52, 28, 4, -20]) - 16.0 * spread + rng.normal(0, 8)
+                np.interp(x, [10, 15, 25, 38, 50], [76, 50, 26, 0, -30]) - 16.0 * spread + rng.normal(0, 8)
             )
-            step = np.interp(x, [10, 20, 55], [5.5, 8.0, 5.0]) * rng.uniform(0.65, 1.1) * np.linspace(0, 1, 4)
+            step = np.interp(x, [10, 18, 50], [5.5, 8.0, 4.0]) * rng.uniform(0.65, 1.1) * np.linspace(0, 1, 4)
             bend = np.radians(-14.0) * np.linspace(0, 1, 4)
             px, py = scale * (x + np.cos(lean + bend) * step), y + np.sin(lean + bend) * step
             pz = depth(np.c_[side * px * 1e-3, eye[1] + py * 1e-3])
@@ -90,7 +90,7 @@ def brows(rest: np.ndarray, eye: np.ndarray, hairs: int) -> tuple[np.ndarray, np
             paths.append(np.c_[side * px * 1e-3, eye[1] + py * 1e-3, pz + 0.0003 + 0.0005 * np.linspace(0, 1, 4)])
     path = np.array(paths)
     outward = np.broadcast_to([0.0, 0.1, 1.0], path.shape)
-    return ribbons(path, outward, np.array([0.00012, 0.00013, 0.00010, 0.0]))
+    return ribbons(path, outward, np.array([0.00007, 0.00009, 0.00007, 0.0]))
 
 
 def lashes(source: Source, points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -99,7 +99,7 @@ def lashes(source: Source, points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     paths = []
     for side in "lr":
         center = source.joint(points, f"joint-{side}-eye")
-        for guide, reach, count in ((1, 0.45, 34), (2, 0.95, 84)):
+        for guide, reach, count in ((1, 0.5, 44), (2, 1.05, 130)):
             own = points[np.unique(source.quads(f"helper-{side}-eyelashes-{guide}"))]
             away = np.linalg.norm(own - center, axis=1)
             low, high = away < np.quantile(away, 0.45), away > np.quantile(away, 0.7)
@@ -117,7 +117,7 @@ def lashes(source: Source, points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
                 paths.append((1 - t) ** 2 * root + 2 * t * (1 - t) * (0.5 * (root + tip) + bow) + t**2 * tip)
     path = np.array(paths)
     outward = np.broadcast_to([0.0, 0.55, 1.0], path.shape)
-    return ribbons(path, outward, np.array([0.00012, 0.00011, 0.00009, 0.00005, 0.0]))
+    return ribbons(path, outward, np.array([0.00013, 0.00013, 0.00011, 0.00007, 0.0]))
 
 
 def toed_in(points: np.ndarray, center: np.ndarray, side: str, angle_deg: float = 2.0) -> np.ndarray:

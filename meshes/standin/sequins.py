@@ -9,10 +9,13 @@ RADIUS_M = 0.0029
 SPACING_M = 0.0050
 
 
-def sewn_sequins(points: np.ndarray, triangles: np.ndarray, hem_from_m: float) -> dict[str, np.ndarray]:
+def sewn_sequins(
+    points: np.ndarray, triangles: np.ndarray, hem_from_m: float, sash_m: tuple[float, float]
+) -> dict[str, np.ndarray]:
     """Poisson-disc sequins: `triangle` (s,), barycentric `share` (s, 2) and `tilt_deg` (s, 2) from the cloth.
 
-    Sequins lean about 4 degrees like shingles with a spread of 8 degrees; below `hem_from_m` they thin out.
+    Sequins lean about 4 degrees like shingles with a spread of 8 degrees; below `hem_from_m` they thin out;
+    none lie between the heights `sash_m`, which the sash covers.
     """
     rng = np.random.default_rng(41)
     corner = points[triangles]
@@ -25,7 +28,7 @@ def sewn_sequins(points: np.ndarray, triangles: np.ndarray, hem_from_m: float) -
     spacing = SPACING_M * np.interp(place[:, 1], [0.05, hem_from_m], [1.9, 1.0])
     tree = cKDTree(place)
     near = tree.query_ball_point(place, spacing)
-    alive = np.ones(count, bool)
+    alive = ~((place[:, 1] > sash_m[0]) & (place[:, 1] < sash_m[1]))
     for first, close in enumerate(near):
         if alive[first]:
             for other in close:

@@ -88,7 +88,7 @@ def _hairline(shell: _Shell) -> tuple[np.ndarray, np.ndarray, dict[str, np.ndarr
     weight = (0.25 + smoothstep(-0.9, 0.4, np.cos(shell.around))) * np.gradient(np.unwrap(shell.around))
     column = rng.choice(COLUMNS, count, p=weight / weight.sum()) + rng.uniform(-0.5, 0.5, count)
     # Roots reach out past the hairline with falling density.
-    root_m = np.where(rng.random(count) < 0.45, -np.abs(rng.normal(0, 0.0032, count)), rng.uniform(0, 0.013, count))
+    root_m = np.where(rng.random(count) < 0.45, -rng.gamma(1.2, 0.0022, count), rng.uniform(0, 0.013, count))
     run_m = rng.uniform(0.016, 0.042, count)
     t = np.linspace(0.0, 1.0, length)
     arc = root_m[:, None] + run_m[:, None] * t[None]
@@ -105,10 +105,10 @@ def _hairline(shell: _Shell) -> tuple[np.ndarray, np.ndarray, dict[str, np.ndarr
                             zip(arc.ravel(), nearest.ravel(), strict=True)]).reshape(count, length)  # fmt: skip
     above = 0.0002 + 0.0006 * rng.random(count)[:, None] * np.sin(np.pi * np.clip(t, 0.06, 1.0))[None]
     path = shell.scalp.center + unit * (radius + lift_of_arc + above)[..., None]
-    width = rng.uniform(0.00010, 0.00020, count)[:, None] * np.array([0.75, 1.0, 1.0, 0.8, 0.0])[None]
+    width = rng.uniform(0.00010, 0.00020, count)[:, None] * np.array([0.45, 0.9, 1.0, 0.8, 0.0])[None]
     points, triangles = ribbons(path, unit, width)
     tone = np.repeat(np.clip(rng.normal(0.5, 0.16, count), 0, 1), 2 * length)
-    rise = np.clip(0.45 - arc / 0.012, 0.0, 0.55)
+    rise = np.clip(0.55 - arc / 0.010, 0.0, 0.85)
     fade = np.repeat(rise.ravel(), 2)
     return points, triangles, {"streak": tone, "fade": fade}
 

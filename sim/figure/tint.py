@@ -22,7 +22,7 @@ def skin_color(channels: dict[str, np.ndarray], skin: Rgb, hair: Rgb) -> np.ndar
     color = _toward(color, skin * [0.82, 0.70, 0.68], 0.45 * channels["lids"])
     color = _toward(color, skin * [0.70, 0.40, 0.42], 0.85 * channels["lips"])
     color = _toward(color, skin * [1.05, 0.95, 0.95] + 0.02, 0.7 * channels["nails"])
-    color = _toward(color, 0.35 * skin + 0.65 * hair, 0.55 * channels["brow"])
+    color = _toward(color, 0.35 * skin + 0.65 * hair, 0.48 * channels["brow"])
     color = _toward(color, 0.25 * skin + 0.75 * hair, 0.80 * channels["scalp"])
     color = _toward(color, np.array([0.10, 0.025, 0.022]), channels["mouth"])
     return np.clip(color, 0.0, 0.95).astype(np.float32)
