@@ -28,13 +28,16 @@ LEAST_REFLECTANCE, MOST_REFLECTANCE = 0.01, 0.9
 STOPS_AT_FULL_CONTRAST = 0.75
 # How much darker, in standard deviations of the mottling, the corners are: common practice, no source.
 EDGE_DARKENING = 1.6
-MOST_PIXELS = 16_000_000
-MOST_PATCHES = 900
+MOST_PIXELS = 4_000_000
+MOST_PICTURE_PIXELS = 64_000_000
+# Brush size that leaves the mottling of discs one patch wide (autocorrelation), measured on the paintings.
+BRUSH_PER_PATCH = 1.47
+MOST_BRUSHES = 400
 
 
 @dataclass(frozen=True)
 class Coat:
-    """One pass of the brush; lengths are in patch sizes, `tone` and `hue` in standard deviations.
+    """One pass of the brush; lengths are in brushes, `tone` and `hue` in standard deviations.
 
     `times`: how often the coat covers the canvas. `streaks`: 0 a soft sponge to 1 a dry bristle brush.
     """
@@ -63,7 +66,7 @@ def backdrop_texture(backdrop: Backdrop, pixels_per_m: float) -> FloatArray:
     """Linear RGB reflectance of a backdrop, (height, width, 3) float32; row 0 is the upper edge.
 
     backdrop: canvas, paper, wall or image, with its size in metres; a wall gives one texel.
-    pixels_per_m: texels per metre, above 0; fewer where the backdrop would pass 16 million texels.
+    pixels_per_m: texels per metre, above 0; fewer where the backdrop would pass 4 million texels.
     The mean luminance equals the scene's reflectance; the same seed gives the same painting.
     Does not: hang the backdrop, tile, or show the weave (about 1 mm).
     """
@@ -114,18 +117,19 @@ def sweep_mesh(
 
 
 def _canvas(backdrop: CanvasBackdrop, pixels_per_m: float) -> FloatArray:
-    width_m, height_m, patch_m = backdrop.size.width_m, backdrop.size.height_m, backdrop.patch_m
+    width_m, height_m = backdrop.size.width_m, backdrop.size.height_m
+    brush_m = BRUSH_PER_PATCH * backdrop.patch_m
     size = _texels(width_m, height_m, pixels_per_m)
     rng = np.random.default_rng(backdrop.seed)
 
-    # Paint in patch units, on no more texels than the brush can be told apart on.
-    extent = np.array([height_m, width_m]) / patch_m
-    fine = min(pixels_per_m * patch_m, 52.0)
-    if np.prod(extent) <= MOST_PATCHES:
+    # Paint in units of the brush, on no more texels than the brush can be told apart on.
+    extent = np.array([height_m, width_m]) / brush_m
+    fine = min(pixels_per_m * brush_m, 56.0)
+    if np.prod(extent) <= MOST_BRUSHES:
         painting = _painting(extent, fine, rng, _edge_at)
     else:
         # Of very small patches paint a swatch, and lay pieces of it over one another.
-        swatch = _painting(np.full(2, np.sqrt(MOST_PATCHES)), fine, rng, _no_edge)
+        swatch = _painting(np.full(2, np.sqrt(MOST_BRUSHES)), fine, rng, _no_edge)
         painting = _quilt(swatch, _grid(extent, fine), rng)
         painting[..., 0] += _edge_at(_shares(painting.shape[:2]))
     painting = _resized(painting, size)
@@ -142,7 +146,7 @@ def _canvas(backdrop: CanvasBackdrop, pixels_per_m: float) -> FloatArray:
 
 
 def _painting(extent: FloatArray, texels: float, rng: np.random.Generator, edge_at: EdgeTone) -> FloatArray:
-    """Every coat (h, w, 2), tone and hue, on a canvas of `extent` (2,) patches, `texels` per patch."""
+    """Every coat (h, w, 2), tone and hue, on a canvas of `extent` (2,) brushes, `texels` per brush."""
     coarse = min(texels, 20.0)
     painting = np.zeros((*_grid(extent, coarse), 2), np.float32)
     painting[..., 0] = edge_at(_shares(painting.shape[:2]))
@@ -162,7 +166,7 @@ def _paint(
     rng: np.random.Generator,
     edge_at: EdgeTone,
 ) -> None:
-    """Lay one coat over `painting` (h, w, 2), tone and hue; `texels` per patch, `extent` (2,) in patches."""
+    """Lay one coat over `painting` (h, w, 2), tone and hue; `texels` per brush, `extent` (2,) in brushes."""
     stamps = [_stamp(coat, texels, rng) for _ in range(20)]
     margin = coat.length / 2
     area = np.prod(extent + 2 * margin)
@@ -289,7 +293,7 @@ def _read_picture(path: Path) -> FloatArray:
             rgb = _read_exr(path)
         else:
             with Image.open(path) as picture:
-                if picture.width * picture.height > 4 * MOST_PIXELS:
+                if picture.width * picture.height > MOST_PICTURE_PIXELS:
                     raise HalfstopError(f"{path}: the picture is over 64 million pixels; make it smaller")
                 deep = picture.mode.startswith("I;16")
                 pixels = np.asarray(picture if deep else picture.convert("RGB"), np.float64)
