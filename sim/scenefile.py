@@ -254,6 +254,13 @@ _SYNTAX = (
     ("block mapping", "a wrong indent", "indent the keys of a block by the same number of spaces"),
     ("block collection", "a wrong indent", 'begin every item of a list with "- " under the last one'),
     ("any token", "a character that cannot begin a value", "put the value in quotes"),
+    ("node content", "a value is missing here", 'write "key: value", and a comma only between two of them'),
+    ("alphabetic or numeric", "a * or & without a name", "put the text in quotes"),
+    ("chomping", "a | or > in front of a value", "put the text in quotes"),
+    ("comment or a line break", "a | or > in front of a value", "put the text in quotes"),
+    ("sequence entries", "an item of a list where none belongs", 'begin items with "- " on lines of their own'),
+    ("document start", "text after the end of the scene", "indent it as the other keys, or remove it"),
+    ("incompatible YAML", "another version of YAML is asked for", "remove the line that begins with %"),
 )
 
 

@@ -146,9 +146,9 @@ def test_lengths_for_people(length_m: float, metric: str, imperial: str) -> None
 @pytest.mark.parametrize("reader", READERS.values(), ids=READERS)
 @pytest.mark.parametrize(
     "bad",
- 
-       ["", " ", "m", "nan", "nan m", ".inf", "inf m", "1e999 m", "1,5 m", "1.2.3 m", "one m", "1 parsec", "1 m 2",
-     "--1 m", "0x10 m", "١ m", "1/0", "f/", "f/x", "f/8 3/3", "f/5.6 and 11 tenths", "stops", "%",
+
+       ["", " ", "m", "nan", "nan m", ".inf", "inf m", "1e999 m", "1,5 m", "1.2.3 m", "one m", "1 parsec",
+     "1 m 2", "--1 m", "0x10 m", "١ m", "1/0", "f/", "f/x", "f/8 3/3", "f/5.6 and 11 tenths", "stops", "%",
      "-5 %", "/4", "9" * 400 + " m"],
 )  # fmt: skip
 def test_nonsense_is_refused_with_a_cure(reader, bad: str) -> None:
