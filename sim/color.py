@@ -14,7 +14,11 @@ from numpy.typing import ArrayLike, NDArray
 
 FloatArray = NDArray[np.float64]
 
-LUMINANCE_WEIGHTS = (0.2126390059, 0.7151686788, 0.0721923154)  # second row of IEC 61966-2-1's RGB to XYZ matrix
+LUMINANCE_WEIGHTS = (
+    0.2126390059,
+    0.7151686788,
+    0.0721923154,
+)  # second row of IEC 61966-2-1's RGB to XYZ matrix
 # XYZ to linear sRGB, inverse of the matrix of BT.709 primaries and D65 (x 0.3127, y 0.3290); IEC 61966-2-1.
 _RGB_FROM_XYZ = np.array(
     [
@@ -26,22 +30,71 @@ _RGB_FROM_XYZ = np.array(
 _PLANCK_FIRST_MIRED, _PLANCK_STEP_MIRED = 190.0, 15.0
 # Chromaticities x, y (CIE 1931, 2 degrees) of Planckian radiators each 15 mired from 190; integrated at 1 nm with
 # colour-science, which the tests repeat.
-_PLANCK_XY = np.array([
-    (0.33811, 0.34588), (0.34862, 0.35440), (0.35922, 0.36241), (0.36984, 0.36987), (0.38044, 0.37675), (0.39097, 0.38303),
-    (0.40138, 0.38871), (0.41163, 0.39379), (0.42170, 0.39826), (0.43156, 0.40216), (0.44118, 0.40549), (0.45054, 0.40828),
-    (0.45964, 0.41055), (0.46846, 0.41234), (0.47700, 0.41368), (0.48525, 0.41459), (0.49321, 0.41511), (0.50089, 0.41528),
-    (0.50828, 0.41511), (0.51540, 0.41465), (0.52226, 0.41392), (0.52884, 0.41295), (0.53518, 0.41176), (0.54127, 0.41039),
-    (0.54713, 0.40884), (0.55276, 0.40715), (0.55818, 0.40532), (0.56339, 0.40339), (0.56840, 0.40137), (0.57323, 0.39927),
-    (0.57787, 0.39710), (0.58235, 0.39488), (0.58666, 0.39262), (0.59081, 0.39033), (0.59482, 0.38801), (0.59870, 0.38568),
-    (0.60243, 0.38335), (0.60604, 0.38101), (0.60953, 0.37867), (0.61291, 0.37635), (0.61617, 0.37404), (0.61933, 0.37174),
-    (0.62239, 0.36947), (0.62536, 0.36722), (0.62823, 0.36499), (0.63102, 0.36280), (0.63372, 0.36063), (0.63634, 0.35849),
-    (0.63889, 0.35639), (0.64136, 0.35432), (0.64377, 0.35228), (0.64610, 0.35028), (0.64837, 0.34831), (0.65058, 0.34638),
-    (0.65273, 0.34449),
-])
+_PLANCK_XY = np.array(
+    [
+        (0.33811, 0.34588),
+        (0.34862, 0.35440),
+        (0.35922, 0.36241),
+        (0.36984, 0.36987),
+        (0.38044, 0.37675),
+        (0.39097, 0.38303),
+        (0.40138, 0.38871),
+        (0.41163, 0.39379),
+        (0.42170, 0.39826),
+        (0.43156, 0.40216),
+        (0.44118, 0.40549),
+        (0.45054, 0.40828),
+        (0.45964, 0.41055),
+        (0.46846, 0.41234),
+        (0.47700, 0.41368),
+        (0.48525, 0.41459),
+        (0.49321, 0.41511),
+        (0.50089, 0.41528),
+        (0.50828, 0.41511),
+        (0.51540, 0.41465),
+        (0.52226, 0.41392),
+        (0.52884, 0.41295),
+        (0.53518, 0.41176),
+        (0.54127, 0.41039),
+        (0.54713, 0.40884),
+        (0.55276, 0.40715),
+        (0.55818, 0.40532),
+        (0.56339, 0.40339),
+        (0.56840, 0.40137),
+        (0.57323, 0.39927),
+        (0.57787, 0.39710),
+        (0.58235, 0.39488),
+        (0.58666, 0.39262),
+        (0.59081, 0.39033),
+        (0.59482, 0.38801),
+        (0.59870, 0.38568),
+        (0.60243, 0.38335),
+        (0.60604, 0.38101),
+        (0.60953, 0.37867),
+        (0.61291, 0.37635),
+        (0.61617, 0.37404),
+        (0.61933, 0.37174),
+        (0.62239, 0.36947),
+        (0.62536, 0.36722),
+        (0.62823, 0.36499),
+        (0.63102, 0.36280),
+        (0.63372, 0.36063),
+        (0.63634, 0.35849),
+        (0.63889, 0.35639),
+        (0.64136, 0.35432),
+        (0.64377, 0.35228),
+        (0.64610, 0.35028),
+        (0.64837, 0.34831),
+        (0.65058, 0.34638),
+        (0.65273, 0.34449),
+    ]
+)
 PLANCK_ONLY_BELOW_K = 4000.0
 DAYLIGHT_ONLY_ABOVE_K = 5000.0
 LOWEST_K, HIGHEST_K = 1000.0, 25000.0
-GEL_SURFACE_TRANSMISSION = 0.9  # what a clear filter loses at its surfaces leaves about this; common practice, no source
+GEL_SURFACE_TRANSMISSION = (
+    0.9  # what a clear filter loses at its surfaces leaves about this; common practice, no source
+)
 
 
 def mired_from_temperature(temperature_K: float) -> float:
@@ -115,7 +168,10 @@ def xy_from_temperature(temperature_K: float) -> tuple[float, float]:
         return daylight_xy_from_temperature(temperature_K)
     warm, cool = mired_from_temperature(PLANCK_ONLY_BELOW_K), mired_from_temperature(DAYLIGHT_ONLY_ABOVE_K)
     part = (warm - mired_from_temperature(temperature_K)) / (warm - cool)
-    (xp, yp), (xd, yd) = planck_xy_from_temperature(temperature_K), daylight_xy_from_temperature(temperature_K)
+    (xp, yp), (xd, yd) = (
+        planck_xy_from_temperature(temperature_K),
+        daylight_xy_from_temperature(temperature_K),
+    )
     return xp + part * (xd - xp), yp + part * (yd - yp)
 
 

@@ -62,13 +62,25 @@ def read_ies(path: str | Path) -> PhotometricFile:
     try:
         size = Path(path).stat().st_size
         if size > LARGEST_FILE_BYTES:
-            raise SceneError(name, 1, "", f"the file has {size} bytes", f"at most {LARGEST_FILE_BYTES}",
-                             "take a smaller photometric file")
+            raise SceneError(
+                name,
+                1,
+                "",
+                f"the file has {size} bytes",
+                f"at most {LARGEST_FILE_BYTES}",
+                "take a smaller photometric file",
+            )
         data = Path(path).read_bytes()
     except (OSError, ValueError) as fault:
         reason = getattr(fault, "strerror", None) or "not a usable file name"
-        raise SceneError(name, 1, "", f"cannot be read ({reason})", "a photometric file",
-                         "put it beside the scene file and check its name") from None
+        raise SceneError(
+            name,
+            1,
+            "",
+            f"cannot be read ({reason})",
+            "a photometric file",
+            "put it beside the scene file and check its name",
+        ) from None
     return parse_ies(data.decode("latin-1"), name)
 
 
@@ -92,8 +104,14 @@ class _Numbers:
     def take(self, meaning: str) -> float:
         """Hand out the next number, which means `meaning`."""
         if self.at >= len(self.tokens):
-            raise SceneError(self.name, self.last_line, "", "the file ends too early", meaning,
-                             "get a complete copy of the file")
+            raise SceneError(
+                self.name,
+                self.last_line,
+                "",
+                "the file ends too early",
+                meaning,
+                "get a complete copy of the file",
+            )
         text, line = self.tokens[self.at]
         self.at += 1
         try:
@@ -101,8 +119,14 @@ class _Numbers:
         except ValueError:
             value = math.nan
         if not math.isfinite(value) or "_" in text:
-            raise SceneError(self.name, line, "", f"got {quoted(text)}", f"a number: {meaning}",
-                             "get an undamaged copy of the file")
+            raise SceneError(
+                self.name,
+                line,
+                "",
+                f"got {quoted(text)}",
+                f"a number: {meaning}",
+                "get an undamaged copy of the file",
+            )
         return value
 
     def count(self, meaning: str, most: int, least: int = 1) -> int:
@@ -115,9 +139,14 @@ class _Numbers:
     def many(self, count: int, meaning: str) -> FloatArray:
         """Hand out `count` numbers."""
         if len(self.tokens) - self.at < count:
-            raise SceneError(self.name, self.last_line, "",
-                             f"the file ends after {len(self.tokens) - self.at} of {count} values", meaning,
-                             "get a complete copy of the file")
+            raise SceneError(
+                self.name,
+                self.last_line,
+                "",
+                f"the file ends after {len(self.tokens) - self.at} of {count} values",
+                meaning,
+                "get a complete copy of the file",
+            )
         return np.array([self.take(meaning) for _ in range(count)])
 
 
@@ -135,8 +164,14 @@ def parse_ies(text: str, name: str = "photometric file") -> PhotometricFile:
     first = lines[0].strip().lstrip("\ufeff").removeprefix("ï»¿")
     form = _FORMS.get(first.upper(), "1986")
     if form == "1986" and first.upper().startswith(("IES:", "IESNA:")):
-        raise SceneError(name, 1, "", f"got the form {quoted(first)}", "IES LM-63 of 1986, 1991, 1995, 2002 or 2019",
-                         "export the file in one of these forms")
+        raise SceneError(
+            name,
+            1,
+            "",
+            f"got the form {quoted(first)}",
+            "IES LM-63 of 1986, 1991, 1995, 2002 or 2019",
+            "export the file in one of these forms",
+        )
     # Read the keywords up to the TILT line.
     keywords: dict[str, str] = {}
     tilt_at, tilt_word, key = -1, "", ""
@@ -156,15 +191,27 @@ def parse_ies(text: str, name: str = "photometric file") -> PhotometricFile:
             else:
                 keywords[key] = label.group(2)
     if tilt_at < 0:
-        raise SceneError(name, 1, "", "no line starts with TILT=", "an IES LM-63 photometric file",
-                         "check that this is a .ies file")
+        raise SceneError(
+            name,
+            1,
+            "",
+            "no line starts with TILT=",
+            "an IES LM-63 photometric file",
+            "check that this is a .ies file",
+        )
     numbers = _Numbers(name, lines, tilt_at + 1)
     tilt: tuple[tuple[float, float], ...] = ()
     if tilt_word.upper() == "INCLUDE":
         tilt = _tilt_factors(numbers)
     elif tilt_word.upper() != "NONE":
-        raise SceneError(name, tilt_at + 1, "", f"got TILT={quoted(tilt_word)}", "TILT=NONE or TILT=INCLUDE",
-                         "put the tilt factors into this file, or write TILT=NONE")
+        raise SceneError(
+            name,
+            tilt_at + 1,
+            "",
+            f"got TILT={quoted(tilt_word)}",
+            "TILT=NONE or TILT=INCLUDE",
+            "put the tilt factors into this file, or write TILT=NONE",
+        )
     return _photometry(numbers, form, keywords, tilt)
 
 
@@ -189,12 +236,15 @@ def _photometry(
     kind = numbers.count("the photometric type", 3)
     if kind != 1:
         letter = {2: "B", 3: "A"}[kind]
-        raise numbers.fault(f"the file holds type {letter} photometry", "type C",
-                            "ask for the type C file of the same lamp")
+        raise numbers.fault(
+            f"the file holds type {letter} photometry", "type C", "ask for the type C file of the same lamp"
+        )
     if n_vertical * n_horizontal > MOST_CANDELAS:
         raise numbers.fault(f"the file announces {n_vertical} x {n_horizontal} candelas", f"at most {MOST_CANDELAS}")
     units = numbers.count("the unit of length (1 feet, 2 metres)", 2)
-    width, length, height = (numbers.take(f"the {side} of the luminous opening") for side in ("width", "length", "height"))
+    width, length, height = (
+        numbers.take(f"the {side} of the luminous opening") for side in ("width", "length", "height")
+    )
     ballast = _positive(numbers, "the ballast factor")
     # The next number is a photometric factor in 1995 and before, reserved in 2002, the kind of file in 2019.
     factor = numbers.take("the ballast-lamp photometric factor, or the kind of file")
@@ -204,15 +254,20 @@ def _photometry(
         raise numbers.fault(f"got {factor:g}", "a ballast-lamp photometric factor above 0")
     watts = numbers.take("input watts")
     vertical = _rising(numbers, numbers.many(n_vertical, "vertical angles in degrees"), "vertical angles", 0, 180)
-    horizontal = _rising(numbers, numbers.many(n_horizontal, "horizontal angles in degrees"), "horizontal angles", 0, 360)
+    horizontal = _rising(
+        numbers, numbers.many(n_horizontal, "horizontal angles in degrees"), "horizontal angles", 0, 360
+    )
     candela = numbers.many(n_vertical * n_horizontal, "candelas")
     if (candela < 0).any():
         back = len(candela) - int(np.argmax(candela < 0))
         raise numbers.fault(f"got {candela[candela < 0][0]:g}", "candelas of 0 or more", back=back)
     if numbers.at < len(numbers.tokens):
         numbers.at += 1
-        raise numbers.fault(f"more values follow, from {quoted(numbers.tokens[numbers.at - 1][0])}",
-                            f"{n_vertical} x {n_horizontal} candelas and no more", "get an undamaged copy of the file")
+        raise numbers.fault(
+            f"more values follow, from {quoted(numbers.tokens[numbers.at - 1][0])}",
+            f"{n_vertical} x {n_horizontal} candelas and no more",
+            "get an undamaged copy of the file",
+        )
     _check_ranges(numbers, vertical, horizontal)
     # Apply the multipliers.
     with np.errstate(over="ignore"):
@@ -225,8 +280,19 @@ def _photometry(
     size = max(abs(width), abs(length), abs(height)) * scale
     if size > 100:
         raise numbers.fault(f"the luminous opening is {size:g} m wide", "an opening of at most 100 m")
-    return PhotometricFile(form, keywords, vertical, horizontal, candela, lumens * lamps if lumens > 0 else -1.0,
-                           watts, width * scale, length * scale, height * scale, tilt)
+    return PhotometricFile(
+        form,
+        keywords,
+        vertical,
+        horizontal,
+        candela,
+        lumens * lamps if lumens > 0 else -1.0,
+        watts,
+        width * scale,
+        length * scale,
+        height * scale,
+        tilt,
+    )
 
 
 def _positive(numbers: _Numbers, meaning: str) -> float:
@@ -251,12 +317,15 @@ def _check_ranges(numbers: _Numbers, vertical: FloatArray, horizontal: FloatArra
     """Check that the angles span what type C photometry allows."""
     ends = (float(vertical[0]), float(vertical[-1]))
     if len(vertical) < 2 or ends not in ((0.0, 90.0), (90.0, 180.0), (0.0, 180.0)):
-        raise numbers.fault(f"vertical angles run from {ends[0]:g} to {ends[1]:g}",
-                            "0 to 90, 90 to 180 or 0 to 180 (type C)")
+        raise numbers.fault(
+            f"vertical angles run from {ends[0]:g} to {ends[1]:g}", "0 to 90, 90 to 180 or 0 to 180 (type C)"
+        )
     span = (float(horizontal[0]), float(horizontal[-1]))
     if span not in ((0.0, 0.0), (0.0, 90.0), (0.0, 180.0), (90.0, 270.0), (0.0, 360.0)):
-        raise numbers.fault(f"horizontal angles run from {span[0]:g} to {span[1]:g}",
-                            "0 alone, or 0 to 90, 0 to 180, 90 to 270 or 0 to 360 (type C)")
+        raise numbers.fault(
+            f"horizontal angles run from {span[0]:g} to {span[1]:g}",
+            "0 alone, or 0 to 90, 0 to 180, 90 to 270 or 0 to 360 (type C)",
+        )
 
 
 def intensity_cd(lamp: PhotometricFile, theta_rad: ArrayLike, phi_rad: ArrayLike) -> FloatArray:

@@ -323,8 +323,7 @@ def sync_warning(shutter_s: float, sync_s: float) -> str | None:
     if not flash_is_cut(shutter_s, sync_s):
         return None
     fast, sync = _shutter_text(shutter_s), _shutter_text(sync_s)
-    return (f"shutter {fast} is faster than the flash sync {sync}: part of the frame gets no flash; "
-            f"use {sync} or slower")
+    return f"shutter {fast} is faster than the flash sync {sync}: part of the frame gets no flash; use {sync} or slower"
 
 
 def _shutter_text(shutter_s: float) -> str:
@@ -359,7 +358,9 @@ def recycling_s(energy_J: float, consumption_W: float, charger_efficiency: float
 # -- guide numbers ----------------------------------------------------------------------------
 
 
-def f_number_from_guide_number(guide_number_m: float, distance_m: float, iso: float = 100, at_iso: float = 100) -> float:
+def f_number_from_guide_number(
+    guide_number_m: float, distance_m: float, iso: float = 100, at_iso: float = 100
+) -> float:
     """Return the f-number for a flash at a distance: guide number over distance, scaled by the root of ISO.
 
     Args: guide number in metres stated at `at_iso`; distance in metres; ISO in use.

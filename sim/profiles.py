@@ -1,6 +1,6 @@
 """Directional profiles of photographic modifiers: how radiance depends on angle, as plain functions.
 
-Angles are from the light's axis, in radians unless the name says `_deg`. A profile of 1 everywhere is a Lambertian surface.
+Angles are from the light's axis, in radians unless the name says `_deg`. A profile of 1 is a Lambertian surface.
 Does not: know about surfaces, lumens or scenes (that is `sim.gear`).
 """
 

@@ -43,7 +43,9 @@ def test_daylight_illuminants(name, temperature):
 
 def test_illuminant_A():
     # CIE 15: illuminant A, x 0.44758, y 0.40745; Planck at 2855.5 K with c2 = 1.4388e-2 m K.
-    assert co.planck_xy_from_temperature(2855.5) == pytest.approx(tuple(colour.CCS_ILLUMINANTS[OBSERVER]["A"]), abs=1.5e-4)
+    assert co.planck_xy_from_temperature(2855.5) == pytest.approx(
+        tuple(colour.CCS_ILLUMINANTS[OBSERVER]["A"]), abs=1.5e-4
+    )
 
 
 @pytest.mark.parametrize("temperature", [1000, 1850, 2700, 3200, 3400, 4000, 4800])
@@ -100,7 +102,14 @@ def test_middle_grey():
 
 @pytest.mark.parametrize(
     ("shift", "before", "after"),
-    [(-131, 3200, 5500), (-112, 3400, 5500), (131, 5500, 3200), (112, 5500, 3400), (-81, 3800, 5500), (-56, 4200, 5500)],
+    [
+        (-131, 3200, 5500),
+        (-112, 3400, 5500),
+        (131, 5500, 3200),
+        (112, 5500, 3400),
+        (-81, 3800, 5500),
+        (-56, 4200, 5500),
+    ],
 )
 def test_conversion_filters(shift, before, after):
     # Light-balancing tables of correction filters (80A/85B series), from memory: shift in mired, from and to in K.
@@ -123,7 +132,9 @@ def test_mired_shifts_add(temperature, a, b):
     assert one_by_one == pytest.approx(both, rel=1e-9)
 
 
-@pytest.mark.parametrize(("shift", "low", "high"), [(131, 0.45, 0.65), (60, 0.6, 0.8), (-131, 0.25, 0.45), (-60, 0.45, 0.65)])
+@pytest.mark.parametrize(
+    ("shift", "low", "high"), [(131, 0.45, 0.65), (60, 0.6, 0.8), (-131, 0.25, 0.45), (-60, 0.45, 0.65)]
+)
 def test_default_transmission_of_correction_gels(shift, low, high):
     # Swatch-book values, from memory: full warm about 55 %, half warm 70 %, full cool 34 %, half cool 55 %.
     lamp = 5500.0 if shift > 0 else 3200.0

@@ -31,7 +31,7 @@ from sim.model import Light, WindowPanel
 
 sys.path.insert(0, str(Path(__file__).parent / "physics"))
 
-import closed_forms as cf  # noqa: E402
+import closed_forms as cf
 
 MODIFIERS = {
     "bare": {"kind": "bare"},
@@ -47,7 +47,13 @@ MODIFIERS = {
     "beauty dish with grid": {"kind": "beauty dish", "grid": "25°"},
     "softbox": {"kind": "softbox", "width": "60 cm", "height": "90 cm"},
     "recessed softbox": {"kind": "softbox", "width": "60 cm", "height": "90 cm", "recess": "8 cm"},
-    "gridded softbox": {"kind": "softbox", "width": "90 cm", "height": "120 cm", "recess": "5 cm", "grid": "40°"},
+    "gridded softbox": {
+        "kind": "softbox",
+        "width": "90 cm",
+        "height": "120 cm",
+        "recess": "5 cm",
+        "grid": "40°",
+    },
     "strip": {"kind": "strip", "width": "30 cm", "height": "120 cm", "hot_spot": "1 stop"},
     "octabox": {"kind": "octabox", "diameter": "120 cm"},
     "gridded octabox": {"kind": "octabox", "diameter": "120 cm", "recess": "5 cm", "grid": "50°"},
@@ -361,8 +367,11 @@ def test_snoot_umbra_and_penumbra():
 
 def test_beam_angle_is_between_half_intensities():
     # Definition of the beam angle (IES lighting definitions, from memory): full angle to half intensity.
-    for modifier, half_deg in (({"kind": "reflector", "beam": "65°"}, 32.5), ({"kind": "reflector", "beam": "140°"}, 70),
-                               ({"kind": "spot", "beam": "20°"}, 10)):
+    for modifier, half_deg in (
+        ({"kind": "reflector", "beam": "65°"}, 32.5),
+        ({"kind": "reflector", "beam": "140°"}, 70),
+        ({"kind": "spot", "beam": "20°"}, 10),
+    ):
         rig = rig_from_light(light(modifier))
         t = math.radians(half_deg)
         w = np.array([[0, 0, 1.0], [math.sin(t), 0, math.cos(t)]])
@@ -379,8 +388,16 @@ def test_hot_spot_is_the_stated_stops_over_the_edge():
 
 def test_barn_door_cuts_its_side():
     # Similar triangles: a door straight ahead hides the lens from points beyond the line through both edges.
-    closed = rig_from_light(light({"kind": "reflector", "diameter": "18 cm", "beam": "120°",
-                                   "barn_doors": {"left": "0°", "right": "90°", "top": "90°", "bottom": "90°"}}))
+    closed = rig_from_light(
+        light(
+            {
+                "kind": "reflector",
+                "diameter": "18 cm",
+                "beam": "120°",
+                "barn_doors": {"left": "0°", "right": "90°", "top": "90°", "bottom": "90°"},
+            }
+        )
+    )
     leaf = modifiers.BARN_DOOR_LENGTH * 0.18
     # A point at 2 m sees no opening past the tip of the leaf beyond this x; the light's left is +x.
     tip_x, tip_z = 0.09 + 0.003, leaf
@@ -434,8 +451,12 @@ def test_power_color_and_gels_stay_out_of_the_emitters():
 
 def test_window_panel():
     # Lambertian pane: 2000 cd/m2 is 2000 pi lm per m2; by illuminance it is solved at its aim.
-    base = {"kind": "window", "name": "window", "size": {"width": "2 m", "height": "1.5 m"},
-            "place": {"bearing": "90°", "distance": "3 m", "height": "1.5 m"}}
+    base = {
+        "kind": "window",
+        "name": "window",
+        "size": {"width": "2 m", "height": "1.5 m"},
+        "place": {"bearing": "90°", "distance": "3 m", "height": "1.5 m"},
+    }
     pane = rig_from_window(WindowPanel.model_validate({**base, "luminance": "2000 cd/m²"}), 3.0)
     assert pane.flux_lm == pytest.approx(2000 * math.pi * 3.0)
     pane = rig_from_window(WindowPanel.model_validate({**base, "illuminance": "300 lx"}), 3.0)
@@ -476,7 +497,10 @@ def test_blocking_solids():
     start = np.array([[0, 0, 0.0], [0.15, 0, 0.0], [0.5, 0, 0.0]])
     assert blocked((box,), start, [0, 0, 2.0]).tolist() == [True, True, False]
     assert blocked((tube,), start, [0, 0, 2.0]).tolist() == [True, True, False]
-    assert blocked((tube,), np.array([[0.16, 0, 0.0], [0.16, 0.0, 2.0]]), [0.16, 0, 1.0]).tolist() == [True, False]
+    assert blocked((tube,), np.array([[0.16, 0, 0.0], [0.16, 0.0, 2.0]]), [0.16, 0, 1.0]).tolist() == [
+        True,
+        False,
+    ]
 
 
 angles = st.floats(0, math.pi)

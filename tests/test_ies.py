@@ -17,8 +17,13 @@ from sim.gear.photometric import shaped_from_file, shaped_from_lamp
 from sim.gear.rig import rig_from_light
 from sim.model import Light
 
-VERSION = {"1986": "", "1991": "IESNA91", "1995": "IESNA:LM-63-1995", "2002": "IESNA:LM-63-2002",
-           "2019": "IES:LM-63-2019"}
+VERSION = {
+    "1986": "",
+    "1991": "IESNA91",
+    "1995": "IESNA:LM-63-1995",
+    "2002": "IESNA:LM-63-2002",
+    "2019": "IES:LM-63-2019",
+}
 
 
 def write(
@@ -41,11 +46,19 @@ def write(
     if form == "1986":
         lines += ["A LAMP OF OUR OWN", "NO KEYWORDS IN THIS FORM"]
     else:
-        lines += ["[TEST] none, invented", "[TESTLAB] none", "[ISSUEDATE] 2026-01-01", "[MANUFAC] none",
-                  "[LUMINAIRE] a lamp of our own", "[MORE] with a second line"]
+        lines += [
+            "[TEST] none, invented",
+            "[TESTLAB] none",
+            "[ISSUEDATE] 2026-01-01",
+            "[MANUFAC] none",
+            "[LUMINAIRE] a lamp of our own",
+            "[MORE] with a second line",
+        ]
     lines += tilt.split("\n")
-    lines.append(f"1 {lumens:g} {multiplier:g} {len(vertical)} {len(horizontal)} {kind} {units} "
-                 + " ".join(f"{s:g}" for s in size))
+    lines.append(
+        f"1 {lumens:g} {multiplier:g} {len(vertical)} {len(horizontal)} {kind} {units} "
+        + " ".join(f"{s:g}" for s in size)
+    )
     lines.append(f"{ballast:g} {factor:g} 60")
     for block in [vertical, horizontal, *np.atleast_2d(candela)]:
         numbers = [f"{v:.6g}" for v in np.asarray(block)]
@@ -93,8 +106,12 @@ def test_beam_lumens(power):
 
 @pytest.mark.parametrize(
     ("ends", "even"),
-    [((0, 90), lambda p: np.cos(2 * p)), ((0, 180), lambda p: np.cos(p)), ((90, 270), lambda p: np.sin(p)),
-     ((0, 360), lambda p: np.cos(p) + np.sin(2 * p))],
+    [
+        ((0, 90), lambda p: np.cos(2 * p)),
+        ((0, 180), lambda p: np.cos(p)),
+        ((90, 270), lambda p: np.sin(p)),
+        ((0, 360), lambda p: np.cos(p) + np.sin(2 * p)),
+    ],
 )
 def test_symmetries_fold_as_type_C_says(ends, even):
     # LM-63, from memory: planes 0-90 quadrant, 0-180 and 90-270 bilateral, 0-360 none. I = (1 + w(phi) / 2) cos(theta).
@@ -177,7 +194,10 @@ def test_flux_override_and_flash(tmp_path):
     # The scene's own number replaces the file's.
     (tmp_path / "lamp.ies").write_text(write(cosine(VERTICAL), VERTICAL, ROUND))
     place = {"bearing": "0°", "distance": "2 m", "height": "2 m"}
-    for extra, flux, flash in (({"flux": "8000 lm"}, 8000, False), ({"flash": True, "light": "16000 lm·s"}, 16000, True)):
+    for extra, flux, flash in (
+        ({"flux": "8000 lm"}, 8000, False),
+        ({"flash": True, "light": "16000 lm·s"}, 16000, True),
+    ):
         source = {"kind": "ies", "file": "lamp.ies", **extra}
         rig = rig_from_light(Light.model_validate({"source": source, "place": place}), tmp_path)
         assert rig.flux_lm == pytest.approx(flux) and rig.is_flash is flash
@@ -262,8 +282,29 @@ def mutated(text: str, rng: random.Random) -> str:
         elif kind in (4, 5):
             # Swap one number for a strange one.
             words = text.split(" ")
-            strange = ["-1", "0", "1e308", "1e999", "-1e-320", "nan", "inf", "1_000", "99999999999999999999", "0x10", "1,5",
-                       "½", "--3", "2", "3", "180", "360", "4000", "1e3", "", "TILT=NONE"]
+            strange = [
+                "-1",
+                "0",
+                "1e308",
+                "1e999",
+                "-1e-320",
+                "nan",
+                "inf",
+                "1_000",
+                "99999999999999999999",
+                "0x10",
+                "1,5",
+                "½",
+                "--3",
+                "2",
+                "3",
+                "180",
+                "360",
+                "4000",
+                "1e3",
+                "",
+                "TILT=NONE",
+            ]
             words[rng.randrange(len(words))] = rng.choice(strange)
             text = " ".join(words)
         elif kind == 6:
@@ -275,7 +316,9 @@ def mutated(text: str, rng: random.Random) -> str:
             del lines[rng.randrange(len(lines))]
             text = "\n".join(lines)
         else:
-            text = text.replace(rng.choice(["\n", " ", "1", "0", "TILT", "."]), rng.choice(["", " ", "\n", "9", "-"]), 3)
+            text = text.replace(
+                rng.choice(["\n", " ", "1", "0", "TILT", "."]), rng.choice(["", " ", "\n", "9", "-"]), 3
+            )
     return text
 
 
@@ -288,7 +331,9 @@ def test_ten_thousand_damaged_files():
         for form in VERSION
         for tilt in ("TILT=NONE", "TILT=INCLUDE\n1\n3\n0 45 90\n1.0 0.95 0.9")
     ]
-    seeds.append(write(np.full((5, 7), 3.0), small, np.array([0, 22.5, 45, 67.5, 90]), newline="\n", size=(0.2, 0.3, 0)))
+    seeds.append(
+        write(np.full((5, 7), 3.0), small, np.array([0, 22.5, 45, 67.5, 90]), newline="\n", size=(0.2, 0.3, 0))
+    )
     read, worst_s, started = 0, 0.0, time.monotonic()
     for _ in range(10_000):
         text = mutated(rng.choice(seeds), rng)

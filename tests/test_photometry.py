@@ -25,7 +25,8 @@ def test_docstring_numbers():
 
 
 @pytest.mark.parametrize(
-    ("marked", "value"), [(1, 0), (1.4, 1), (2, 2), (2.8, 3), (4, 4), (5.6, 5), (8, 6), (11, 7), (16, 8), (22, 9), (32, 10)]
+    ("marked", "value"),
+    [(1, 0), (1.4, 1), (2, 2), (2.8, 3), (4, 4), (5.6, 5), (8, 6), (11, 7), (16, 8), (22, 9), (32, 10)],
 )
 def test_apex_aperture_values(marked, value):
     # ASA PH2.5-1960 (APEX), table of Av for engraved f-numbers, from memory; engraving rounds by up to 0.1 stop.
@@ -34,15 +35,28 @@ def test_apex_aperture_values(marked, value):
 
 @pytest.mark.parametrize(
     ("marked_s", "value"),
-    [(1, 0), (1 / 2, 1), (1 / 4, 2), (1 / 8, 3), (1 / 15, 4), (1 / 30, 5), (1 / 60, 6), (1 / 125, 7), (1 / 250, 8),
-     (1 / 500, 9), (1 / 1000, 10)],
+    [
+        (1, 0),
+        (1 / 2, 1),
+        (1 / 4, 2),
+        (1 / 8, 3),
+        (1 / 15, 4),
+        (1 / 30, 5),
+        (1 / 60, 6),
+        (1 / 125, 7),
+        (1 / 250, 8),
+        (1 / 500, 9),
+        (1 / 1000, 10),
+    ],
 )
 def test_apex_time_values(marked_s, value):
     # ASA PH2.5-1960 (APEX), table of Tv for engraved shutter times, from memory; engraving rounds by up to 0.1 stop.
     assert ph.time_value_from_shutter(marked_s) == pytest.approx(value, abs=0.1)
 
 
-@pytest.mark.parametrize(("iso", "value"), [(3.125, 0), (6.25, 1), (25, 3), (50, 4), (100, 5), (200, 6), (400, 7), (800, 8)])
+@pytest.mark.parametrize(
+    ("iso", "value"), [(3.125, 0), (6.25, 1), (25, 3), (50, 4), (100, 5), (200, 6), (400, 7), (800, 8)]
+)
 def test_apex_speed_values(iso, value):
     # ASA PH2.5-1960 (APEX), table of Sv, from memory.
     assert ph.speed_value_from_iso(iso) == pytest.approx(value, abs=1e-12)
@@ -81,7 +95,8 @@ def test_apex_and_meter_agree(f_number, shutter_s, iso):
 
 
 @pytest.mark.parametrize(
-    ("ev", "luminance"), [(-1, 0.0625), (0, 0.125), (3, 1), (5, 4), (8, 32), (10, 128), (12, 512), (15, 4096), (16, 8192)]
+    ("ev", "luminance"),
+    [(-1, 0.0625), (0, 0.125), (3, 1), (5, 4), (8, 32), (10, 128), (12, 512), (15, 4096), (16, 8192)],
 )
 def test_ev_table_reflected(ev, luminance):
     # Exposure value against luminance at ISO 100, K = 12.5: table common to meter manuals after ISO 2720, from memory.
@@ -180,7 +195,10 @@ def test_camera_equation_worked():
 
 @pytest.mark.parametrize(
     ("guide_m", "rows"),
-    [(40, [(28, 1.4), (20, 2), (14, 2.8), (10, 4), (7, 5.6), (5, 8)]), (32, [(22, 1.4), (16, 2), (11, 2.8), (8, 4)])],
+    [
+        (40, [(28, 1.4), (20, 2), (14, 2.8), (10, 4), (7, 5.6), (5, 8)]),
+        (32, [(22, 1.4), (16, 2), (11, 2.8), (8, 4)]),
+    ],
 )
 def test_guide_number_table(guide_m, rows):
     # Guide-number tables as on the back of hand-held flashes (ISO 1230, from memory): f-number at ISO 100 by metres;

@@ -49,7 +49,9 @@ def test_grid_curve_by_rays_through_a_cell(part):
     u = (qmc.Sobol(2, seed=2).random_base2(16) - 0.5) * diameter
     enters = np.hypot(u[:, 0], u[:, 1]) < diameter / 2
     leaves = np.hypot(u[:, 0] + length * math.tan(theta), u[:, 1]) < diameter / 2
-    assert float(pr.honeycomb_transmission(theta, half)) == pytest.approx((enters & leaves).sum() / enters.sum(), abs=3e-3)
+    assert float(pr.honeycomb_transmission(theta, half)) == pytest.approx(
+        (enters & leaves).sum() / enters.sum(), abs=3e-3
+    )
 
 
 def test_grid_curve_values():

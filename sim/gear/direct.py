@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from sim.gear.body import Body
-from sim.gear.emitter import Emitter, FloatArray, cap_hit, half_width_at, relative_radiance
+from sim.gear.emitter import Emitter, FloatArray, cap_hit, relative_radiance
 
 _FLIP = np.array([-1.0, 1.0, -1.0])
 
@@ -55,8 +55,9 @@ def _to_frame(emitter: Emitter, points_m: FloatArray, normals: FloatArray) -> tu
     return (p * _FLIP, normals * _FLIP) if emitter.axis_flip else (p, normals)
 
 
-def illuminance_from_emitter(emitter: Emitter, points_m: ArrayLike, normals: ArrayLike, n: int = 48,
-                             body: Iterable[Body] = ()) -> FloatArray:
+def illuminance_from_emitter(
+    emitter: Emitter, points_m: ArrayLike, normals: ArrayLike, n: int = 48, body: Iterable[Body] = ()
+) -> FloatArray:
     """Return the illuminance in lx (flash: luminous exposure in lx*s) at points with normals, unobstructed.
 
     Args: points_m, normals (k, 3) in the light's frame, normals of unit length; n nodes along a side; body
@@ -104,8 +105,11 @@ def _sphere_nodes(emitter: Emitter, point: FloatArray, n: int) -> tuple[FloatArr
     side = np.cross(axis, [1.0, 0, 0] if abs(axis[0]) < 0.9 else [0, 1.0, 0])
     side /= np.linalg.norm(side)
     up = np.cross(axis, side)
-    look = (c[:, None, None] * axis + (s[:, None] * np.cos(alpha))[..., None] * side
-            + (s[:, None] * np.sin(alpha))[..., None] * up).reshape(-1, 3)
+    look = (
+        c[:, None, None] * axis
+        + (s[:, None] * np.cos(alpha))[..., None] * side
+        + (s[:, None] * np.sin(alpha))[..., None] * up
+    ).reshape(-1, 3)
     solid = np.repeat((gw / 2 * one_minus)[:, None], 2 * n, 1).ravel() * math.pi / n
     b = look @ point
     t = -b - np.sqrt(np.clip(b**2 - d * d + r * r, 0, None))

@@ -188,8 +188,10 @@ def _direction_quadrature(profile: Profile, symmetric: bool, end_rad: float) -> 
     else:
         phi, w_phi = _panels(np.linspace(0, 2 * math.pi, n_phi * math.ceil(24 / n_phi) + 1), 2)
     t, p = np.meshgrid(theta, phi, indexing="ij")
-    return t.ravel(), p.ravel(), (w_theta * np.sin(theta))[:, None].repeat(len(phi), 1).ravel() * np.tile(
-        w_phi, len(theta)
+    return (
+        t.ravel(),
+        p.ravel(),
+        (w_theta * np.sin(theta))[:, None].repeat(len(phi), 1).ravel() * np.tile(w_phi, len(theta)),
     )
 
 
@@ -250,9 +252,10 @@ def face_integral(emitter: Emitter, tan_x: FloatArray, tan_y: FloatArray, n_rows
     p = emitter.profile
     if emitter.surface == "rectangle" and p.throat_radius_m <= 0:
         shift_x, shift_y = p.recess_m * np.asarray(tan_x, float), p.recess_m * np.asarray(tan_y, float)
-        x = _overlap(emitter.width_m / 2, p.recess_half_x_m if p.recess_m > 0 else math.inf, shift_x)
-        y = _overlap(emitter.height_m / 2, p.recess_half_y_m if p.recess_m > 0 else math.inf, shift_y)
-        return (x[1] - x[0]) * (y[1] - y[0]) + p.hot_spot_gain * _bell(p, *x) * _bell(p, *y)
+        row = _overlap(emitter.width_m / 2, p.recess_half_x_m if p.recess_m > 0 else math.inf, shift_x)
+        column = _overlap(emitter.height_m / 2, p.recess_half_y_m if p.recess_m > 0 else math.inf, shift_y)
+        area = (row[1] - row[0]) * (column[1] - column[0])
+        return area + p.hot_spot_gain * _bell(p, *row) * _bell(p, *column)
     half_y = emitter.height_m / 2 if emitter.surface == "rectangle" else _half_height_m(emitter)
     # Bunch the rows at the ends, where a disc's chord grows as a square root.
     u = (np.arange(n_rows) + 0.5) / n_rows * math.pi
@@ -277,7 +280,7 @@ def face_integral(emitter: Emitter, tan_x: FloatArray, tan_y: FloatArray, n_rows
 
 
 def cap_hit(emitter: Emitter, x_m: ArrayLike, y_m: ArrayLike, w: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Return where the ray that leaves through rim points (x, y, 0) along w started on the bowl: its x and y, metres."""
+    """Return x and y (metres) on the bowl where a ray started that leaves through rim points (x, y, 0) along w."""
     a, depth = emitter.width_m / 2, emitter.height_m
     sphere_r = (a * a + depth * depth) / (2 * depth)
     centre_z = sphere_r - depth

@@ -86,8 +86,11 @@ def with_honeycomb(emitter: Emitter, nominal_deg: float) -> Emitter:
     end = min(half, emitter.profile.theta_max_rad)
     theta = np.linspace(0.0, end, N_THETA)
     table = table_value(emitter.profile, theta, 0.0) * profiles.honeycomb_transmission(theta, half)
-    return lose(emitter, replace(emitter.profile, theta_max_rad=end, table=np.asarray(table, np.float32)[None, :]),
-                HONEYCOMB_OPEN)
+    return lose(
+        emitter,
+        replace(emitter.profile, theta_max_rad=end, table=np.asarray(table, np.float32)[None, :]),
+        HONEYCOMB_OPEN,
+    )
 
 
 def with_fabric_grid(emitter: Emitter, nominal_deg: float) -> Emitter:
@@ -102,8 +105,7 @@ def with_fabric_grid(emitter: Emitter, nominal_deg: float) -> Emitter:
     theta = np.linspace(0.0, end, 121)
     t, p = np.meshgrid(theta, phi)
     table = table_value(emitter.profile, t, p) * profiles.eggcrate_transmission(t, p, half)
-    return lose(emitter, replace(emitter.profile, theta_max_rad=end, table=table.astype(np.float32)),
-                FABRIC_GRID_OPEN)
+    return lose(emitter, replace(emitter.profile, theta_max_rad=end, table=table.astype(np.float32)), FABRIC_GRID_OPEN)
 
 
 def hot_spot(profile: Profile, stops: float, size_m: float) -> Profile:
@@ -113,8 +115,11 @@ def hot_spot(profile: Profile, stops: float, size_m: float) -> Profile:
     """
     if stops == 0:
         return profile
-    return replace(profile, hot_spot_gain=profiles.hot_spot_gain_from_stops(stops, 0.5 / HOT_SPOT_SIGMA),
-                   hot_spot_sigma_m=HOT_SPOT_SIGMA * size_m)
+    return replace(
+        profile,
+        hot_spot_gain=profiles.hot_spot_gain_from_stops(stops, 0.5 / HOT_SPOT_SIGMA),
+        hot_spot_sigma_m=HOT_SPOT_SIGMA * size_m,
+    )
 
 
 def bare(bulb_diameter_m: float = 0.06, efficiency: float | None = None) -> Shaped:
@@ -127,8 +132,12 @@ def bare(bulb_diameter_m: float = 0.06, efficiency: float | None = None) -> Shap
     return Shaped((ball,), (head_behind(-bulb_diameter_m / 2 - 0.005),))
 
 
-def reflector(diameter_m: float = 0.18, beam_deg: float = 65.0, grid_deg: float | None = None,
-              efficiency: float | None = None) -> Shaped:
+def reflector(
+    diameter_m: float = 0.18,
+    beam_deg: float = 65.0,
+    grid_deg: float | None = None,
+    efficiency: float | None = None,
+) -> Shaped:
     """An open reflector by its beam angle (full angle to half intensity, 10 to 150 degrees).
 
     Does not: model the lamp seen in the bowl, rings, or spill from the seam; the opening is evenly bright.
@@ -142,8 +151,12 @@ def reflector(diameter_m: float = 0.18, beam_deg: float = 65.0, grid_deg: float 
     return Shaped((face,), (bowl, head_behind(-0.004 - depth)))
 
 
-def snoot(length_m: float = 0.2, diameter_m: float = 0.07, grid_deg: float | None = None,
-          efficiency: float | None = None) -> Shaped:
+def snoot(
+    length_m: float = 0.2,
+    diameter_m: float = 0.07,
+    grid_deg: float | None = None,
+    efficiency: float | None = None,
+) -> Shaped:
     """A snoot: a black tube; each point of its end sees the head's opening through it (umbra and penumbra).
 
     The efficiency is the light that enters the tube; what leaves follows from the tube's configuration factor.
@@ -161,15 +174,22 @@ def snoot(length_m: float = 0.2, diameter_m: float = 0.07, grid_deg: float | Non
     return Shaped((face,), (tube, head_behind(-0.004 - length_m)))
 
 
-def beauty_dish(diameter_m: float = 0.55, grid_deg: float | None = None, sock: bool = False,
-                efficiency: float | None = None) -> Shaped:
+def beauty_dish(
+    diameter_m: float = 0.55,
+    grid_deg: float | None = None,
+    sock: bool = False,
+    efficiency: float | None = None,
+) -> Shaped:
     """A beauty dish: a wide disc with a darker centre behind its deflector; with a sock, an even Lambertian disc.
 
     Does not: model the deflector as an object, or the lamp's direct light at its rim.
     """
     share = EFFICIENCY["beauty dish sock" if sock else "beauty dish"] if efficiency is None else efficiency
-    profile = Profile() if sock else replace(beam_profile(DISH_BEAM_DEG), hot_spot_gain=-0.6,
-                                             hot_spot_sigma_m=0.15 * diameter_m)
+    profile = (
+        Profile()
+        if sock
+        else replace(beam_profile(DISH_BEAM_DEG), hot_spot_gain=-0.6, hot_spot_sigma_m=0.15 * diameter_m)
+    )
     face = Emitter("disc", diameter_m, share, profile)
     if grid_deg is not None:
         face = with_honeycomb(face, grid_deg)
@@ -178,8 +198,15 @@ def beauty_dish(diameter_m: float = 0.55, grid_deg: float | None = None, sock: b
     return Shaped((face,), (dish, head_behind(-0.004 - depth)))
 
 
-def softbox(width_m: float, height_m: float, recess_m: float = 0.0, hot_spot_stops: float = 0.0,
-            grid_deg: float | None = None, efficiency: float | None = None, kind: str = "softbox") -> Shaped:
+def softbox(
+    width_m: float,
+    height_m: float,
+    recess_m: float = 0.0,
+    hot_spot_stops: float = 0.0,
+    grid_deg: float | None = None,
+    efficiency: float | None = None,
+    kind: str = "softbox",
+) -> Shaped:
     """A rectangular softbox or strip: a Lambertian cloth with a brighter centre, a black lip, a fabric grid.
 
     Does not: model seams, a curved cloth, light reflected by the lip, or colour of the cloth.
@@ -188,8 +215,10 @@ def softbox(width_m: float, height_m: float, recess_m: float = 0.0, hot_spot_sto
     short = min(width_m, height_m)
     face = Emitter("rectangle", width_m, share, hot_spot(Profile(), hot_spot_stops, short), height_m=height_m)
     if recess_m > 0:
-        face = lose(face, replace(face.profile, recess_m=recess_m, recess_half_x_m=width_m / 2,
-                                  recess_half_y_m=height_m / 2))
+        face = lose(
+            face,
+            replace(face.profile, recess_m=recess_m, recess_half_x_m=width_m / 2, recess_half_y_m=height_m / 2),
+        )
     if grid_deg is not None:
         face = with_fabric_grid(face, grid_deg)
     depth = max(0.12, 0.5 * short)
@@ -206,8 +235,13 @@ def _lip(width_m: float, height_m: float, recess_m: float) -> tuple[Body, ...]:
     return tuple(Body("quad", corners_m=((*a, 0.0), (*b, 0.0), (*b, d), (*a, d)), reflectance=BLACK) for a, b in ends)
 
 
-def octabox(diameter_m: float, recess_m: float = 0.0, hot_spot_stops: float = 0.0, grid_deg: float | None = None,
-            efficiency: float | None = None) -> Shaped:
+def octabox(
+    diameter_m: float,
+    recess_m: float = 0.0,
+    hot_spot_stops: float = 0.0,
+    grid_deg: float | None = None,
+    efficiency: float | None = None,
+) -> Shaped:
     """An octagonal softbox, diameter across its flats, standing on a flat side; lip and grid as a softbox.
 
     Does not: model seams, a curved cloth, or light reflected by the lip, whose opening is the circle through the
@@ -248,8 +282,14 @@ def shoot_through(diameter_m: float, efficiency: float | None = None) -> Shaped:
     """
     share = EFFICIENCY["shoot-through"] if efficiency is None else efficiency
     front = Emitter("disc", diameter_m, share * (1 - SHOOT_THROUGH_REAR), hot_spot(Profile(), 0.5, diameter_m))
-    rear = Emitter("disc", diameter_m, share * SHOOT_THROUGH_REAR, hot_spot(Profile(), 0.5, diameter_m),
-                   offset_m=(0.0, 0.0, -0.004), axis_flip=True)
+    rear = Emitter(
+        "disc",
+        diameter_m,
+        share * SHOOT_THROUGH_REAR,
+        hot_spot(Profile(), 0.5, diameter_m),
+        offset_m=(0.0, 0.0, -0.004),
+        axis_flip=True,
+    )
     cloth = Body("cylinder", (diameter_m, 0.002), (0, 0, -0.002), WHITE)
     head = head_behind(-0.35 * diameter_m)
     return Shaped((front, rear), (cloth, head))
@@ -273,8 +313,12 @@ def spot(lens_m: float = 0.15, beam_deg: float = 12.0, efficiency: float | None 
     """
     share = EFFICIENCY["spot"] if efficiency is None else efficiency
     end = profiles.spot_cutoff_half_angle_rad(beam_deg)
-    face = Emitter("disc", lens_m, share,
-                   Profile(theta_max_rad=end, table=axial_table(lambda t: profiles.spot_profile(t, beam_deg), end)))
+    face = Emitter(
+        "disc",
+        lens_m,
+        share,
+        Profile(theta_max_rad=end, table=axial_table(lambda t: profiles.spot_profile(t, beam_deg), end)),
+    )
     house = Body("box", (lens_m * 1.3, lens_m * 1.3, 0.3), (0, 0, -0.152), BLACK)
     return Shaped((face,), (house,))
 
@@ -287,8 +331,9 @@ def panel(width_m: float, height_m: float, efficiency: float = 1.0) -> Shaped:
     return Shaped((Emitter("rectangle", width_m, efficiency, height_m=height_m),), ())
 
 
-def barn_doors(opening_m: float, left_deg: float, right_deg: float, top_deg: float,
-               bottom_deg: float) -> tuple[Body, ...]:
+def barn_doors(
+    opening_m: float, left_deg: float, right_deg: float, top_deg: float, bottom_deg: float
+) -> tuple[Body, ...]:
     """Return four leaves on the rim as real blocking plates.
 
     Args: side of the square they are hinged around, metres; how far each is opened, degrees: 0 straight forward,
@@ -304,7 +349,15 @@ def barn_doors(opening_m: float, left_deg: float, right_deg: float, top_deg: flo
         angle = math.radians(angle_deg)
         out, ahead = half + length * math.sin(angle), length * math.cos(angle)
         sx, sy = abs(ny) * half, abs(nx) * half
-        plates.append(Body("quad", corners_m=(
-            (nx * half - sx, ny * half - sy, 0.0), (nx * half + sx, ny * half + sy, 0.0),
-            (nx * out + sx, ny * out + sy, ahead), (nx * out - sx, ny * out - sy, ahead))))
+        plates.append(
+            Body(
+                "quad",
+                corners_m=(
+                    (nx * half - sx, ny * half - sy, 0.0),
+                    (nx * half + sx, ny * half + sy, 0.0),
+                    (nx * out + sx, ny * out + sy, ahead),
+                    (nx * out - sx, ny * out - sy, ahead),
+                ),
+            )
+        )
     return tuple(plates)

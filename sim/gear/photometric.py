@@ -53,7 +53,12 @@ def shaped_from_lamp(lamp: ies.PhotometricFile) -> Shaped:
             # The file's length lies along the 0 plane, which is x here.
             face = Emitter("rectangle", length, ies.total_lumens(lamp), profile, height_m=width)
         return Shaped((face,), body)
-    ball = Emitter("sphere", max(diameter, POINT_DIAMETER_M), ies.total_lumens(lamp), Profile(theta_max_rad=end, table=_peak_one(table)))
+    ball = Emitter(
+        "sphere",
+        max(diameter, POINT_DIAMETER_M),
+        ies.total_lumens(lamp),
+        Profile(theta_max_rad=end, table=_peak_one(table)),
+    )
     return Shaped((ball,), body)
 
 

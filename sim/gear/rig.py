@@ -69,8 +69,9 @@ def shaped_from_modifier(modifier: model.Modifier) -> modifiers.Shaped:
         case model.BeautyDish():
             return modifiers.beauty_dish(m.diameter_m, m.grid_deg, m.sock, m.efficiency)
         case model.Softbox() | model.Strip():
-            return modifiers.softbox(m.width_m, m.height_m, m.recess_m, m.hot_spot_stops, m.grid_deg, m.efficiency,
-                                     m.kind)
+            return modifiers.softbox(
+                m.width_m, m.height_m, m.recess_m, m.hot_spot_stops, m.grid_deg, m.efficiency, m.kind
+            )
         case model.Octabox():
             return modifiers.octabox(m.diameter_m, m.recess_m, m.hot_spot_stops, m.grid_deg, m.efficiency)
         case model.Umbrella():
@@ -113,12 +114,12 @@ def source_flux_lm(source: model.Source, shaped: modifiers.Shaped) -> float:
     match source:
         case model.FlashSource():
             return source.energy_J * source.efficacy_lm_W
-        case model.ContinuousSource(illuminance_lx=None, flux_lm=None):
-            return float(source.draw_W) * float(source.efficacy_lm_W)
-        case model.ContinuousSource(illuminance_lx=None):
-            return float(source.flux_lm)
-        case model.ContinuousSource():
-            return source.illuminance_lx / axial_illuminance_lx(shaped.emitters, shaped.body, source.at_m)
+        case model.ContinuousSource(flux_lm=float(flux)):
+            return flux
+        case model.ContinuousSource(draw_W=float(draw), efficacy_lm_W=float(efficacy)):
+            return draw * efficacy
+        case model.ContinuousSource(illuminance_lx=float(lux), at_m=float(at)):
+            return lux / axial_illuminance_lx(shaped.emitters, shaped.body, at)
         case model.MeasuredSource():
             exposure_lx_s = float(photometry.exposure_from_f_number(source.reads_f_number, source.iso))
             return exposure_lx_s / axial_illuminance_lx(shaped.emitters, shaped.body, source.at_m)
@@ -154,15 +155,23 @@ def rig_from_light(light: model.Light, folder: str | Path = ".") -> Rig:
         shaped = photometric.shaped_from_file(Path(folder) / light.source.file)
         stated = light.source.light_lm_s if light.source.flash else light.source.flux_lm
         flux = shaped.efficiency if stated is None else stated
-        shaped = replace(shaped, emitters=tuple(replace(e, flux_lm=e.flux_lm / shaped.efficiency)
-                                                for e in shaped.emitters))
+        shaped = replace(
+            shaped, emitters=tuple(replace(e, flux_lm=e.flux_lm / shaped.efficiency) for e in shaped.emitters)
+        )
     else:
         shaped = shaped_from_modifier(light.modifier)
         flux = source_flux_lm(light.source, shaped)
     emitters = tuple(replace(e, flux_lm=e.flux_lm * flux) for e in shaped.emitters)
     source_rgb = None if light.color_hex is None else _rgb(color.light_rgb_from_hex(light.color_hex))
-    return Rig(emitters, shaped.body, is_flash, light.temperature_K, source_rgb,
-               gel_rgb_from_gels(light.gels, light.temperature_K or 5600.0), shaped.efficiency)
+    return Rig(
+        emitters,
+        shaped.body,
+        is_flash,
+        light.temperature_K,
+        source_rgb,
+        gel_rgb_from_gels(light.gels, light.temperature_K or 5600.0),
+        shaped.efficiency,
+    )
 
 
 def rig_from_window(window: model.WindowPanel, aim_distance_m: float) -> Rig:
@@ -172,9 +181,9 @@ def rig_from_window(window: model.WindowPanel, aim_distance_m: float) -> Rig:
     """
     width_m, height_m = window.size.width_m, window.size.height_m
     pane = Emitter("rectangle", width_m, 1.0, height_m=height_m)
-    if window.luminance_cd_m2 is not None:
-        flux = window.luminance_cd_m2 * math.pi * width_m * height_m
+    if window.illuminance_lx is not None:
+        flux = window.illuminance_lx / axial_illuminance_lx((pane,), (), aim_distance_m)
     else:
-        flux = float(window.illuminance_lx) / axial_illuminance_lx((pane,), (), aim_distance_m)
+        flux = (window.luminance_cd_m2 or 0.0) * math.pi * width_m * height_m
     source_rgb = None if window.color_hex is None else _rgb(color.light_rgb_from_hex(window.color_hex))
     return Rig((replace(pane, flux_lm=flux),), (), False, window.temperature_K, source_rgb)

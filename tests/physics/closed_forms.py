@@ -98,7 +98,7 @@ def rectangles_opposed(a_m: float, b_m: float, distance_m: float) -> float:
 
 
 def rectangles_common_edge(width_m: float, depth_m: float, height_m: float) -> float:
-    """Factor from a floor (width x depth) to a wall (width x height) on its edge, at 90 degrees (Howell C-14, from memory)."""
+    """Factor from a floor (width x depth) to a wall (width x height) on its edge (Howell C-14, from memory)."""
     h, w = height_m / width_m, depth_m / width_m
     hw = h * h + w * w
     log = math.log(
@@ -106,9 +106,9 @@ def rectangles_common_edge(width_m: float, depth_m: float, height_m: float) -> f
         * (w * w * (1 + hw) / ((1 + w * w) * hw)) ** (w * w)
         * (h * h * (1 + hw) / ((1 + h * h) * hw)) ** (h * h)
     )
-    return (
-        w * math.atan(1 / w) + h * math.atan(1 / h) - math.sqrt(hw) * math.atan(1 / math.sqrt(hw)) + log / 4
-    ) / (math.pi * w)
+    return (w * math.atan(1 / w) + h * math.atan(1 / h) - math.sqrt(hw) * math.atan(1 / math.sqrt(hw)) + log / 4) / (
+        math.pi * w
+    )
 
 
 def sphere_to_coaxial_disc(radius_m: float, distance_m: float) -> float:
@@ -149,7 +149,12 @@ def _clip_to_horizon(arms: np.ndarray, normal: np.ndarray) -> np.ndarray:
 
 
 def half_blocked_rectangle_lx(
-    width_m: float, height_m: float, distance_m: float, edge_distance_m: float, point_x_m: float, luminance_cd_m2: float
+    width_m: float,
+    height_m: float,
+    distance_m: float,
+    edge_distance_m: float,
+    point_x_m: float,
+    luminance_cd_m2: float,
 ) -> float:
     """Illuminance on a screen parallel to a rectangle behind a straight opaque edge: the penumbra, point by point.
 

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import math
 
+import closed_forms as cf
 import numpy as np
 import pytest
-
-import closed_forms as cf
 
 
 def brute_factor(point, normal, nodes, node_normals, areas):
@@ -72,24 +71,35 @@ def test_sphere_to_element(tilt_deg):
     radius, distance = 0.4, 1.0
     t = math.radians(tilt_deg)
     normal = np.array([math.sin(t), 0, -math.cos(t)])
-    got = brute_factor(np.array([0, 0, distance]), normal, radius * normals, normals,
-                       np.full(len(normals), 4 * math.pi * radius**2 / len(normals)))
+    got = brute_factor(
+        np.array([0, 0, distance]),
+        normal,
+        radius * normals,
+        normals,
+        np.full(len(normals), 4 * math.pi * radius**2 / len(normals)),
+    )
     assert cf.sphere_to_element(radius, distance, t) == pytest.approx(got, rel=1e-3, abs=1e-6)
 
 
 def test_sphere_forms_meet_at_the_horizon():
     # Both forms must agree where the horizon first touches the sphere.
     edge = math.acos(0.4)
-    assert cf.sphere_to_element(0.4, 1.0, edge - 1e-7) == pytest.approx(cf.sphere_to_element(0.4, 1.0, edge + 1e-7),
-                                                                        rel=1e-5)
+    assert cf.sphere_to_element(0.4, 1.0, edge - 1e-7) == pytest.approx(
+        cf.sphere_to_element(0.4, 1.0, edge + 1e-7), rel=1e-5
+    )
 
 
 def test_coaxial_discs_add_up_from_elements():
     # Howell C-41 is the mean of B-13 over the first disc; both from memory.
     g, w = np.polynomial.legendre.leggauss(60)
     r = (g + 1) / 2 * 0.3
-    mean = sum(float(wi) / 2 * 0.3 * 2 * ri * cf.disc_to_parallel_element(0.5, 0.4, float(ri))
-               for ri, wi in zip(r, w, strict=True)) / 0.3**2
+    mean = (
+        sum(
+            float(wi) / 2 * 0.3 * 2 * ri * cf.disc_to_parallel_element(0.5, 0.4, float(ri))
+            for ri, wi in zip(r, w, strict=True)
+        )
+        / 0.3**2
+    )
     assert cf.discs_coaxial_parallel(0.3, 0.5, 0.4) == pytest.approx(mean, rel=1e-6)
 
 
@@ -102,8 +112,9 @@ def test_coaxial_discs_are_reciprocal():
 def test_a_box_sends_everything_to_its_walls():
     # Enclosure rule: from the floor of a box the factors to ceiling (C-11) and four walls (C-14) add up to 1.
     a, b, h = 0.9, 1.4, 0.7
-    total = (cf.rectangles_opposed(a, b, h) + 2 * cf.rectangles_common_edge(a, b, h)
-             + 2 * cf.rectangles_common_edge(b, a, h))
+    total = (
+        cf.rectangles_opposed(a, b, h) + 2 * cf.rectangles_common_edge(a, b, h) + 2 * cf.rectangles_common_edge(b, a, h)
+    )
     assert total == pytest.approx(1.0, rel=1e-12)
 
 
