@@ -258,7 +258,7 @@ _SYNTAX = (
     ("alphabetic or numeric", "a * or & without a name", "put the text in quotes"),
     ("chomping", "a | or > in front of a value", "put the text in quotes"),
     ("comment or a line break", "a | or > in front of a value", "put the text in quotes"),
-    ("sequence entries", "an item of a list where none belongs", 'begin items with "- " on lines of their own'),
+    ("sequence entries", "a list item where none belongs", 'begin items with "- " on lines of their own'),
     ("document start", "text after the end of the scene", "indent it as the other keys, or remove it"),
     ("incompatible YAML", "another version of YAML is asked for", "remove the line that begins with %"),
 )

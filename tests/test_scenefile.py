@@ -14,7 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sim.errors import SceneError
-from sim.model import Around, Point, Scene
+from sim.model import Around, Point, Scene, sitter
 from sim.model.sitter import capsule_distance_m
 from sim.scenefile import MOST_BYTES, load_scene, scene_data_hash, scene_from_bytes, scene_from_text
 
@@ -373,6 +373,23 @@ def test_distance_to_the_capsule_of_the_sitter() -> None:
     assert capsule_distance_m((0.0, 2.0, 0.0), capsule) == pytest.approx(0.32)
     assert capsule_distance_m((0.3, 1.83, 0.0), capsule) == pytest.approx(0.25)
     assert capsule_distance_m((0.0, 1.0, 0.0), capsule) == pytest.approx(-0.25)
+
+
+def test_words_of_the_model_are_known_to_the_figure() -> None:
+    from sim.figure import FIGURES, palette
+
+    assert set(sitter.FIGURES) <= set(FIGURES)
+    assert set(sitter.SKIN_TONES) == set(palette.SKIN_LAB) and set(sitter.HAIR_COLORS) == set(
+        palette.HAIR_RGB
+    )
+
+
+def test_seated_sitter_is_lower() -> None:
+    standing = scene_from_text(BASE).sitter
+    seated = scene_from_text(BASE.replace("  skin: medium", "  posture: seated")).sitter
+    # A person of 1.68 m on a seat of 0.44 m reaches about 1.3 m (from memory).
+    assert sitter.sitter_capsule(standing)[3] == 1.68
+    assert sitter.sitter_capsule(seated)[3] == pytest.approx(1.3136)
 
 
 def test_import_is_light_and_starts_no_renderer() -> None:

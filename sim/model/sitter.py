@@ -17,6 +17,7 @@ HAIR_STYLES = ("swept up", "short bob", "cropped", "none")
 HAIR_COLORS = ("black", "dark brown", "brown", "auburn", "blonde", "grey")
 CLOTHES = ("sequinned gown", "velvet gown", "satin gown", "dark suit")
 REGIONS = ("face", "hair", "neck", "chest", "arms", "hands", "gown", "suit", "legs", "eyes", "prop")
+USUAL_STATURE_M = 1.68
 MESH_ENDINGS = (".glb", ".obj", ".ply")
 IMAGE_ENDINGS = (".png", ".jpg", ".jpeg", ".exr")
 
@@ -102,7 +103,11 @@ class Clothing(Block):
 
 
 class Sitter(Block):
-    """Who is in front of the camera and how they stand."""
+    """Who is in front of the camera and how they stand.
+
+    Does not: pose or dress the simple figure, a dress form with its arms at its sides; it follows turn, head,
+    skin and colours only.
+    """
 
     figure: Annotated[
         Annotated[str, Choice("a block with file, or a built-in figure", FIGURES), Tag("word")]
@@ -111,10 +116,10 @@ class Sitter(Block):
     ] = Field(
         default="simple", description="A built-in figure, or a mesh file of your own.", examples=["simple"]
     )
-    stature_m: Annotated[float, length(1.0, 2.3)] = Field(
-        default=1.68,
+    stature_m: Annotated[float, length(1.0, 2.3)] | None = Field(
+        default=None,
         alias="stature",
-        description="Standing height without shoes; the figure is scaled to it.",
+        description="Standing height without shoes; default: that of the figure.",
         examples=["1.68 m"],
     )
     step_m: Annotated[tuple[float, float], Row("two lengths [x, z]", COORDINATE, 2, "[0 m, 0.1 m]")] = Field(
@@ -236,10 +241,11 @@ Backdrop = Annotated[
 def sitter_capsule(sitter: Sitter) -> tuple[float, float, float, float]:
     """Return x, z, radius and top (m) of the upright capsule that stands for the sitter's body.
 
-    Seated, the top is 0.78 of the stature (from memory: sitting height 0.52 of stature on a 0.44 m seat).
+    Seated, the top is a sitting height of 0.52 of the stature above a seat of 0.44 m (from memory).
     """
     x, z = sitter.step_m
-    top = sitter.stature_m if sitter.posture == "standing" else 0.52 * sitter.stature_m + 0.44
+    stature_m = sitter.stature_m or USUAL_STATURE_M
+    top = stature_m if sitter.posture == "standing" else 0.52 * stature_m + 0.44
     return x, z, 0.25, top
 
 
