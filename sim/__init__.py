@@ -9,14 +9,16 @@ The floors, lowest first; a module never imports one above it, nor a neighbour u
 
     F0  errors, units, photometry, color, profiles, ies, assets
                                         arithmetic and tables: NumPy only
-    F1  model/, scenefile               the scene and its file
+    F1  model/, scenefile, scene_edit   the scene and its file
         figure/, gear/, layout, backdrop  the sitter, the lights, where all stands; no renderer
         lightstack, readings, mix       what comes out of the renderer, and each light's weight in it
     F2  engine, stage/                  model -> renderer scene, in metres
     F3  transport/                      Stage -> LightStack; start with transport/path.py
-    F4  develop, metering, analysis     pictures and stops out of the LightStack, with no new render
-    F5  sheets, doctor                  pages for people
-    F6  cli, __main__, this file        the commands
+    F4  develop, metering, analysis/    pictures and stops out of the LightStack, with no new render
+        meterpoints, meterreport        every point of a set-up, read as a hand-held meter would
+    F5  sheets/, plan/, savefiles/      pages for people, and files written whole or not at all
+        preview/, doctor                the whole run from file to folder; a report on the machine
+    F6  cli/, __main__, this file       the commands
 
 The four public names load their modules when first used, so that the arithmetic below never starts
 the renderer:
