@@ -14,10 +14,10 @@ The floors, lowest first; a module never imports one above it, nor a neighbour u
         lightstack, readings, mix       what comes out of the renderer, and each light's weight in it
     F2  engine, stage/                  model -> renderer scene, in metres
     F3  transport/                      Stage -> LightStack; start with transport/path.py
-    F4  develop, metering, analysis/    pictures and stops out of the LightStack, with no new render
-        meterpoints, meterreport        every point of a set-up, read as a hand-held meter would
-    F5  sheets/, plan/, savefiles/      pages for people, and files written whole or not at all
-        preview/, doctor                the whole run from file to folder; a report on the machine
+    F4  develop, metering, meterpoints  pictures and stops out of the LightStack, with no new render
+        analysis/, health, balance      what a practitioner would notice, and how to meet a wish
+    F5  sheets/, plan/, meterreport, compare    pages for people
+        savefiles/, preview/, doctor    files written whole; the run from file to folder; the machine
     F6  cli/, __main__, this file       the commands
 
 The four public names load their modules when first used, so that the arithmetic below never starts
