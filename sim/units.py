@@ -428,14 +428,19 @@ def text_from_dial_stops(dial_stops: float) -> str:
 
 
 def text_from_f_number(f_number: float) -> str:
-    """Print an f-number as it would be set on a lens: the engraved value when it is one, else its digits.
+    """Print an f-number so that it reads back: the engraved value, or stop and tenths, or else its digits.
 
-    >>> text_from_f_number(8.0), text_from_f_number(2 ** 2.5)
-    ('f/8', 'f/5.6')
+    Does not: read back a value such as 5.6 itself, because f/5.6 stands for its exact place in the series.
+
+    >>> text_from_f_number(8.0), text_from_f_number(2**2.5), text_from_f_number(2**2.85)
+    ('f/8', 'f/5.6', 'f/5.6 and 7 tenths')
     """
     place = round(3 * stops_from_f_number(f_number))
-    if 0 <= place < len(THIRDS) and f_number_from_stops(place / 3) == f_number:
-        return f"f/{THIRDS[place]}"
+    marks = [f"f/{THIRDS[place]}"] if 0 <= place < len(THIRDS) else []
+    forms = [*marks, text_from_f_number_in_tenths(f_number)] if 0.02 < f_number < 30000 else []
+    for text in forms:
+        if math.isclose(f_number_from_text(text), f_number, rel_tol=1e-14):
+            return text
     return f"f/{shortest(f_number)}"
 
 
