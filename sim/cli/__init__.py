@@ -3,6 +3,8 @@
     app       the commands and their exit codes
     progress  what is shown while a preview is made
     tables    readings on the terminal
+
+Exit codes are told in `app`.
 """
 
 from sim.cli.app import main

@@ -64,7 +64,10 @@ def preview(
         Path | None, typer.Option(metavar="DIR", help="Folder for the files; default out/ and the scene's name.")
     ] = None,
 ) -> None:
-    """Render a scene: a picture per light, all combined, a contact sheet, layers and readings."""
+    """Make pictures and readings of a scene.
+
+    A picture per light, all combined, a contact sheet, layers in linear light, and readings in stops.
+    """
     from sim.cli.progress import shown_progress
     from sim.cli.tables import print_preview
     from sim.preview import QUALITIES, PreviewOrder, require_samples, require_seed, run_preview
@@ -88,7 +91,7 @@ def preview(
 def check(
     scenes: Annotated[list[Path], typer.Argument(metavar="SCENE...", help="Scene files to check.")],
 ) -> None:
-    """Check scene files without rendering anything."""
+    """Check scene files; renders nothing."""
     from sim.scenefile import load_scene
 
     faults = 0
@@ -109,7 +112,7 @@ def check(
 def schema(
     out: Annotated[Path | None, typer.Option(metavar="FILE", help="Write to this file.")] = None,
 ) -> None:
-    """Print the JSON Schema of scene files, for editors."""
+    """Print the scene file's JSON Schema, for editors."""
     import json
 
     from sim.scenefile import scene_schema
@@ -125,7 +128,7 @@ def schema(
 
 @app.command()
 def doctor() -> None:
-    """Say which render engine runs on this machine, and why not the others."""
+    """Say what runs on this machine, and why not the rest."""
     from sim.doctor import doctor_lines
 
     lines, usable = doctor_lines()
@@ -157,7 +160,7 @@ def run(arguments: Sequence[str] | None = None) -> int:
         _say(_usage_line(error))
         return 2
     except (_Ended, KeyboardInterrupt, typer.Abort) as error:
-        _say("ended before it was done; nothing was written")
+        _say("ended before it was done; no file is left half written")
         return error.code if isinstance(error, _Ended) else 130
     except MemoryError:
         _say("not enough memory; choose a smaller --size")

@@ -42,9 +42,7 @@ def _bars() -> Iterator[Progress]:
         TimeElapsedColumn(),
     )
     with Bars(*columns, console=Console(stderr=True)) as bars:
-        tasks = {
-            step: bars.add_task(label, total=1.0, start=False, visible=False) for step, label in LABELS.items()
-        }
+        tasks = {step: bars.add_task(label, total=1.0, start=False, visible=False) for step, label in LABELS.items()}
 
         def tell(step: str, part: float) -> None:
             task = tasks[step]
@@ -61,6 +59,8 @@ def _plain_lines() -> Progress:
 
     def tell(step: str, part: float) -> None:
         now_s = time.monotonic()
+        if not started_s:
+            print(f"{LABELS[step]} ...", file=sys.stderr, flush=True)
         started_s.setdefault(step, now_s)
         spoken_s.setdefault(step, now_s)
         if part >= 1:

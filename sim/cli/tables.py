@@ -21,6 +21,8 @@ DARKEST_METER = 0.7  # lowest f-number worth printing; common practice, no sourc
 DARKEST_STOPS = -10.0
 UNSURE_STOPS = 0.1
 PIPED_WIDTH = 100
+# A rule under the head and nothing else: top, head, under it, middle, rows, above foot, foot, bottom.
+PLAIN_LINES = "    \n    \n -- \n    \n    \n    \n    \n    \n"
 
 
 def print_preview(made: Preview) -> None:
@@ -50,39 +52,35 @@ def readings_table(made: Preview, pretty: bool) -> Table:
     table = Table(
         title=escape(f"{made.scene.title}   {settings}"),
         caption="Meter: incident, dome toward the camera unless the scene says otherwise. "
-        "In the picture: mean of the part, 0 is middle grey.",
+        "Picture: mean of the part, in stops from middle grey.",
         title_justify="left",
         caption_justify="left",
-        box=box.SIMPLE_HEAD if pretty else box.ASCII2,
+        box=box.SIMPLE_HEAD if pretty else box.Box(PLAIN_LINES, ascii=True),
         safe_box=not pretty,
         pad_edge=False,
     )
-    table.add_column("Point", no_wrap=True)
-    table.add_column("Light", no_wrap=True)
-    table.add_column("Meter reads", no_wrap=True)
-    table.add_column(f"Stops from {aperture}", justify="right", no_wrap=True)
-    table.add_column("Share of light", justify="right", no_wrap=True)
-    table.add_column("In the picture, stops from grey", justify="right")
+    table.add_column("point and light", no_wrap=True)
+    table.add_column("meter reads", no_wrap=True)
+    for heading in (f"stops\nfrom {aperture}", "share of\nits light", "in picture,\nfrom grey"):
+        table.add_column(heading, justify="right", no_wrap=True)
     for point, part in _blocks(made):
-        shown = part or point
-        for row, light in enumerate((*made.heard, None)):
-            incident = _of(point, light)
-            reflected = _of(part, light) if part else None
-            spot = incident if point is not None and point.kind == "spot" else None
+        table.add_row(f"[bold]{escape(_label(point))}[/]" if pretty else escape(_label(point)))
+        for light in (*made.heard, None):
+            incident, reflected = _of(point, light), _of(part, light) if part else None
+            spot = incident if point.kind == "spot" else None
             table.add_row(
-                escape(_label(point, shown)) if row == 0 else "",
-                "combined" if light is None else escape(light),
+                f"  {'combined' if light is None else escape(light)}",
                 _meter(incident),
-                _stops(incident, "over", pretty),
-                _share(incident or reflected, light),
-                _stops(spot or reflected, "grey", pretty),
+                _stops(incident.over_camera_stops, incident, pretty),
+                "" if light is None else _share(incident),
+                "" if (shown := spot or reflected) is None else _stops(shown.from_grey_stops, shown, pretty),
                 style="bold" if light is None and pretty else None,
                 end_section=light is None,
             )
     return table
 
 
-def _blocks(made: Preview) -> Iterator[tuple[PointReadings | None, PointReadings | None]]:
+def _blocks(made: Preview) -> Iterator[tuple[PointReadings, PointReadings | None]]:
     """Each meter point with the part of the picture that belongs to it."""
     parts = {p.point: p for p in made.parts}
     for point in made.points:
@@ -90,30 +88,21 @@ def _blocks(made: Preview) -> Iterator[tuple[PointReadings | None, PointReadings
         yield point, next((parts[name] for name in names if name in parts), None)
 
 
-def _of(point: PointReadings | None, light: str | None) -> Reading | None:
-    if point is None:
-        return None
+def _of(point: PointReadings, light: str | None) -> Reading:
     return point.combined if light is None else point.by_light[light]
 
 
-def _label(point: PointReadings | None, shown: PointReadings | None) -> str:
-    if point is None:
-        return shown.point if shown is not None else ""
+def _label(point: PointReadings) -> str:
     return point.point if point.kind == "dome" else f"{point.point} ({point.kind})"
 
 
-def _meter(reading: Reading | None) -> str:
-    if reading is None:
-        return ""
+def _meter(reading: Reading) -> str:
     if reading.f_number < DARKEST_METER:
         return f"under f/{DARKEST_METER}"
     return units.text_from_f_number_in_tenths(reading.f_number)
 
 
-def _stops(reading: Reading | None, what: str, pretty: bool) -> str:
-    if reading is None:
-        return ""
-    stops = reading.over_camera_stops if what == "over" else reading.from_grey_stops
+def _stops(stops: float | None, reading: Reading, pretty: bool) -> str:
     if stops is None:
         return ""
     if not math.isfinite(stops):
@@ -126,7 +115,5 @@ def _stops(reading: Reading | None, what: str, pretty: bool) -> str:
     return f"{text} {'±' if pretty else '+/-'}{reading.stderr_stops:.1f}"
 
 
-def _share(reading: Reading | None, light: str | None) -> str:
-    if reading is None or light is None:
-        return ""
+def _share(reading: Reading) -> str:
     return f"{100 * reading.share:.0f} %" if reading.share >= 0.005 or reading.share == 0 else "< 1 %"

@@ -3,6 +3,8 @@
     quality    sizes and sample counts, and how they are written
     record     readings.json
     pipeline   scene -> layout -> stage -> render -> meters -> pictures -> files
+
+The renderer loads inside the pipeline, once the scene is known to be good.
 """
 
 from sim.preview.pipeline import Preview, PreviewOrder, mix_of_lights, run_preview

@@ -25,7 +25,6 @@ from sim.preview.quality import Quality
 from sim.preview.record import json_bytes, record_from_preview
 from sim.readings import Probe, ProbeReadings
 from sim.savefiles import ResultFolder, exr_layer_names, png_bytes, write_layers
-from sim.savefiles.folder import require_writable
 from sim.scenefile import load_scene, scene_data_hash
 from sim.sheets import contact_sheet, levelled_sheet, settings_text
 
@@ -79,8 +78,7 @@ def run_preview(scene_file: Path, order: PreviewOrder, on_progress: Progress | N
     size = _size(order, layout)
     pictures = picture_names(heard_lights(mix))
     # Refuse a folder that cannot take the files before the long work.
-    require_writable(order.out)
-    ResultFolder(order.out).require_free(file_names(pictures))
+    ResultFolder(order.out).require_usable(file_names(pictures))
 
     stack, probes, measured = _traced(scene, layout, order, size, tell)
     points = readings_from_probes(measured, mix, scene.camera)
@@ -107,8 +105,7 @@ def mix_of_lights(mix: Mix, lights: Sequence[str] | None) -> Mix:
                 near = get_close_matches(name.lower(), mix.names, 1, 0.5)
                 cure = f'did you mean "{near[0]}"?' if near else "name some of these"
                 raise HalfstopError(
-                    f"--lights: there is no light {quoted(name)} in the scene; {cure} "
-                    f"(it has {', '.join(mix.names)})"
+                    f"--lights: there is no light {quoted(name)} in the scene; {cure} (it has {', '.join(mix.names)})"
                 )
         mix = mix.only(lights)
     if not heard_lights(mix):

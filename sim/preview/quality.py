@@ -75,7 +75,7 @@ def require_samples(samples: int) -> int:
     if not LEAST_SAMPLES <= samples <= MOST_SAMPLES:
         raise HalfstopError(
             f"--samples {samples}: expected {LEAST_SAMPLES} to {MOST_SAMPLES} rays per pixel; a draft takes "
-            f'{QUALITIES["draft"].samples}, a final {QUALITIES["final"].samples}'
+            f"{QUALITIES['draft'].samples}, a final {QUALITIES['final'].samples}"
         )
     return samples
 

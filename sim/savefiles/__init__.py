@@ -3,6 +3,8 @@
     folder   a folder of results: staged, renamed, remembered in a manifest
     png      pictures with their title and settings
     exr      the layers in linear light
+
+The same results give the same bytes; no file holds a time.
 """
 
 from sim.savefiles.exr import exr_layer_names, write_layers

@@ -8,6 +8,7 @@ Attributes `halfstop.<light>.*` hold the weights of the mix: picture = sum of la
 
 from __future__ import annotations
 
+import errno
 import re
 from collections.abc import Sequence
 from pathlib import Path
@@ -58,7 +59,7 @@ def write_layers(
     shutter_s: time that the weights of continuous light hold. notes: title, scene hash, engine and the like.
     Does not: apply dials or colours to the layers.
     """
-    import OpenEXR
+    import OpenEXR  # type: ignore[import-not-found,unused-ignore]
 
     channels = _rgb("", _half(combined))
     header: dict[str, object] = {
@@ -84,7 +85,11 @@ def write_layers(
     channels |= {f"normal.{axis}": _half(stack.normal[..., i]) for i, axis in enumerate("XYZ")}
     channels["depth.Z"] = np.ascontiguousarray(stack.distance_m, np.float32)
     channels["part.id"] = np.ascontiguousarray(stack.region, np.uint32)
-    OpenEXR.File(header, channels, num_threads=1).write(str(path))
+    try:
+        OpenEXR.File(header, channels, num_threads=1).write(str(path))
+    except RuntimeError as error:
+        # The library tells a full or lost disk this way.
+        raise OSError(errno.EIO, str(error)) from None
 
 
 def _rgb(prefix: str, picture: np.ndarray) -> dict[str, np.ndarray]:

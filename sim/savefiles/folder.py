@@ -59,6 +59,12 @@ class ResultFolder:
         if isinstance(error, OSError):
             raise _refusal(self.path, error) from None
 
+    def require_usable(self, names: list[str]) -> None:
+        """Refuse early, before any long work, a folder that cannot take files of these names; leaves nothing."""
+        with self:
+            self.require_free(names)
+        self._staging = None
+
     def stage(self, name: str) -> Path:
         """Path to write the file `name` to for now; it is not in the folder before `commit`."""
         assert self._staging is not None and is_plain_name(name)
@@ -119,18 +125,6 @@ class ResultFolder:
             number = leftover.name.removeprefix(STAGING_PREFIX).partition("-")[0]
             if number.isdigit() and not _is_running(int(number)):
                 shutil.rmtree(leftover, ignore_errors=True)
-
-
-def require_writable(path: Path) -> None:
-    """Refuse early, before any render, a folder that plainly cannot be written; makes nothing."""
-    try:
-        nearest = next(folder for folder in (path, *path.absolute().parents) if os.path.lexists(folder))
-        if not nearest.is_dir():
-            raise OutputError(f"{path}: {nearest} is not a folder; nothing was written; choose another with --out")
-        if not os.access(nearest, os.W_OK | os.X_OK):
-            raise PermissionError(13, "no permission to write there")
-    except OSError as error:
-        raise _refusal(path, error) from None
 
 
 def write_one_file(path: Path, data: bytes) -> None:
@@ -204,11 +198,11 @@ def _held_back_signals() -> Iterator[None]:
     try:
         yield
     finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)
+        for held_number, handler in before.items():
+            signal.signal(held_number, handler)
         for number, frame in caught[:1]:
-            handler = before[signal.Signals(number)]
-            if callable(handler):
-                handler(number, frame)
-            elif handler == signal.SIG_DFL:
+            earlier = before[signal.Signals(number)]
+            if callable(earlier):
+                earlier(number, frame)
+            elif earlier == signal.SIG_DFL:
                 signal.raise_signal(number)

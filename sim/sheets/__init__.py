@@ -4,6 +4,8 @@
     lettering  text in the one built-in typeface
     page       tiles, header and footer on a page
     contact    the contact sheet and the levelled sheet
+
+Nothing here renders, reads a meter or touches a disk.
 """
 
 from sim.sheets.captions import settings_text

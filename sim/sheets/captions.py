@@ -113,6 +113,11 @@ def stops_of_reading(reading: Reading) -> float | None:
     return None if stops is None or not math.isfinite(stops) else stops
 
 
+def meter_text(reading: Reading) -> str:
+    """What the meter shows, or that it shows nothing."""
+    return units.text_from_f_number_in_tenths(reading.f_number) if reading.f_number > 0 else "dark"
+
+
 def _gel_text(gel: model.Gel) -> str:
     match gel:
         case model.MiredGel():

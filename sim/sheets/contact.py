@@ -12,15 +12,26 @@ from sim.develop import black_and_white, encoded, levelled
 from sim.metering import PointReadings
 from sim.mix import Mix
 from sim.model import Scene
-from sim.sheets.captions import lift_text, light_lines, settings_text, stops_of_reading, stops_text
-from sim.sheets.page import FOOTER, GAP, HEADER, MARGIN, Page, Tile, caption_height, new_page, place_tile
+from sim.sheets.captions import (
+    lift_text,
+    light_lines,
+    meter_text,
+    settings_text,
+    stops_of_reading,
+    stops_text,
+)
+from sim.sheets.page import FOOTER, GAP, HEADER, MARGIN, ROW_GAP, Page, Tile, caption_height, new_page, place_tile
 
 # Points whose readings stand under every picture.
 SHOWN_POINTS = ("face", "gown", "backdrop")
-# Long side of a small picture: between these, else 0.8 of what was rendered.
-SMALLEST_PX, LARGEST_PX = 480, 620
+# Width of a small picture, room enough for its caption; and on a page with many.
+TILE_WIDTH_PX, CROWDED_WIDTH_PX, CROWDED_FROM = (320, 420), 280, 10
+# The large picture's longer side from which it counts against a page.
+LARGE_PX = 1250
 # A page somewhat wider than high hangs well; common practice, no source.
 PAGE_ASPECT = 1.3
+# How much an empty place in the grid counts against a page, as a relative error of its aspect.
+EMPTY_PLACE = 0.15
 
 
 def contact_sheet(
@@ -41,7 +52,7 @@ def contact_sheet(
         encoded(combined),
         "combined",
         (f"{len(alone)} light{'' if len(alone) == 1 else 's'} at {settings_text(scene.camera)}",),
-        tuple((p.point, stops_text(stops_of_reading(p.combined))) for p in shown),
+        tuple((f"{p.point}, {meter_text(p.combined)}", stops_text(stops_of_reading(p.combined))) for p in shown),
     )
     tiles = [
         Tile(
@@ -76,8 +87,8 @@ def levelled_sheet(scene: Scene, alone: Mapping[str, np.ndarray], made: str) -> 
         picture, lift_stops = levelled(linear)
         tiles.append(Tile(encoded(picture), name, (light_lines(scene, name)[0], lift_text(lift_stops))))
     return _laid_out(
-        f"{scene.title}: each light levelled",
-        settings_text(scene.camera),
+        scene.title,
+        "each light levelled",
         "Each picture is lifted or lowered until its highlights are bright: look at direction, edge and spread, "
         "not at strength.",
         made,
@@ -89,9 +100,11 @@ def levelled_sheet(scene: Scene, alone: Mapping[str, np.ndarray], made: str) -> 
 def _laid_out(
     title: str, note: str, foot_left: str, foot_right: str, tiles: Sequence[Tile], large: Tile | None
 ) -> Image.Image:
-    """Place the tiles in the grid that brings the page nearest to its aspect."""
-    plans = [_Plan(tiles, large, rows) for rows in range(1, min(4, len(tiles)) + 1)]
-    plan = min(plans, key=lambda p: abs(math.log(p.width / p.height / PAGE_ASPECT)))
+    """Place the tiles in the grid that brings the page nearest to its aspect with few empty places."""
+    # One row would leave the large picture no larger than the rest.
+    least = 1 if large is None else min(2, len(tiles))
+    plans = [_Plan(tiles, large, rows) for rows in range(least, min(4, len(tiles)) + 1)]
+    plan = min(plans, key=_Plan.fault)
     page = new_page(plan.width, plan.height, title, note, foot_left, foot_right)
     plan.draw(page)
     return page.image
@@ -104,11 +117,11 @@ class _Plan:
         self.tiles, self.large, self.rows = tiles, large, rows
         self.columns = math.ceil(len(tiles) / rows)
         height_px, width_px = tiles[0].picture.shape[:2]
-        long_side = min(LARGEST_PX, max(SMALLEST_PX, round(0.8 * max(width_px, height_px))))
-        scale = long_side / max(width_px, height_px)
-        self.tile_width, self.tile_height = round(width_px * scale), round(height_px * scale)
+        low, high = TILE_WIDTH_PX
+        wanted = CROWDED_WIDTH_PX if len(tiles) >= CROWDED_FROM else min(high, max(low, round(0.5 * width_px)))
+        self.tile_width, self.tile_height = wanted, round(wanted * height_px / width_px)
         self.caption = caption_height(tiles, self.tile_width)
-        inside = rows * (self.tile_height + self.caption + GAP) - GAP
+        inside = rows * (self.tile_height + self.caption + ROW_GAP) - ROW_GAP
         self.large_width = self.large_height = self.large_caption = 0
         if large is not None:
             # Let the large picture's caption end where the last row's captions end.
@@ -118,6 +131,14 @@ class _Plan:
         grid = self.columns * (self.tile_width + GAP) - GAP
         self.width = 2 * MARGIN + grid + (self.large_width + GAP if large else 0)
         self.height = 2 * MARGIN + HEADER - 20 + inside + FOOTER
+
+    def fault(self) -> float:
+        """How far the page is from its aspect, with what empty places and an overlarge picture cost."""
+        empty = self.rows * self.columns - len(self.tiles)
+        oversize = max(self.large_width, self.large_height) / LARGE_PX
+        return (
+            abs(math.log(self.width / self.height / PAGE_ASPECT)) + EMPTY_PLACE * empty + math.log(max(1.0, oversize))
+        )
 
     def draw(self, page: Page) -> None:
         """Draw all tiles on a page of this plan's size."""
@@ -131,7 +152,7 @@ class _Plan:
                 page,
                 tile,
                 x + column * (self.tile_width + GAP),
-                y + row * (self.tile_height + self.caption + GAP),
+                y + row * (self.tile_height + self.caption + ROW_GAP),
                 self.tile_width,
                 self.tile_height,
                 self.caption,

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from PIL import Image, ImageDraw
 
-from sim.sheets.lettering import Color, fitted, wrapped, write
+from sim.sheets.lettering import Color, fitted, width_px, wrapped, write
 
 GROUND: Color = (32, 32, 33)
 INK: Color = (232, 231, 228)
@@ -16,17 +16,20 @@ QUIET: Color = (158, 157, 154)
 LINE: Color = (70, 70, 71)
 
 MARGIN = 72
-GAP = 32
+GAP, ROW_GAP = 32, 44
 HEADER = 104
 FOOTER = 60
-TITLE, NAME, BODY, LABEL, FIGURE = 36, 22, 16, 13, 20
+TITLE, NAME, BODY, LABEL, FIGURE = 36, 22, 16, 14, 20
 LEADING = 23
 CAPTION_GAP = 14
 
 
 @dataclass(frozen=True)
 class Tile:
-    """A picture (h, w, 3) or (h, w) uint8 with its name, lines of text, and labelled figures in a row under them."""
+    """A picture (h, w, 3) or (h, w) uint8 with its name, lines of text, and labelled figures in a row under them.
+
+    A figure that starts with "<" is out of a meter's reach and is written quietly.
+    """
 
     picture: np.ndarray
     name: str
@@ -47,12 +50,13 @@ def new_page(width: int, height: int, title: str, note: str, foot_left: str, foo
     image = Image.new("RGB", (width, height), GROUND)
     draw = ImageDraw.Draw(image)
     top, bottom = MARGIN + TITLE - 6, height - MARGIN
-    note_room = min(0.5 * (width - 2 * MARGIN), 560)
+    note_room = min(0.5 * (width - 2 * MARGIN), width_px(note, BODY))
     write(draw, MARGIN, top, fitted(title, TITLE, width - 2 * MARGIN - note_room - GAP), TITLE, INK)
-    write(draw, width - MARGIN, top, fitted(note, BODY, note_room), BODY, QUIET, "right")
+    write(draw, width - MARGIN, top, fitted(note, BODY, note_room + 1), BODY, QUIET, "right")
     draw.line((MARGIN, MARGIN + TITLE + 18, width - MARGIN - 1, MARGIN + TITLE + 18), LINE)
     room = (width - 2 * MARGIN - GAP) / 2
-    write(draw, MARGIN, bottom, fitted(foot_left, LABEL, 1.35 * room), LABEL, QUIET)
+    for index, line in enumerate(wrapped(foot_left, LABEL, 1.35 * room)):
+        write(draw, MARGIN, bottom + index * (LABEL + 6), line, LABEL, QUIET)
     write(draw, width - MARGIN, bottom, fitted(foot_right, LABEL, 0.65 * room), LABEL, QUIET, "right")
     return Page(image, draw)
 
@@ -78,6 +82,7 @@ def place_tile(page: Page, tile: Tile, x: int, y: int, width: int, height: int, 
         write(page.draw, x, baseline, line, BODY, QUIET)
     foot = y + height + caption
     for index, (label, figure) in enumerate(tile.figures):
-        left = x + index * width / len(tile.figures)
-        write(page.draw, left, foot - FIGURE - 7, label, LABEL, QUIET)
-        write(page.draw, left, foot - 2, figure, FIGURE, INK)
+        column = width / len(tile.figures)
+        left = x + index * column
+        write(page.draw, left, foot - FIGURE - 7, fitted(label, LABEL, column - 8), LABEL, QUIET)
+        write(page.draw, left, foot - 2, figure, FIGURE, QUIET if figure.startswith("<") else INK)
