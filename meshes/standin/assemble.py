@@ -6,12 +6,12 @@ import numpy as np
 
 from sim.figure.shapes import normals_from_mesh, smoothstep, triangles_from_quads
 
-from . import eyes, gown, sequins, updo
+from . import eyes, gown, hair, sequins
 from .builds import BUILDS
 from .cloth import shares_from_skin
 from .pack import ordered, packed_piece
 from .piece import Piece
-from .scalp import Scalp, scalp_of
+from .scalp import Scalp, scalp_of, size_over
 from .skin import KEPT_BONES, SkinTopology, group_share, kept_shares, skin_channels, skin_topology
 from .source import Source
 
@@ -58,6 +58,9 @@ def asset_arrays(source: Source) -> dict[str, np.ndarray]:
     arrays["skin/bare"] = np.packbits(bare)
     arrays["bones/name"] = np.array(KEPT_BONES)
     arrays["bones/parent"] = np.array([_kept_parent(source, bone) for bone in KEPT_BONES], np.int8)
+    for build, scalp in scalps.items():
+        arrays[f"scalp/{build}/center"] = scalp.center.astype(np.float32)
+        arrays[f"scalp/{build}/size"] = size_over(scalp, scalps["woman"]).astype(np.float16)
     for build, body in bodies.items():
         arrays[f"bones/{build}/head"] = np.array([source.bone_head(body, b) for b in KEPT_BONES], np.float32)
         arrays[f"landmarks/{build}/eyes"] = np.array(
@@ -108,9 +111,9 @@ def _add_head(pieces, source, bodies, rest, eye, scalps) -> None:  # type: ignor
     pieces["brows"] = Piece({b: m[0] for b, m in brow.items()}, brow["woman"][1], bone="head")
     lash = {build: eyes.lashes(source, body) for build, body in bodies.items()}
     pieces["lashes"] = Piece({b: m[0] for b, m in lash.items()}, lash["woman"][1], bone="head")
-    hair = {build: updo.swept_up(scalp) for build, scalp in scalps.items()}
-    _, triangles, channels = hair["woman"]
-    pieces["swept up"] = Piece({b: m[0] for b, m in hair.items()}, triangles, bone="head", channels=channels)
+    for name, make in (("swept up", hair.swept_up), ("short bob", hair.short_bob), ("cropped", hair.cropped)):
+        points, triangles, channels = make(scalps["woman"])
+        pieces[name] = Piece({"woman": points}, triangles, bone="head", channels=channels)
 
 
 def _add_gown(pieces, source, bodies, skin, rest, normals) -> np.ndarray:  # type: ignore[no-untyped-def]

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.interpolate import PchipInterpolator
-from scipy.ndimage import gaussian_filter1d
+from scipy.ndimage import gaussian_filter, gaussian_filter1d
 from scipy.spatial import cKDTree
 
 from .skin import SkinTopology, group_share
@@ -33,10 +33,13 @@ class Scalp:
         weight = 1.0 / (distance + 0.012) ** 3
         return (self.radii_m[index] * weight).sum(axis=1) / weight.sum(axis=1)
 
-    def hair_field(self, points: np.ndarray) -> np.ndarray:
+    def hair_field(self, points: np.ndarray, sideburns: bool = False) -> np.ndarray:
         """Height (n,) in metres above the hairline, positive where hair grows."""
         bearing = np.degrees(np.arctan2(np.abs(points[:, 0]), points[:, 2] - self.center[2]))
-        return points[:, 1] - self.eye[1] - 1e-3 * PchipInterpolator(_BEARING, _HEIGHT)(bearing)
+        height = PchipInterpolator(_BEARING, _HEIGHT)(bearing)
+        if sideburns:
+            height = height - 24.0 * np.exp(-(((bearing - 55.0) / 3.6) ** 2))
+        return points[:, 1] - self.eye[1] - 1e-3 * height
 
 
 def scalp_of(skin: SkinTopology, rest: np.ndarray, ears: np.ndarray, eye: np.ndarray) -> Scalp:
@@ -51,6 +54,18 @@ def scalp_of(skin: SkinTopology, rest: np.ndarray, ears: np.ndarray, eye: np.nda
     radii = np.linalg.norm(offset[skull], axis=1)
     directions = offset[skull] / radii[:, None]
     return Scalp(center, eye, directions, radii, cKDTree(directions))
+
+
+def size_over(scalp: Scalp, reference: Scalp) -> np.ndarray:
+    """Ratio (37, 72) of two skulls' radii over polar angle from +Y (0..180 deg) and bearing (-180..175 deg)."""
+    polar, bearing = np.meshgrid(np.radians(np.arange(0, 181, 5)), np.radians(np.arange(-180, 180, 5)), indexing="ij")
+    # Below the ears the ratio at their level is held.
+    polar = np.minimum(polar, np.radians(105.0))
+    unit = np.stack([np.sin(polar) * np.sin(bearing), np.cos(polar), np.sin(polar) * np.cos(bearing)], -1).reshape(
+        -1, 3
+    )
+    ratio = (scalp.radius(unit) / reference.radius(unit)).reshape(polar.shape)
+    return gaussian_filter(ratio, 0.8, mode=["nearest", "wrap"])
 
 
 @dataclass(frozen=True)
@@ -76,12 +91,13 @@ def comb_toward(elevation_deg: float) -> Comb:
     return Comb(pole, side, up)
 
 
-def meridian_ends(scalp: Scalp, comb: Comb, around: np.ndarray) -> np.ndarray:
+def meridian_ends(scalp: Scalp, comb: Comb, around: np.ndarray, sideburns: bool) -> np.ndarray:
     """Polar angle (n,) at which each meridian leaves the hair."""
     polar = np.linspace(np.radians(25.0), np.radians(158.0), 400)
     grid, column = np.meshgrid(polar, around, indexing="ij")
     unit = comb.direction(grid, column).reshape(-1, 3)
-    field = scalp.hair_field(scalp.center + unit * scalp.radius(unit)[:, None]).reshape(grid.shape)
+    on_skin = scalp.center + unit * scalp.radius(unit)[:, None]
+    field = scalp.hair_field(on_skin, sideburns).reshape(grid.shape)
     outside = field < 0.0
     first = np.where(outside.any(axis=0), outside.argmax(axis=0), len(polar) - 1)
     return gaussian_filter1d(polar[first], 2.5, mode="wrap")

@@ -7,10 +7,13 @@ from functools import lru_cache
 
 import numpy as np
 import scipy.sparse as sp
+from scipy.ndimage import map_coordinates
 
 from sim.assets import asset_path
 
 ASSET = "standin.npz"
+# The build whose skull hair is stored on.
+REFERENCE = "woman"
 BUILDS = ("woman", "second woman", "man")
 
 
@@ -37,9 +40,12 @@ class Asset:
 
     def piece(self, name: str, build: str) -> RestPiece:
         """Decode one piece of one build."""
-        low, high = self.arrays[f"{name}/{build}/box"]
-        grid = _unstepped(self.arrays[f"{name}/{build}/grid"]).T
+        own = f"{name}/{build}/box" in self.arrays
+        low, high = self.arrays[f"{name}/{build if own else REFERENCE}/box"]
+        grid = _unstepped(self.arrays[f"{name}/{build if own else REFERENCE}/grid"]).T
         points = low + grid * ((high - low) / 65535.0)
+        if not own:
+            points = self._fitted_to_skull(points, build)
         triangles = _unstepped(self.arrays[f"{name}/triangles"]).T
         shares = None
         if f"{name}/shares" in self.arrays:
@@ -54,6 +60,16 @@ class Asset:
             key.removeprefix(prefix): value / 255.0 for key, value in self.arrays.items() if key.startswith(prefix)
         }
         return RestPiece(points.astype(np.float64), triangles.astype(np.int64), shares, channels)
+
+    def _fitted_to_skull(self, points: np.ndarray, build: str) -> np.ndarray:
+        """Carry hair from the reference skull to another by the stored ratio of their radii."""
+        offset = points - self.arrays[f"scalp/{REFERENCE}/center"]
+        radius = np.linalg.norm(offset, axis=1)
+        polar = np.degrees(np.arccos(np.clip(offset[:, 1] / radius, -1.0, 1.0))) / 5.0
+        bearing = (np.degrees(np.arctan2(offset[:, 0], offset[:, 2])) + 180.0) / 5.0
+        size = np.pad(self.arrays[f"scalp/{build}/size"].astype(float), ((0, 0), (0, 1)), mode="wrap")
+        ratio = map_coordinates(size, [polar, bearing], order=1, mode="nearest")
+        return self.arrays[f"scalp/{build}/center"] + offset * ratio[:, None]
 
 
 @lru_cache(maxsize=1)

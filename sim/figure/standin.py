@@ -115,7 +115,7 @@ class _Pose:
             parts.append(_part(name, "face", points, piece.triangles, normals, material))
         piece, points, normals = self.moved(look.hair_style, "head")
         color = tint.hair_color(piece.channels, hair, np.array(look.skin_rgb))
-        material = Material("hair", look.hair_rgb, roughness=0.36)
+        material = Material("hair", look.hair_rgb, roughness=0.5 if look.hair_style == "cropped" else 0.36)
         parts.append(_part("hair", "hair", points, piece.triangles, normals, material, color))
         return parts
 
