@@ -136,7 +136,6 @@ MALFORMED = [
      "its own place"),
     ("focus beyond the room", "focus: near eye", "focus: 40 m", 17, "camera.focus", "beyond the room"),
     ("focus too near", "focus: near eye", "focus: 12 cm", 17, "camera.focus", "too near for the lens"),
-    ("shutter above sync", "1/160 s", "1/500 s", 14, "camera.shutter", "too short for flash"),
     ("upright sensor", "{width: 36 mm, height: 24 mm}", "{width: 24 mm, height: 36 mm}", 12, "camera.sensor",
      "orientation: portrait"),
     ("room shorter than its front", "front: 6 m", "front: 9 m", 6, "room.front", "no room behind the mark"),
@@ -432,3 +431,12 @@ def test_spoiled_text_never_escapes_as_another_error(edits: list[tuple[float, in
 def test_random_bytes_never_escape_as_another_error(data: bytes) -> None:
     with pytest.raises(SceneError):
         scene_from_bytes(data, "bad.yaml")
+
+
+def test_a_shutter_above_sync_is_a_warning_and_no_error():
+    from sim.model.checks import scene_warnings
+
+    good = BASE
+    assert scene_warnings(scene_from_text(good)) == ()
+    (line,) = scene_warnings(scene_from_text(good.replace("1/160 s", "1/500 s")))
+    assert "1/500 s is faster than the flash sync 1/200 s" in line

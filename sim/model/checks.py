@@ -31,6 +31,18 @@ def check_scene(scene: Scene) -> None:
     _check_meters(scene)
 
 
+def scene_warnings(scene: Scene) -> tuple[str, ...]:
+    """Plain lines about what a scene may say but its photographer may not have meant."""
+    from sim import photometry
+
+    found = []
+    flashes = [name for name, light in scene.lights.items() if light.is_flash and not light.mute]
+    sync = photometry.sync_warning(scene.camera.shutter_s, scene.camera.sync_s) if flashes else None
+    if sync:
+        found.append(f"camera.shutter: {sync} (the picture shows the light as if the sync held)")
+    return tuple(found)
+
+
 def _check_names(scene: Scene) -> None:
     seen: dict[str, Where] = {}
     ambient = [(("ambient", place, "name"), item.name) for place, item in enumerate(scene.ambient)]
@@ -96,16 +108,6 @@ def _check_camera(scene: Scene) -> None:
             f"{_length(distance_m)} is {far if distance_m > farthest else near}",
             f"a distance from {low} to {high}, or a part such as near eye",
             'write "near eye"',
-        )
-    flashes = [name for name, light in scene.lights.items() if light.is_flash and not light.mute]
-    if flashes and camera.shutter_s < camera.sync_s * (1 - 1e-9):
-        sync = units.text_from_time_s(camera.sync_s)
-        raise BlockFault(
-            ("camera", "shutter"),
-            f"{units.text_from_time_s(camera.shutter_s)} is too short for flash: "
-            f'part of the frame would miss the light "{flashes[0]}"',
-            f"{sync} (the sync time) or longer",
-            f'write "{sync}", or give the sync time of this camera as "sync"',
         )
 
 

@@ -21,9 +21,12 @@ import drjit as dr
 import mitsuba as mi
 
 from sim.transport.lighting import Lighting
+from sim.transport.sampling import PathSampler
 
-# Paths longer than this many bounces end at random in proportion to what they still carry.
-ROULETTE_FROM_DEPTH = 3
+# From this bounce on, paths end at random, the sooner the less they still carry.
+ROULETTE_FROM_BOUNCE = 1
+# Decisions of one bounce, each with random numbers of its own (`PathSampler`).
+LOBE_SLOT, DIRECTION_SLOT, ROULETTE_SLOT, FIRST_LIGHT_SLOT = 0, 1, 2, 3
 
 
 @dataclass
@@ -41,7 +44,7 @@ def radiance_layers(
     scene: Any,
     lighting: Lighting,
     ray: Any,
-    sampler: Any,
+    sampler: PathSampler,
     depth: int,
     active: Any,
     see_luminaires: bool,
@@ -100,8 +103,8 @@ def radiance_layers(
         # Sample every light from this vertex, but none from its own housing: a modifier's efficiency
         # already counts what its housing takes and returns.
         housing = dr.gather(mi.UInt32, lighting.housing_from_shape, shape, active)
-        for luminaire in lighting.luminaires:
-            sample = luminaire.sample(si.p, sampler.next_2d(active))
+        for index, luminaire in enumerate(lighting.luminaires):
+            sample = luminaire.sample(si.p, sampler.pair(bounce, FIRST_LIGHT_SLOT + index))
             emitted = luminaire.emitted(sample.p, sample.n, -sample.d)
             reach = active & (sample.pdf > 0) & (emitted > 0) & (housing != luminaire.layer + 1)
             wo = si.to_local(sample.d)
@@ -112,21 +115,22 @@ def radiance_layers(
             layers[luminaire.layer] += dr.select(reach, β * f * emitted * weight, 0)
 
         # Sample the scattering direction and step along it.
-        scatter, f = bsdf.sample(context, si, sampler.next_1d(active), sampler.next_2d(active), active)
+        lobe, direction = sampler.one(bounce, LOBE_SLOT), sampler.pair(bounce, DIRECTION_SLOT)
+        scatter, f = bsdf.sample(context, si, lobe, direction, active)
         β *= f
         previous_p = mi.Point3f(si.p)
         previous_housing = mi.UInt32(housing)
         previous_pdf = mi.Float(scatter.pdf)
         previous_delta = mi.has_flag(scatter.sampled_type, mi.BSDFFlags.Delta)
         ray = si.spawn_ray(si.to_world(scatter.wo))
-        bounce += 1
 
         # End dim paths at random, without bias.
-        survival = dr.clip(dr.max(β), 0.05, 1)
-        roulette = bounce >= ROULETTE_FROM_DEPTH
-        survives = sampler.next_1d(active) < survival
+        survival = dr.clip(dr.sqrt(dr.max(β)), 0.05, 1)
+        roulette = bounce >= ROULETTE_FROM_BOUNCE
+        survives = sampler.one(bounce, ROULETTE_SLOT) < survival
         β[roulette] *= dr.rcp(survival)
         active &= (dr.max(β) > 0) & (~roulette | survives)
+        bounce += 1
 
     return layers, first
 

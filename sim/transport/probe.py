@@ -13,7 +13,8 @@ from sim.color import luminance
 from sim.readings import Probe, ProbeReadings
 from sim.stage.build import Stage
 from sim.transport.lighting import Lighting, lighting_from_stage
-from sim.transport.path import radiance_layers
+from sim.transport.path import DIRECTION_SLOT, FIRST_LIGHT_SLOT, radiance_layers
+from sim.transport.sampling import BEFORE_PATH, PathSampler
 
 SPOT_HALF_ANGLE_RAD = np.radians(0.5)
 RAYS_PER_BATCH = 1 << 13
@@ -44,7 +45,7 @@ def read_probes(
     open_probes = list(range(len(probes)))
     rays, batch = RAYS_PER_BATCH, 0
     while open_probes:
-        blocks = _trace_batch(stage.scene, lighting, [probes[i] for i in open_probes], rays, seed * 4096 + batch, depth)
+        blocks = _trace_batch(stage.scene, lighting, probes, open_probes, rays, batch, seed, depth)
         for index, block in zip(open_probes, blocks, strict=True):
             tallies[index].add(block, rays)
         batch += 1
@@ -63,13 +64,22 @@ def read_probes(
 
 
 def _trace_batch(
-    scene: Any, lighting: Lighting, probes: list[Probe], rays: int, seed: int, depth: int
+    scene: Any,
+    lighting: Lighting,
+    all_probes: Sequence[Probe],
+    chosen: list[int],
+    rays: int,
+    batch: int,
+    seed: int,
+    depth: int,
 ) -> np.ndarray:
-    """Block means (m, BLOCKS_PER_BATCH, k, 3) of `rays` samples on each of m probes."""
-    lanes = len(probes) * rays
-    sampler = mi.load_dict({"type": "independent", "sample_count": 1})
-    sampler.seed(seed, lanes)
-    probe = dr.arange(mi.UInt32, lanes) // dr.opaque(mi.UInt32, rays)
+    """Block means (m, BLOCKS_PER_BATCH, k, 3) of rays `batch * rays` onward on each of the m chosen probes."""
+    probes = [all_probes[i] for i in chosen]
+    lane = dr.arange(mi.UInt32, len(probes) * rays)
+    rays_per_probe = dr.opaque(mi.UInt32, rays)
+    probe = lane // rays_per_probe
+    stream = dr.gather(mi.UInt32, mi.UInt32(chosen), probe)
+    sampler = PathSampler(stream, lane - probe * rays_per_probe + dr.opaque(mi.UInt32, batch * rays), seed)
     position = _gathered(mi.Point3f, np.array([p.position_m for p in probes]), probe)
     facing = _gathered(mi.Vector3f, np.array([p.facing for p in probes]), probe)
     kind = dr.gather(mi.UInt32, mi.UInt32([KINDS.index(p.kind) for p in probes]), probe)
@@ -77,8 +87,8 @@ def _trace_batch(
 
     # Let each light shine on the receptor directly.
     totals = [mi.Color3f(0) for _ in range(lighting.layer_count)]
-    for luminaire in lighting.luminaires:
-        sample = luminaire.sample(position, sampler.next_2d())
+    for index, luminaire in enumerate(lighting.luminaires):
+        sample = luminaire.sample(position, sampler.pair(BEFORE_PATH, FIRST_LIGHT_SLOT + index))
         response = _response(dr.dot(sample.d, facing), is_dome)
         value = luminaire.emitted(sample.p, sample.n, -sample.d) * response / sample.pdf
         reach = (sample.pdf > 0) & (value > 0) & ~is_spot
@@ -87,7 +97,7 @@ def _trace_batch(
         totals[luminaire.layer] += dr.select(reach, value, 0)
 
     # Follow one ray out of the receptor, in proportion to its response, for all that is not direct.
-    direction, scale = _receptor_direction(facing, is_dome, is_spot, sampler.next_2d())
+    direction, scale = _receptor_direction(facing, is_dome, is_spot, sampler.pair(BEFORE_PATH, DIRECTION_SLOT))
     ray = mi.Ray3f(position, direction)
     layers, _ = radiance_layers(
         scene, lighting, ray, sampler, depth, mi.Bool(True), see_luminaires=is_spot

@@ -14,10 +14,12 @@ from sim.lightstack import LightStack
 from sim.stage.build import Stage
 from sim.transport.lighting import Lighting, lighting_from_stage
 from sim.transport.path import radiance_layers
+from sim.transport.sampling import BEFORE_PATH, PathSampler
 
 # Camera rays traced in one launch: enough to fill the vector units, small enough to report progress.
 RAYS_PER_PASS = 1_000_000
 LEAST_PASSES = 4
+PIXEL_SLOT, LENS_SLOT = 0, 1
 
 
 def render(
@@ -41,7 +43,7 @@ def render(
     passes, samples_per_pass = passes_from_samples(width * height, samples)
     total = _Totals(len(stage.light_names), width * height, len(stage.region_names))
     for index in range(passes):
-        total.add(*_trace_pass(stage.scene, lighting, sensor, size, samples_per_pass, seed * 4096 + index, depth))
+        total.add(*_trace_pass(stage.scene, lighting, sensor, size, samples_per_pass, index, seed, depth))
         if on_progress is not None:
             on_progress((index + 1) / passes)
     return total.stack(stage, size, passes * samples_per_pass, seed, depth)
@@ -58,22 +60,24 @@ def passes_from_samples(pixels: int, samples: int) -> tuple[int, int]:
 
 
 def _trace_pass(
-    scene: Any, lighting: Lighting, sensor: Any, size: tuple[int, int], samples: int, seed: int, depth: int
+    scene: Any, lighting: Lighting, sensor: Any, size: tuple[int, int], samples: int, index: int, seed: int, depth: int
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
-    """Mean of `samples` rays per pixel: layers (k, n, 3), albedo, normal (n, 3), distance (n,), region (n, s)."""
+    """Mean of each pixel over rays `index * samples` onward.
+
+    Layers (k, n, 3), albedo and normal (n, 3), distance (n,), and the regions met (n, samples).
+    """
     width, height = size
     pixels = width * height
-    sampler = mi.load_dict({"type": "independent", "sample_count": samples})
-    sampler.seed(seed, pixels * samples)
-
     # Aim one ray through a random place of the pixel and of the lens.
     lane = dr.arange(mi.UInt32, pixels * samples)
-    pixel = lane // dr.opaque(mi.UInt32, samples)
+    rays_per_pixel = dr.opaque(mi.UInt32, samples)
+    pixel = lane // rays_per_pixel
+    sampler = PathSampler(pixel, lane - pixel * rays_per_pixel + dr.opaque(mi.UInt32, index * samples), seed)
     columns = dr.opaque(mi.UInt32, width)
     corner = mi.Point2f(mi.Float(pixel % columns), mi.Float(pixel // columns))
     extent = mi.Vector2f(mi.Float(columns), dr.opaque(mi.Float, height))
-    place = (corner + sampler.next_2d()) / extent
-    ray, _ = sensor.sample_ray(0, 0, place, sampler.next_2d())
+    place = (corner + sampler.pair(BEFORE_PATH, PIXEL_SLOT)) / extent
+    ray, _ = sensor.sample_ray(0, 0, place, sampler.pair(BEFORE_PATH, LENS_SLOT))
 
     layers, first = radiance_layers(
         scene, lighting, ray, sampler, depth, mi.Bool(True), see_luminaires=True
