@@ -218,7 +218,8 @@ def path_from_text(scene: Scene, text: str) -> KeyPath:
         home = "lights" if first in scene.lights else "panels" if first in scene.panels else ""
         if not home:
             names = ", ".join([*scene.lights, *scene.panels])
-            raise UnitError(f"there is no {quoted(first)} in the scene", f"one of {names}, or a key", 'write "key.power"')
+            what = f"there is no {quoted(first)} in the scene"
+            raise UnitError(what, f"one of {names}, or a key", 'write "key.power"')
         parts = [home, *parts]
     return tuple(int(part) if part.isdigit() else part for part in parts)
 

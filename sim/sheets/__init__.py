@@ -4,6 +4,7 @@
     lettering  text in the one built-in typeface
     page       tiles, header and footer on a page
     contact    the contact sheet and the levelled sheet
+    tones      false tones with their legend, histograms by part
 
 Nothing here renders, reads a meter or touches a disk.
 """
