@@ -144,7 +144,7 @@ def layout_from_scene(scene: Scene, folder: str | Path = ".") -> Layout:
     Arguments: `folder` the scene file's own, which the names of photometric files are relative to.
     Does not: check the scene (the model did), or need a renderer.
     """
-    figure = figure_from_sitter(scene.sitter)
+    figure = figure_from_sitter(scene.sitter, scene.camera.place.position_m)
     camera_m = np.array(scene.camera.place.position_m)
     anchors, normals = _anchors(scene, figure, camera_m)
 

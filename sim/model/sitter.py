@@ -10,7 +10,7 @@ from sim.model.fields import COORDINATE, REFLECTANCE, Number, Reflectance, Row, 
 from sim.model.places import Point, Size
 from sim.model.words import Choice, FileName, Hex, Text
 
-FIGURES = ("simple",)
+FIGURES = ("simple", "woman", "second woman", "man", "mannequin")
 POSES = ("at sides", "hand on hip", "playing")
 SKIN_TONES = ("very light", "light", "medium", "tan", "brown", "deep")
 HAIR_STYLES = ("swept up", "short bob", "cropped", "none")
