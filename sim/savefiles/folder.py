@@ -162,7 +162,7 @@ def is_plain_name(name: object) -> bool:
     >>> is_plain_name("key.png"), is_plain_name("../key.png"), is_plain_name(".halfstop.json")
     (True, False, False)
     """
-    return isinstance(name, str) and name == Path(name).name and not name.startswith(".") and "\0" not in name
+    return isinstance(name, str) and name == Path(name).name and name[:1] not in ("", ".") and "\0" not in name
 
 
 def _umask() -> int:
