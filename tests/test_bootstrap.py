@@ -26,7 +26,7 @@ ROOT = Path(__file__).resolve().parent.parent
 SCRIPT = ROOT / "halfstop"
 LOCK = ROOT / ".lock" / "requirements.txt"
 SHELL = shutil.which("dash") or "/bin/sh"
-TOOLS = ["sh", "dirname", "readlink", "cat", "sha256sum", "id", "mkdir", "rm", "mv", "grep", "sed", "tail"]
+TOOLS = ["sh", "dirname", "readlink", "cat", "sha256sum", "id", "mkdir", "rm", "mv", "grep", "sed", "tail", "uname"]
 TOP_LEVEL = {
     "README.md", "DEVELOPERS.md", "LICENSE", "pyproject.toml", "halfstop", "sim", "scenes", "meshes", "tests",
 }  # fmt: skip
