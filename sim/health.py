@@ -33,7 +33,7 @@ HISTOGRAM_BINS = 54
 
 @dataclass(frozen=True)
 class Band:
-    """One band of the false tones: everything from `from_stops` over middle grey up to the next band, and its colour."""
+    """One band of the false tones: from `from_stops` over middle grey up to the next band, and its colour."""
 
     from_stops: float
     label: str

@@ -10,6 +10,7 @@ from pathlib import Path
 from sim import color, photometry
 from sim.develop import black_and_white, denoised, encoded, exposed
 from sim.errors import HalfstopError, quoted
+from sim.health import health_from_stack, record_from_health
 from sim.layout import Layout, layout_from_scene
 from sim.lightstack import LightStack
 from sim.metering import (
@@ -27,12 +28,13 @@ from sim.readings import Probe, ProbeReadings
 from sim.savefiles import ResultFolder, exr_layer_names, png_bytes, write_layers
 from sim.scenefile import load_scene, scene_data_hash
 from sim.sheets import contact_sheet, levelled_sheet, settings_text
+from sim.sheets.tones import false_tones_sheet, histogram_sheet
 
 # Told what is being done ("trace", "meters", "denoise", "files") and the finished part of it, 0..1.
 Progress = Callable[[str, float], None]
 
 STEPS = ("trace", "meters", "denoise", "files")
-PICTURES = ("combined", "black-and-white", "levelled", "contact-sheet")
+PICTURES = ("combined", "black-and-white", "levelled", "contact-sheet", "false-tones", "tones-by-part")
 
 
 @dataclass(frozen=True)
@@ -216,7 +218,9 @@ def _write(
     layers = exr_layer_names(stack.names)
     combined = exposed(stack, mix, camera)
     alone = {name: exposed(stack, mix.only([name]), camera) for name in pictures}
-    done, steps = 0, len(pictures) + 6
+    measured = exposed(stack, mix, camera, for_viewing=False)
+    health = health_from_stack(stack, mix, camera, next((p for p in preview.points if p.point == "face"), None))
+    done, steps = 0, len(pictures) + 8
 
     with ResultFolder(order.out) as folder:
 
@@ -236,12 +240,15 @@ def _write(
         stage("levelled.png", png_bytes(levelled_sheet(scene, alone, made), titled("each light levelled")))
         sheet = contact_sheet(scene, mix, combined, alone, preview.points, made)
         stage("contact-sheet.png", png_bytes(sheet, titled("contact sheet")))
+        tones = false_tones_sheet(measured, health, scene.title, made, combined)
+        stage("false-tones.png", png_bytes(tones, titled("false tones")))
+        stage("tones-by-part.png", png_bytes(histogram_sheet(health, scene.title, made), titled("tones by part")))
         write_layers(
             folder.stage("layers.exr"),
             stack,
             mix,
             # Keep the denoiser out of the data file.
-            combined=exposed(stack, mix, camera, for_viewing=False),
+            combined=measured,
             picture_scale_rgb=photometry.display_scale(camera.f_number, camera.iso)
             * color.white_balance_weights(camera.white_balance_K),
             shutter_s=camera.shutter_s,
@@ -261,6 +268,7 @@ def _write(
             layers=layers,
             warnings=preview.warnings,
         )
+        record["health"] = record_from_health(health)
         stage("readings.json", json_bytes(record))
         return folder.commit()
 

@@ -13,6 +13,7 @@ The file is one JSON object; every number is finite, and a value in darkness is 
     reflected  spot meter points (position_m and facing are the eye of the meter) and whole parts as the picture shows
                them (kind "part"): the same keys
     warnings   plain lines
+    health     suggested f-number for the face, and by part what clips and sinks into black (see sim.health)
 
 `by_light` has a reading for each heard light by name, `combined` the one of all together. A reading has:
 

@@ -105,7 +105,7 @@ def _plot(page: Page, health: Health, name: str, x: int, y: int) -> None:
     page.draw.line((x, foot, x + PLOT_WIDTH, foot), LINE)
     for stops, label in ((0.0, "0"), (SATURATION_STOPS, "clips"), (SATURATION_STOPS - health.range_stops, "black"),
                          (-2.0, "-2"), (-4.0, "-4"), (-6.0, "-6"), (2.0, "+2")):  # fmt: skip
-        if HISTOGRAM_FROM_STOPS <= stops:
+        if stops >= HISTOGRAM_FROM_STOPS:
             at = across(stops)
             if not label[-1].isdigit() or stops == 0:
                 page.draw.line((at, top, at, foot), QUIET if stops else INK)
