@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import math
-import sys
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -28,10 +26,7 @@ from sim.gear.emitter import (
 )
 from sim.gear.rig import axial_illuminance_lx, axial_intensity_cd, rig_from_light, rig_from_window
 from sim.model import Light, WindowPanel
-
-sys.path.insert(0, str(Path(__file__).parent / "physics"))
-
-import closed_forms as cf
+from tests.physics import closed_forms as cf
 
 MODIFIERS = {
     "bare": {"kind": "bare"},
@@ -239,6 +234,17 @@ def test_sphere_lights_an_element(tilt_deg):
     t = math.radians(tilt_deg)
     got = illuminance_from_emitter(lambertian("sphere", 0.8), [[0, 0, 1.0]], [[math.sin(t), 0, -math.cos(t)]], n=160)[0]
     assert got == pytest.approx(1000 * math.pi * cf.sphere_to_element(0.4, 1.0, t), rel=0.005)
+
+
+@pytest.mark.parametrize(
+    ("name", "f_number"),
+    [("bare", 11), ("reflector", 25), ("beauty dish", 16), ("softbox", 11), ("octabox", 10), ("white umbrella", 11)],
+)
+def test_default_efficiencies_read_as_in_a_studio(name, f_number):
+    # Common practice, no source: what 400 W·s at full power reads at 2 m and ISO 100 with each modifier, to a stop.
+    rig = rig_from_light(light(MODIFIERS[name]))
+    reading = math.sqrt(axial_illuminance_lx(rig.emitters, rig.body, 2.0) * 100 / 250)
+    assert abs(2 * math.log2(reading / f_number)) < 1.0
 
 
 def test_bare_bulb_is_isotropic():

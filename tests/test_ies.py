@@ -166,7 +166,7 @@ def test_feet_commas_and_line_ends():
 def test_file_as_a_light_keeps_its_lumens_and_candelas(tmp_path):
     # Outside check by the inverse square: lux x distance squared far away is the file's candela, lumens are kept.
     planes = np.arange(0, 361, 15.0)
-    table = (1 + 0.5 * np.cos(np.radians(planes))[:, None] * np.sin(np.radians(VERTICAL))) * cosine(VERTICAL, 3)
+    table = (1 + 0.5 * np.sin(np.radians(planes))[:, None] * np.sin(np.radians(VERTICAL))) * cosine(VERTICAL, 3)
     for size, surface in (((0, 0, 0), "sphere"), ((0.2, 0.4, 0), "rectangle"), ((-0.3, -0.3, 0), "disc")):
         path = tmp_path / "lamp.ies"
         path.write_text(write(table, VERTICAL, planes, size=size), encoding="latin-1", newline="")
@@ -177,7 +177,8 @@ def test_file_as_a_light_keeps_its_lumens_and_candelas(tmp_path):
         assert rig.emitters[0].surface == surface and not rig.is_flash
         assert rig.flux_lm == pytest.approx(ies.total_lumens(lamp), rel=1e-9)
         for theta, phi in ((0, 0), (0.3, 0.0), (0.6, math.pi), (0.9, 2.0)):
-            w = np.array([math.sin(theta) * math.cos(phi), math.sin(theta) * math.sin(phi), math.cos(theta)])
+            # Azimuth runs against the clock seen from behind: x to -y when looking along z.
+            w = np.array([math.sin(theta) * math.cos(phi), -math.sin(theta) * math.sin(phi), math.cos(theta)])
             lux = illuminance_from_emitter(rig.emitters[0], [60 * w], [-w])[0]
             assert lux * 3600 == pytest.approx(float(ies.intensity_cd(lamp, theta, phi)), rel=0.01)
 

@@ -29,7 +29,8 @@ def shaped_from_lamp(lamp: ies.PhotometricFile) -> Shaped:
     """Return the emitter of a lamp.
 
     A flat opening that sends nothing backward becomes a rectangle or disc of its size, everything else a sphere of
-    the lamp's largest size; both have the file's intensity in each direction, seen from afar.
+    the lamp's largest size; both have the file's intensity in each direction, seen from afar. The file's 0 plane is
+    +x of the light's frame: the light's left, for someone behind it.
     Does not: know where on the opening the light comes from (it is spread evenly), or draw a housing.
     """
     body: tuple[Body, ...] = ()
@@ -40,7 +41,8 @@ def shaped_from_lamp(lamp: ies.PhotometricFile) -> Shaped:
     end = math.pi / 2 if not sends_back else math.pi
     n_theta = min(MOST_THETA, max(91, _cells(lamp.vertical_deg, math.degrees(end)) + 1))
     theta, phi = np.linspace(0, end, n_theta), np.arange(n_phi) / n_phi * 2 * math.pi
-    table = ies.intensity_cd(lamp, theta[None, :], phi[:, None])
+    # Count azimuth against the clock as seen from behind the lamp (LM-63: from above); that is -phi looking along z.
+    table = ies.intensity_cd(lamp, theta[None, :], -phi[:, None])
     diameter = max(abs(width), abs(length), abs(height))
     round_opening = (width < 0 or length < 0) and diameter > SMALLEST_OPENING_M
     if flat and (round_opening or min(width, length) > SMALLEST_OPENING_M):

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import math
 
-import closed_forms as cf
 import numpy as np
 import pytest
+
+from tests.physics import closed_forms as cf
 
 
 def brute_factor(point, normal, nodes, node_normals, areas):
@@ -149,3 +150,54 @@ def test_half_blocked_rectangle_straight_behind_the_edge():
     half = cf.half_blocked_rectangle_lx(0.4, 0.6, 2.0, 1.0, 0.0, 1.0)
     free = 4 * math.pi * cf.rectangle_to_parallel_element(0.2, 0.3, 2.0)
     assert half == pytest.approx(free / 2, rel=1e-12)
+
+
+def test_bounce_of_a_lit_square(engine):
+    # CIE 171:2006, "light reflection over diffuse surfaces", from memory of its kind: a square lit evenly from afar
+    # lights an element at right angles to it by its reflectance x illuminance x configuration factor (Howell B-4).
+    import mitsuba as mi
+
+    from sim.gear.emitter import Emitter
+    from sim.readings import Probe
+    from sim.transport.probe import read_probes
+    from tests.physics.stages import bare_stage, faced
+
+    reflectance, distance = 0.6, 60.0
+    # The square reaches 1 m x 1 m from the corner at the origin, in the plane z = 0; the lamp stands far along +z,
+    # behind the element, which looks along +y from half a metre before the corner.
+    to_world = mi.ScalarTransform4f().translate([0.5, 0.5, 0.0]).scale([0.5, 0.5, 1.0])
+    lamp = faced(Emitter("disc", 0.2, 1e6), [0.5, -8.0, distance], [0.5, 0.5, 0.0])
+    stage = bare_stage([lamp], [({"type": "rectangle", "to_world": to_world}, reflectance)])
+    square = Probe("square", "flat", np.array([0.5, 0.5, 1e-3]), np.array([0.0, 0.0, 1.0]))
+    element = Probe("element", "flat", np.array([0.0, 0.0, 0.5]), np.array([0.0, 1.0, 0.0]))
+    got = read_probes(stage, [square, element], depth=3, target_stderr_stops=0.005, most_rays=1 << 21).values[:, 0, 0]
+    factor = cf.rectangle_to_perpendicular_element(1.0, 1.0, 0.5)
+    assert got[1] / got[0] == pytest.approx(reflectance * factor, rel=0.01)
+
+
+@pytest.mark.parametrize("reflectance", [0.3, 0.7])
+def test_mean_bounce_in_a_cube(engine, reflectance):
+    # CIE 171:2006, "internal reflected component for diffuse surfaces", from memory of its kind: in a closed cube with
+    # a bulb at its centre the mean of direct and bounced light is that of Sumpner's sphere of the same area, within
+    # 2 % (the cube's own unevenness), and each wall's mean is the same by symmetry.
+    import mitsuba as mi
+
+    from sim.gear.emitter import Emitter, Profile
+    from sim.readings import Probe
+    from sim.transport.probe import read_probes
+    from tests.physics.stages import bare_stage, faced
+
+    side, flux = 4.0, 10_000.0
+    cube = {"type": "cube", "to_world": mi.ScalarTransform4f().scale([side / 2] * 3), "flip_normals": True}
+    bulb = faced(Emitter("sphere", 0.05, flux, Profile(theta_max_rad=math.pi)), [0, 0, 0], [0, 0, 1])
+    g, w = np.polynomial.legendre.leggauss(6)
+    probes = [
+        Probe(f"{i} {j}", "flat", np.array([g[i], g[j], -1.0]) * side / 2 * 0.9995, np.array([0.0, 0.0, 1.0]))
+        for i in range(6)
+        for j in range(6)
+    ]
+    readings = read_probes(
+        bare_stage([bulb], [(cube, reflectance)]), probes, depth=30, target_stderr_stops=0.02, most_rays=1 << 16
+    )
+    mean = float((readings.values[:, 0, 0] * np.outer(w, w).ravel()).sum() / 4)
+    assert mean == pytest.approx(flux / (6 * side**2) / (1 - reflectance), rel=0.02)

@@ -14,10 +14,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from sim.gear.direct import illuminance_from_emitter
 from sim.gear.emitter import Emitter, Profile
 from sim.gear.photometric import shaped_from_file
 from sim.readings import Probe
-from tests.physics import closed_forms as cf
 
 with warnings.catch_warnings():
     warnings.simplefilter("ignore")
@@ -28,7 +28,8 @@ pytestmark = pytest.mark.usefixtures("engine")
 WIDTH_M, HEIGHT_M, LENGTH_M = 6.0, 3.0, 7.0
 WALLS, CEILING, FLOOR = 0.5, 0.7, 0.2
 FLUX_LM = 1000.0
-TRACES = 12
+RADIANCE_LM_PER_W = 179.0  # Radiance's own luminous efficacy, by which ies2rad divides
+TRACES = 8
 BOUNCES = 14
 
 X, Z = WIDTH_M / 2, LENGTH_M / 2
@@ -70,7 +71,7 @@ def radiance_lux(folder: Path, source: str, meters: list[tuple[np.ndarray, np.nd
         " ".join(f"{c:.9g}" for c in (*point, *normal)) + "\n" for point, normal in meters for _ in range(TRACES)
     )
     # Divide large sources finely and let each bounce see them whole.
-    params = f"-ab {BOUNCES} -aa 0 -ad 65536 -lr 40 -lw 1e-7 -dj 1 -ds .02 -dt 0 -dc 1".split()
+    params = f"-ab {BOUNCES} -aa 0 -ad 32768 -dj 1 -ds .05 -dt 0 -dc 1".split()
     text = pyradiance.rtrace(
         rays.encode(), str(octree), header=False, irradiance=True, inform="a", outform="a", params=params
     )
@@ -136,3 +137,60 @@ def test_studio_room_agrees_with_radiance(kind, emitter, tmp_path):
     for name, mine, reference in zip(METERS, ours[:, 0], theirs[:, 0], strict=True):
         print(f"{kind}, {name}: {mine:.3f} lx, Radiance {reference:.3f} lx, {100 * (mine / reference - 1):+.2f} %")
         assert mine == pytest.approx(reference, rel=0.03), name
+
+
+LAMP = """IESNA:LM-63-2002
+[TEST] none, invented
+[TESTLAB] none
+[ISSUEDATE] 2026-01-01
+[MANUFAC] none
+TILT=NONE
+1 -1 1 {n_vertical} {n_horizontal} 1 2 {width} {length} 0
+1 1 60
+{vertical}
+{horizontal}
+{candela}
+"""
+
+
+@pytest.mark.parametrize(("width", "length", "surface"), [(0.2, 0.4, "rectangle"), (-0.3, -0.3, "disc")])
+def test_photometric_file_lights_as_in_radiance(width, length, surface, tmp_path, monkeypatch):
+    # Reference library: the file read by Radiance's ies2rad; 1 % in seven directions, one-sided distribution.
+    monkeypatch.chdir(tmp_path)
+    vertical, planes = np.linspace(0, 90, 37), np.arange(0, 361, 15.0)
+    sine = np.sin(np.radians(vertical))
+    lean = 0.4 * np.cos(np.radians(planes)) + 0.5 * np.sin(np.radians(planes))
+    candela = 1000 * (1 + lean[:, None] * sine) * np.cos(np.radians(vertical)) ** 3
+    text = LAMP.format(
+        n_vertical=len(vertical), n_horizontal=len(planes), width=width, length=length,
+        vertical=_rows(vertical), horizontal=_rows(planes), candela="\n".join(_rows(plane) for plane in candela),
+    )  # fmt: skip
+    (tmp_path / "lamp.ies").write_text(text)
+    pyradiance.ies2rad("lamp.ies", outname="lamp")
+    octree = tmp_path / "lamp.oct"
+    octree.write_bytes(pyradiance.oconv("lamp.rad", warning=False))
+    face = shaped_from_file(tmp_path / "lamp.ies").emitters[0]
+    assert face.surface == surface
+    for theta, phi in (
+        (0, 0),
+        (0.3, 0.0),
+        (0.6, math.pi / 2),
+        (0.6, -math.pi / 2),
+        (0.6, math.pi),
+        (0.9, 2.0),
+        (1.2, 4.0),
+    ):
+        # Radiance hangs the lamp with its axis along -z; half a turn about x brings it to our frame.
+        hung = np.array([math.sin(theta) * math.cos(phi), math.sin(theta) * math.sin(phi), -math.cos(theta)])
+        ray = " ".join(f"{c:.9g}" for c in (*(3 * hung), *-hung)) + "\n"
+        out = pyradiance.rtrace(
+            ray.encode(), "lamp.oct", header=False, irradiance=True, inform="a", outform="a",
+            params=["-ab", "0", "-dj", "0", "-ds", ".01", "-dt", "0", "-dc", "1"],
+        )  # fmt: skip
+        reference = float(out.split()[0]) * RADIANCE_LM_PER_W
+        ours = hung * [1, -1, -1]
+        assert illuminance_from_emitter(face, [3 * ours], [-ours])[0] == pytest.approx(reference, rel=0.01)
+
+
+def _rows(values: np.ndarray) -> str:
+    return "\n".join(" ".join(f"{v:.6g}" for v in values[i : i + 10]) for i in range(0, len(values), 10))
