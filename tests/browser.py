@@ -1,0 +1,58 @@
+"""A headless browser for pages: it fails on console errors, page errors and any request beyond the page itself."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+ARGUMENTS = [
+    "--no-sandbox", "--disable-gpu", "--use-gl=angle", "--use-angle=swiftshader", "--enable-unsafe-swiftshader",
+    "--disable-dev-shm-usage", "--force-color-profile=srgb",
+]  # fmt: skip
+
+
+def chromium_path() -> str | None:
+    """Where Chromium is on this machine; HALFSTOP_CHROMIUM names it."""
+    named = os.environ.get("HALFSTOP_CHROMIUM")
+    return named or next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
+
+
+def require_chromium() -> str:
+    """The browser's path, or skip the test with the reason."""
+    found = chromium_path()
+    if found is None:
+        pytest.skip("no Chromium here: install it (Debian: apt-get install chromium) or name it in HALFSTOP_CHROMIUM")
+    return found
+
+
+@contextmanager
+def opened_page(
+    path: Path, width: int = 1280, height: int = 900, *, script: bool = True, scale: float = 1.0
+) -> Iterator[Any]:
+    """The page of an HTML file in a fresh browser; on leaving, it must have been quiet and asked for nothing else."""
+    executable = require_chromium()
+    from playwright.sync_api import sync_playwright
+
+    told: list[str] = []
+    asked: list[str] = []
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=executable, args=ARGUMENTS)
+        context = browser.new_context(
+            viewport={"width": width, "height": height}, java_script_enabled=script, device_scale_factor=scale
+        )
+        page = context.new_page()
+        page.on("console", lambda m: told.append(f"{m.type}: {m.text}") if m.type in ("error", "warning") else None)
+        page.on("pageerror", lambda error: told.append(f"page error: {error}"))
+        page.on("request", lambda request: asked.append(request.url))
+        page.goto(path.as_uri())
+        yield page
+        browser.close()
+    assert told == []
+    outside = [url for url in asked if url != path.as_uri() and not url.startswith(("data:", "blob:"))]
+    assert outside == []
