@@ -545,3 +545,22 @@ def test_any_size_grid_and_lip_keeps_its_light(kind, size, grid, recess):
         assert 0 < e.flux_lm <= 1
         assert sampled_flux_lm(e) == pytest.approx(e.flux_lm, rel=0.01)
         assert flux_from_profile(e) > 0
+
+
+@pytest.mark.parametrize("name", MODIFIERS)
+def test_the_renderer_lights_points_as_this_quadrature_does(engine, name):
+    # Two implementations of one definition: the render kernel's sampling against deterministic quadrature, 2 %.
+    from sim.readings import Probe
+    from sim.transport.probe import read_probes
+    from tests.physics.stages import bare_stage, faced
+
+    rig = rig_from_light(light(MODIFIERS[name]))
+    w = np.array([[0.0, 0.0, 1.0], [0.02, 0.01, 1.0], [-0.2, 0.3, 1.0], [0.9, -0.4, 1.0]])
+    points = 1.8 * w / np.linalg.norm(w, axis=1)[:, None]
+    normals = -points / 1.8
+    emitter = rig.emitters[0]
+    expected = illuminance_from_emitter(emitter, points, normals, n=160)
+    probes = [Probe(str(i), "flat", p, n) for i, (p, n) in enumerate(zip(points, normals, strict=True))]
+    stage = bare_stage([faced(emitter, [0, 0, 0], [0, 0, 1])])
+    got = read_probes(stage, probes, depth=0, target_stderr_stops=0.008, most_rays=1 << 19).values[:, 0, 0]
+    assert got == pytest.approx(expected, rel=0.02, abs=2e-3 * expected[0])

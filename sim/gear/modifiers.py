@@ -285,8 +285,8 @@ def shoot_through(diameter_m: float, efficiency: float | None = None) -> Shaped:
     """A shoot-through umbrella: a glowing disc to the front and its rear spill, both Lambertian.
 
     Default efficiency 0.55, four tenths of it backward (common practice, no source).
-    Does not: model the bulge of the cloth (a flat disc stands for it, so spill straight to the side is missing),
-    ribs, or the bright centre.
+    Does not: model the bulge of the cloth (a flat disc stands for it, so spill straight to the side is missing)
+    or ribs.
     """
     share = EFFICIENCY["shoot-through"] if efficiency is None else efficiency
     front = Emitter("disc", diameter_m, share * (1 - SHOOT_THROUGH_REAR), hot_spot(Profile(), 0.5, diameter_m))
