@@ -11,6 +11,7 @@ The floors, lowest first; a module never imports one above it, nor a neighbour u
                                         arithmetic and tables: NumPy only
     F1  model/, scenefile, scene_edit   the scene and its file
         figure/, gear/, layout, backdrop  the sitter, the lights, where all stands; no renderer
+        verdicts                        which render engines have passed their trial
         lightstack, readings, mix       what comes out of the renderer, and each light's weight in it
     F2  engine, stage/                  model -> renderer scene, in metres
     F3  transport/                      Stage -> LightStack; start with transport/path.py

@@ -204,7 +204,7 @@ def _quilt(swatch: FloatArray, shape: tuple[int, int], rng: np.random.Generator)
     for index in rng.permutation(len(corners)):
         y, x = np.array(corners[index]) + rng.integers(0, step // 2 + 1, 2)
         v, u = rng.integers(0, np.array(swatch.shape[:2]) - side + 1)
-        piece = np.rot90(swatch[v : v + side, u : u + side], rng.integers(4))
+        piece = np.rot90(swatch[v : v + side, u : u + side], int(rng.integers(4)))
         below = padded[y : y + side, x : x + side]
         height, width = below.shape[:2]
         below += cover[:height, :width] * (piece[:height, :width] - below)

@@ -12,7 +12,6 @@ from __future__ import annotations
 
 import ctypes
 import importlib.metadata
-import json
 import os
 import re
 import subprocess
@@ -25,6 +24,7 @@ from functools import cache
 from pathlib import Path
 
 from sim.errors import EngineError
+from sim.verdicts import Verdict, VerdictStore, verdict_files
 
 OLDEST_LLVM = 16
 PROBE_LIMIT_S = 120.0
@@ -39,15 +39,6 @@ CURE = (
     f"install LLVM {OLDEST_LLVM} or newer (Debian and Ubuntu: apt-get install libatomic1 libllvm19), "
     "or set DRJIT_LIBLLVM_PATH to its library; `halfstop doctor` lists what was tried"
 )
-
-
-@dataclass(frozen=True)
-class Verdict:
-    """Outcome of one engine's trial; a `lasting` verdict may be remembered."""
-
-    usable: bool
-    reason: str
-    lasting: bool = True
 
 
 @dataclass(frozen=True)
@@ -108,13 +99,13 @@ def describe_engines(*, fresh: bool = False) -> list[EngineReport]:
     fresh: try each engine again and ignore remembered verdicts.
     Does not: start an engine in this process.
     """
-    store = VerdictStore(None if fresh else verdict_file(), save_to=verdict_file())
+    store = VerdictStore(verdict_files(), fresh=fresh)
     return [_report(name, library, store) for name, library in _contenders(os.environ)]
 
 
 @cache
 def _choice() -> tuple[EngineReport, tuple[str, ...]]:
-    return choose(_contenders(os.environ), VerdictStore(verdict_file()), wanted_engine(os.environ))
+    return choose(_contenders(os.environ), VerdictStore(verdict_files()), wanted_engine(os.environ))
 
 
 def choose(
@@ -224,59 +215,6 @@ def preload_private_libraries() -> None:
 def private_folder() -> Path:
     """Folder of the libraries unpacked by the set-up script, inside the virtual environment."""
     return Path(sys.prefix) / "native"
-
-
-def verdict_file() -> Path | None:
-    """File that remembers verdicts: beside the environment, else in the user's cache, else none."""
-    folders = [Path(sys.prefix)] if sys.prefix != sys.base_prefix else []
-    cache_home, home = os.environ.get("XDG_CACHE_HOME", ""), os.environ.get("HOME", "")
-    if cache_home:
-        folders.append(Path(cache_home) / "halfstop")
-    elif home:
-        folders.append(Path(home) / ".cache" / "halfstop")
-    for folder in folders:
-        with suppress(OSError):
-            folder.mkdir(parents=True, exist_ok=True)
-            if os.access(folder, os.W_OK):
-                return folder / "halfstop-engines.json"
-    return None
-
-
-class VerdictStore:
-    """Remembered verdicts: one JSON object from a key, which names library, date, size and versions."""
-
-    def __init__(self, path: Path | None, save_to: Path | None = None) -> None:
-        self.save_to = save_to or path
-        self.answered_from_memory = False
-        self._verdicts: dict[str, tuple[bool, str]] = {}
-        if path is None:
-            return
-        # Treat a damaged file as an empty one: it is only a shortcut.
-        with suppress(OSError, ValueError, TypeError, AttributeError, KeyError):
-            for key, (usable, reason) in json.loads(path.read_text("utf-8")).items():
-                if isinstance(usable, bool) and isinstance(reason, str):
-                    self._verdicts[key] = (usable, reason)
-
-    def get(self, key: str) -> Verdict | None:
-        """Remembered verdict of `key`, or None."""
-        if key not in self._verdicts:
-            return None
-        usable, reason = self._verdicts[key]
-        self.answered_from_memory = self.answered_from_memory or not usable
-        return Verdict(usable, reason)
-
-    def put(self, key: str, verdict: Verdict) -> None:
-        """Remember a lasting verdict; a folder that cannot be written is no fault."""
-        if not verdict.lasting:
-            return
-        self._verdicts[key] = (verdict.usable, verdict.reason)
-        if self.save_to is None:
-            return
-        with suppress(OSError):
-            handle, temporary = tempfile.mkstemp(dir=self.save_to.parent, prefix=".halfstop-engines-")
-            with os.fdopen(handle, "w", encoding="utf-8") as stream:
-                json.dump(self._verdicts, stream, indent=1, sort_keys=True)
-            os.replace(temporary, self.save_to)
 
 
 def probe(name: str, library: Path | None, *, limit_s: float = PROBE_LIMIT_S) -> Verdict:
@@ -420,12 +358,13 @@ def _place_kernel_cache(environ: os._Environ[str]) -> None:
     home = environ.get("HOME", "")
     if home and os.access(home, os.W_OK):
         return
-    verdicts = verdict_file()
-    if verdicts is not None:
-        folder = verdicts.parent / "halfstop-kernels"
+    for path in verdict_files():
+        folder = path.parent / "halfstop-kernels"
         with suppress(OSError):
-            folder.mkdir(exist_ok=True)
-            environ["DRJIT_CACHE_DIR"] = str(folder)
+            folder.mkdir(parents=True, exist_ok=True)
+            if os.access(folder, os.W_OK):
+                environ["DRJIT_CACHE_DIR"] = str(folder)
+                return
 
 
 if __name__ == "__main__":

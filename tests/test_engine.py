@@ -12,8 +12,9 @@ from pathlib import Path
 import pytest
 
 from sim import engine as engines
-from sim.engine import Engine, Verdict, VerdictStore, choose, llvm_candidates, llvm_version, probe, wanted_engine
+from sim.engine import Engine, choose, llvm_candidates, llvm_version, probe, wanted_engine
 from sim.errors import EngineError
+from sim.verdicts import Verdict, VerdictStore, verdict_files
 
 ROOT = Path(__file__).resolve().parent.parent
 Trial = Callable[[str, Path | None], Verdict]
@@ -110,7 +111,7 @@ def test_first_that_passes_is_chosen_and_the_rest_explained(tmp_path: Path) -> N
     def trial(name: str, path: Path | None) -> Verdict:
         return Verdict(path == good, "ended by signal 6")
 
-    chosen, passed_over = choose([("llvm", bad), ("llvm", good)], VerdictStore(None), None, trial)
+    chosen, passed_over = choose([("llvm", bad), ("llvm", good)], VerdictStore(), None, trial)
     assert chosen.library == good and chosen.variant == "llvm_ad_rgb"
     assert passed_over == (f"llvm ({bad}): ended by signal 6",)
 
@@ -118,41 +119,41 @@ def test_first_that_passes_is_chosen_and_the_rest_explained(tmp_path: Path) -> N
 def test_too_old_a_library_is_not_even_tried(tmp_path: Path) -> None:
     old = library(tmp_path, "libLLVM-15.so.1")
     with pytest.raises(EngineError, match=r"older than LLVM 16.*libllvm19"):
-        choose([("llvm", old)], VerdictStore(None), None, never)
+        choose([("llvm", old)], VerdictStore(), None, never)
 
 
 def test_verdict_is_remembered_until_the_library_changes(tmp_path: Path) -> None:
     path, store = library(tmp_path, "libLLVM.so.19.1"), tmp_path / "verdicts.json"
-    choose([("llvm", path)], VerdictStore(store), None, passes)
-    chosen, _ = choose([("llvm", path)], VerdictStore(store), None, never)
+    choose([("llvm", path)], VerdictStore([store]), None, passes)
+    chosen, _ = choose([("llvm", path)], VerdictStore([store]), None, never)
     assert chosen.usable
     path.write_bytes(b"another build")
     trial, asked = counted(passes)
-    choose([("llvm", path)], VerdictStore(store), None, trial)
+    choose([("llvm", path)], VerdictStore([store]), None, trial)
     assert asked == [path]
 
 
 def test_remembered_failure_is_tried_again_before_giving_up(tmp_path: Path) -> None:
     path, store = library(tmp_path, "libLLVM.so.19.1"), tmp_path / "verdicts.json"
     with pytest.raises(EngineError, match="signal 6"):
-        choose([("llvm", path)], VerdictStore(store), None, breaks)
-    chosen, _ = choose([("llvm", path)], VerdictStore(store), None, passes)
+        choose([("llvm", path)], VerdictStore([store]), None, breaks)
+    chosen, _ = choose([("llvm", path)], VerdictStore([store]), None, passes)
     assert chosen.usable
-    assert choose([("llvm", path)], VerdictStore(store), None, never)[0].usable
+    assert choose([("llvm", path)], VerdictStore([store]), None, never)[0].usable
 
 
 def test_first_failure_is_tried_only_once(tmp_path: Path) -> None:
     path = library(tmp_path, "libLLVM.so.19.1")
     trial, asked = counted(breaks)
     with pytest.raises(EngineError):
-        choose([("llvm", path)], VerdictStore(tmp_path / "verdicts.json"), None, trial)
+        choose([("llvm", path)], VerdictStore([tmp_path / "verdicts.json"]), None, trial)
     assert asked == [path]
 
 
 def test_passing_trouble_is_not_remembered(tmp_path: Path) -> None:
     path, store = library(tmp_path, "libLLVM.so.19.1"), tmp_path / "verdicts.json"
     with pytest.raises(EngineError):
-        choose([("llvm", path)], VerdictStore(store), None, lambda *_: Verdict(False, "slow", lasting=False))
+        choose([("llvm", path)], VerdictStore([store]), None, lambda *_: Verdict(False, "slow", lasting=False))
     assert not store.exists()
 
 
@@ -162,8 +163,8 @@ def test_passing_trouble_is_not_remembered(tmp_path: Path) -> None:
 def test_damaged_memory_is_ignored_and_mended(tmp_path: Path, content: bytes) -> None:
     path, store = library(tmp_path, "libLLVM.so.19.1"), tmp_path / "verdicts.json"
     store.write_bytes(content)
-    assert choose([("llvm", path)], VerdictStore(store), None, passes)[0].usable
-    assert choose([("llvm", path)], VerdictStore(store), None, never)[0].usable
+    assert choose([("llvm", path)], VerdictStore([store]), None, passes)[0].usable
+    assert choose([("llvm", path)], VerdictStore([store]), None, never)[0].usable
     assert list(json.loads(store.read_text())) and sorted(p.name for p in tmp_path.iterdir()) == [
         "libLLVM.so.19.1", "verdicts.json",
     ]  # fmt: skip
@@ -171,13 +172,27 @@ def test_damaged_memory_is_ignored_and_mended(tmp_path: Path, content: bytes) ->
 
 def test_memory_that_cannot_be_written_is_no_fault(tmp_path: Path) -> None:
     path = library(tmp_path, "libLLVM.so.19.1")
-    assert choose([("llvm", path)], VerdictStore(tmp_path / "gone" / "verdicts.json"), None, passes)[0].usable
+    (tmp_path / "file").write_text("in the way of a folder")
+    assert choose([("llvm", path)], VerdictStore([tmp_path / "file" / "verdicts.json"]), None, passes)[0].usable
+
+
+def test_memory_of_another_user_is_read_and_ones_own_is_written(tmp_path: Path) -> None:
+    path = library(tmp_path, "libLLVM.so.19.1")
+    theirs, own = tmp_path / "file" / "verdicts.json", tmp_path / "cache" / "halfstop" / "verdicts.json"
+    (tmp_path / "file").write_text("in the way of a folder")
+    choose([("llvm", path)], VerdictStore([theirs, own]), None, passes)
+    assert own.stat().st_mode & 0o777 == 0o644
+    (tmp_path / "file").unlink()
+    theirs.parent.mkdir()
+    own.rename(theirs)
+    assert choose([("llvm", path)], VerdictStore([theirs, own]), None, never)[0].usable
+    assert not own.exists()
 
 
 def test_wish_for_one_engine_is_obeyed(tmp_path: Path) -> None:
     path = library(tmp_path, "libLLVM.so.19.1")
     contenders = [("cuda", None), ("llvm", path)]
-    chosen, passed_over = choose(contenders, VerdictStore(None), "llvm", passes)
+    chosen, passed_over = choose(contenders, VerdictStore(), "llvm", passes)
     assert chosen.name == "llvm" and "HALFSTOP_ENGINE=llvm" in passed_over[0]
 
 
@@ -223,13 +238,13 @@ def test_second_start_keeps_the_choice(engine: Engine) -> None:
 def test_warm_start_tries_nothing(engine: Engine, monkeypatch: pytest.MonkeyPatch) -> None:
     if engine.library is None:
         pytest.skip("the engine here needs no library")
-    choose([("llvm", engine.library)], VerdictStore(engines.verdict_file()), None)
+    choose([("llvm", engine.library)], VerdictStore(verdict_files()), None)
 
     def no_child(*_: object, **__: object) -> None:
         raise AssertionError("a warm start must not run a child process")
 
     monkeypatch.setattr(subprocess, "run", no_child)
-    assert choose([("llvm", engine.library)], VerdictStore(engines.verdict_file()), None)[0].usable
+    assert choose([("llvm", engine.library)], VerdictStore(verdict_files()), None)[0].usable
 
 
 def test_working_library_passes_the_trial(engine: Engine) -> None:
