@@ -39,7 +39,7 @@ FLOORS: dict[str, tuple[int, frozenset[str]]] = {
     "transport": (3, frozenset()),
     "develop": (4, frozenset()),
     "metering": (4, frozenset()),
-    "analysis": (4, frozenset({"metering", "develop"})),
+    "analysis": (4, frozenset({"metering"})),
     "meterpoints": (4, frozenset({"metering"})),
     "health": (4, frozenset({"develop", "metering"})),
     "balance": (4, frozenset({"metering", "meterpoints", "scene_edit"})),
