@@ -17,8 +17,9 @@ The floors, lowest first; a module never imports one above it, nor a neighbour u
     F3  transport/                      Stage -> LightStack; start with transport/path.py
     F4  develop, metering, meterpoints  pictures and stops out of the LightStack, with no new render
         analysis/, health, balance      what a practitioner would notice, and how to meet a wish
-    F5  sheets/, plan/, meterreport, compare    pages for people
-        savefiles/, preview/, doctor    files written whole; the run from file to folder; the machine
+        calibrate, finish               the crew's readings; the picture's last steps
+    F5  sheets/, plan/, rigview, handout/, strips, meterreport, compare    pages for people
+        savefiles/, preview/, paperwork, doctor    files written whole; the run from file to folder; the machine
     F6  cli/, __main__, this file       the commands
 
 The four public names load their modules when first used, so that the arithmetic below never starts

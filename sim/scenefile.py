@@ -5,22 +5,23 @@ import json
 import re
 from difflib import get_close_matches
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import yaml  # type: ignore[import-untyped]
 from pydantic import ValidationError
 
 from sim.errors import SceneError, UnitError, quoted
 from sim.model import FigureFile, IesSource, ImageBackdrop, Scene, scene_schema
-from sim.model.block import YAML_KEYS_ONLY, BlockFault
+from sim.model.block import YAML_KEYS_ONLY, Block, BlockFault
 
-__all__ = ["load_scene", "scene_data_hash", "scene_from_bytes", "scene_from_text", "scene_schema"]
+__all__ = ["block_from_file", "load_scene", "scene_data_hash", "scene_from_bytes", "scene_from_text", "scene_schema"]
 
 MOST_BYTES = 64 * 1024
 MOST_NODES = 20_000
 DEEPEST = 16
 
 KeyPath = tuple[str | int, ...]
+B = TypeVar("B", bound=Block)
 
 
 class Lines(dict[KeyPath, int]):
@@ -80,6 +81,25 @@ def scene_from_text(text: str, name: str = "scene", folder: Path | None = None) 
         scene.remember_folder(folder)
         _require_files(scene, folder, reader.lines, name)
     return scene
+
+
+def block_from_file(kind: type[B], path: str | Path, what: str) -> tuple[B, Lines]:
+    """Return a checked block of keys read from a YAML file of its own, with the line of every key path.
+
+    Arguments: `kind` the block's class; `what` the kind of file, such as "a file of readings".
+    """
+    name = str(path)
+    try:
+        text = Path(path).read_bytes()[: MOST_BYTES + 1].decode("utf-8-sig")
+    except (OSError, ValueError) as error:
+        why = getattr(error, "strerror", None) or "not UTF-8 text"
+        raise SceneError(name, 1, "", f"cannot be read: {why}", what, "check the name and the file") from None
+    reader = _Reader(name, text)
+    data = reader.data()
+    try:
+        return kind.model_validate(data, by_alias=True, by_name=False, context=YAML_KEYS_ONLY), reader.lines
+    except ValidationError as error:
+        raise _first_fault(error, data, reader.lines, name) from None
 
 
 def scene_data_hash(scene: Scene) -> str:
