@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from sim.figure.shapes import normals_from_mesh, smoothstep, triangles_from_quads
+from sim.figure.shapes import normals_from_mesh, rotation_z_from_deg, smoothstep, triangles_from_quads
 
-from . import eyes, gown, hair, sequins
+from . import eyes, gown, hair, sequins, suit
 from .builds import BUILDS
 from .cloth import shares_from_skin
 from .pack import ordered, packed_piece
@@ -16,12 +16,13 @@ from .skin import KEPT_BONES, SkinTopology, group_share, kept_shares, skin_chann
 from .source import Source
 
 # Triangle codes of the skin piece.
+LEG_BONES = ("upperleg01", "upperleg02", "lowerleg01", "lowerleg02", "foot")
 SKIN_PARTS = ("face", "lips", "ears", "neck", "chest", "arms", "hands")
 
 
 def asset_arrays(source: Source) -> dict[str, np.ndarray]:
     """All arrays of the asset."""
-    bodies = {build: source.shaped_points(targets) for build, targets in BUILDS.items()}
+    bodies = {build: _legs_closed(source, source.shaped_points(targets)) for build, targets in BUILDS.items()}
     template = bodies["woman"]
     quads = source.quads("body")
     shares = kept_shares(source)
@@ -39,6 +40,9 @@ def asset_arrays(source: Source) -> dict[str, np.ndarray]:
     pieces: dict[str, Piece] = {}
     _add_head(pieces, source, bodies, rest, eye, scalps)
     hidden = _add_gown(pieces, source, bodies, skin, rest, normals)
+    body_points = np.unique(quads)
+    legs = body_points[arm[body_points] < 0.2]
+    pieces |= suit.suit_pieces(source, bodies, legs, lambda body, *m: _matched_heights(source, template, body, *m))
     # Drop skin that the gown hides but keep the chest for the bust.
     bare = ~hidden[triangles].all(axis=1)
     parts = _skin_parts(skin, channels)[triangles]
@@ -68,6 +72,19 @@ def asset_arrays(source: Source) -> dict[str, np.ndarray]:
         )
         arrays[f"landmarks/{build}/stature"] = np.array([body[np.unique(quads), 1].max()], np.float32)
     return arrays
+
+
+def _legs_closed(source: Source, body: np.ndarray, angle_deg: float = 5.5) -> np.ndarray:
+    """Bring the straddled legs of the rest pose together below the hips."""
+    shares = kept_shares(source)
+    closed = body.copy()
+    for side, sign in (("L", 1.0), ("R", -1.0)):
+        share = group_share(shares, *(f"{bone}.{side}" for bone in LEG_BONES))[:, None]
+        pivot = source.bone_head(body, f"upperleg01.{side}")
+        turn = rotation_z_from_deg(-sign * angle_deg)
+        closed += share * (pivot + (body - pivot) @ turn.T - body)
+    closed[:, 1] -= closed[np.unique(source.quads("body")), 1].min()
+    return closed
 
 
 def _kept_parent(source: Source, bone: str) -> int:
@@ -146,7 +163,8 @@ def _add_gown(pieces, source, bodies, skin, rest, normals) -> np.ndarray:  # typ
 
 
 def _matched_heights(source: Source, template: np.ndarray, body: np.ndarray, *heights_m: float) -> list[float]:
-    names = ("joint-pelvis", "joint-spine-4", "joint-spine-3", "joint-spine-2")
+    names = ("joint-l-knee", "joint-pelvis", "joint-spine-4", "joint-spine-3", "joint-spine-2", "joint-spine-1",
+             "joint-neck")  # fmt: skip
     known = [source.joint(template, n)[1] for n in names]
     return [float(np.interp(h, known, [source.joint(body, n)[1] for n in names])) for h in heights_m]
 

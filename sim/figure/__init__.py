@@ -45,6 +45,7 @@ def figure_from_sitter(sitter: Any, camera_m: tuple[float, float, float] | None 
         clothing=sitter.clothing.style,
         cloth_rgb=cloth_rgb,
         arms=sitter.arms,
+        viola=sitter.prop == "viola",
         head_deg=head_deg,
         eye_target_m=_eye_target(sitter, camera_m),
     )

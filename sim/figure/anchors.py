@@ -20,6 +20,10 @@ _ON_BODY = {
     "feet": ("skirt", 0.0, 0.030),
 }  # fmt: skip
 
+# Where the gown's names lie on a suit.
+IN_SUIT = {"gown": "jacket", "gown lower": "trousers", "hip": "tails", "left hip": "tails", "right hip": "tails",
+           "feet": "shoes"}  # fmt: skip
+
 
 def anchors_from_rest(asset: Asset, build: str, posed: Posed) -> tuple[dict[str, np.ndarray], dict[str, np.ndarray]]:
     """Anchor points and outward normals on the posed pieces, by name."""
@@ -32,6 +36,7 @@ def anchors_from_rest(asset: Asset, build: str, posed: Posed) -> tuple[dict[str,
     for name, (x, y) in _ON_HEAD.items():
         chosen[name] = "skin", _front(skin, middle[0] + x, middle[1] + y, 0.005)
     for name, (piece, x, y) in _ON_BODY.items():
+        piece = piece if piece in posed else IN_SUIT[name]
         points = skin if piece == "skin" else asset.piece(piece, build).points_m
         reach = 0.5 if "hip" in name and x else 0.012
         chosen[name] = piece, _front(points, scale * x, scale * y, reach)

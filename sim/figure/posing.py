@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import scipy.sparse as sp
@@ -93,6 +93,28 @@ class ArmPose:
     curl_deg: float = 14.0
     thumb_deg: float = 8.0
     shoulder_deg: float = -6.0
+
+
+def reached(skeleton: Skeleton, side: str, pose: ArmPose, wrist_m: np.ndarray, elbow: np.ndarray) -> ArmPose:
+    """The pose with upper and forearm directions that bring the wrist to a point, the elbow pointing `elbow`.
+
+    Takes the arm as two rigid lengths (law of cosines); a point out of reach is approached as far as possible.
+    `wrist_m` and `elbow` are in body axes. Does not: keep the arm out of the body.
+    """
+    sign = 1.0 if side == "L" else -1.0
+    collar, joint = skeleton.head(f"shoulder01.{side}"), skeleton.head(f"upperarm01.{side}")
+    start = collar + shapes.rotation_z_from_deg(sign * pose.shoulder_deg) @ (joint - collar)
+    upper = np.linalg.norm(skeleton.head(f"lowerarm01.{side}") - joint)
+    fore = np.linalg.norm(skeleton.head(f"wrist.{side}") - skeleton.head(f"lowerarm01.{side}"))
+    span = np.asarray(wrist_m) - start
+    far = float(np.clip(np.linalg.norm(span), abs(upper - fore) + 0.01, upper + fore - 0.002))
+    along = span / np.linalg.norm(span)
+    aside = np.asarray(elbow) - (np.asarray(elbow) @ along) * along
+    aside /= np.linalg.norm(aside)
+    cosine = (upper**2 + far**2 - fore**2) / (2.0 * upper * far)
+    bend = start + upper * (cosine * along + np.sqrt(max(1.0 - cosine**2, 0.0)) * aside)
+    mirror = np.array([sign, 1.0, 1.0])
+    return replace(pose, upper=tuple(mirror * (bend - start)), fore=tuple(mirror * (start + far * along - bend)))
 
 
 def arm_turns(skeleton: Skeleton, side: str, pose: ArmPose) -> dict[str, np.ndarray]:

@@ -9,18 +9,16 @@ import numpy as np
 from . import posing, shapes, tint
 from .anchors import anchors_from_rest
 from .asset import Asset, RestPiece, load_asset
+from .gestures import gesture
 from .parts import Figure, Material, Part
-from .posing import ArmPose, Skeleton
+from .posing import Skeleton
 from .sewing import sequin_discs
 
 SKIN_PARTS = ("face", "lips", "ears", "neck", "chest", "arms", "hands")
 _REGION = {"lips": "face", "ears": "face"}
-ARM_POSES: dict[str, tuple[ArmPose, ArmPose]] = {
-    "at sides": (
-        ArmPose((0.20, -1.0, -0.03), (0.10, -1.0, 0.20), upper_twist_deg=0.0, fore_twist_deg=0.0),
-        ArmPose((0.20, -1.0, -0.03), (0.10, -1.0, 0.20), upper_twist_deg=0.0, fore_twist_deg=0.0),
-    ),
-}
+# Skin that a suit leaves bare, and a white cotton shirt (reflectance: common practice, no source).
+BARE_IN_SUIT = ("face", "lips", "ears", "neck", "chest", "hands")
+SHIRT_RGB = (0.72, 0.73, 0.75)
 IRIS_RGB = (0.10, 0.055, 0.028)
 # How far an eye turns in its socket before the head would follow: common practice, no source.
 GAZE_LIMIT_DEG = (28.0, 16.0)
@@ -37,6 +35,7 @@ class Look:
     clothing: str
     cloth_rgb: tuple[float, float, float]
     arms: str = "at sides"
+    viola: bool = False
     head_deg: tuple[float, float, float] = (0.0, 0.0, 0.0)
     eye_target_m: tuple[float, float, float] | None = None
 
@@ -47,13 +46,12 @@ def standin_figure(look: Look) -> Figure:
     skeleton = Skeleton(
         asset.bone_names, asset.arrays["bones/parent"], asset.arrays[f"bones/{look.build}/head"].astype(float)
     )
-    turns = posing.head_turns(*look.head_deg)
-    for side, pose in zip("LR", ARM_POSES[look.arms], strict=True):
-        turns |= posing.arm_turns(skeleton, side, pose)
-    pose = _Pose(asset, look, skeleton, skeleton.transforms(turns))
-    parts = [*pose.skin_parts(), *pose.head_parts(), *pose.gown_parts()]
-    anchors, normals = anchors_from_rest(asset, look.build, pose.posed)
     stature = asset.arrays[f"landmarks/{look.build}/stature"].item()
+    turns, prop = gesture(skeleton, look.arms, look.clothing == "dark suit", look.viola, stature / 1.68)
+    turns |= posing.head_turns(*look.head_deg)
+    pose = _Pose(asset, look, skeleton, skeleton.transforms(turns))
+    parts = [*pose.skin_parts(), *pose.head_parts(), *pose.clothes(), *prop]
+    anchors, normals = anchors_from_rest(asset, look.build, pose.posed)
     return Figure(tuple(parts), (), anchors, normals, 0.0, look.head_deg[0], {"stature": stature})
 
 
@@ -83,9 +81,14 @@ class _Pose:
         color = tint.skin_color(piece.channels, skin, hair)
         code = self.asset.arrays["skin/part"]
         bare = np.unpackbits(self.asset.arrays["skin/bare"])[: len(code)].astype(bool)
+        if self.look.clothing == "dark suit":
+            bare = np.isin(code, [SKIN_PARTS.index(name) for name in BARE_IN_SUIT])
         parts = []
         for number, name in enumerate(SKIN_PARTS):
-            used, faces = np.unique(piece.triangles[(code == number) & bare], return_inverse=True)
+            own = (code == number) & bare
+            if not own.any():
+                continue
+            used, faces = np.unique(piece.triangles[own], return_inverse=True)
             kind, rough = ("lip", 0.36) if name == "lips" else ("skin", 0.48)
             material = Material(kind, self.look.skin_rgb, roughness=rough)
             region = _REGION.get(name, name)
@@ -117,6 +120,26 @@ class _Pose:
         color = tint.hair_color(piece.channels, hair, np.array(look.skin_rgb))
         material = Material("hair", look.hair_rgb, roughness=0.5 if look.hair_style == "cropped" else 0.36)
         parts.append(_part("hair", "hair", points, piece.triangles, normals, material, color))
+        return parts
+
+    def clothes(self) -> list[Part]:
+        """The clothes of the look."""
+        return self.suit_parts() if self.look.clothing == "dark suit" else self.gown_parts()
+
+    def suit_parts(self) -> list[Part]:
+        """Jacket, shirt, tie, trousers and shoes."""
+        wool = Material("matt", self.look.cloth_rgb, roughness=0.85, sheen=0.25)
+        made = {
+            "jacket": wool, "tails": wool, "lapels": wool, "trousers": wool,
+            "shirt": Material("matt", SHIRT_RGB, roughness=0.8), "collar": Material("matt", SHIRT_RGB, roughness=0.8),
+            "tie": Material("satin", tuple(0.6 * c for c in self.look.cloth_rgb), roughness=0.4),
+            "shoes": Material("belt", (0.012, 0.011, 0.010), roughness=0.3),
+        }  # fmt: skip
+        parts = []
+        for name, material in made.items():
+            bone = "root" if name in ("trousers", "shoes", "tails") else "spine01"
+            piece, points, normals = self.moved(name, bone)
+            parts.append(_part(name, "suit", points, piece.triangles, normals, material))
         return parts
 
     def gown_parts(self) -> list[Part]:
