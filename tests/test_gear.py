@@ -26,6 +26,7 @@ from sim.gear.emitter import (
 )
 from sim.gear.rig import axial_illuminance_lx, axial_intensity_cd, rig_from_light, rig_from_window
 from sim.model import Light, WindowPanel
+from sim.profiles import honeycomb_transmission
 from tests.physics import closed_forms as cf
 
 MODIFIERS = {
@@ -427,6 +428,18 @@ def test_measured_source_reads_what_it_read(name):
     rig = rig_from_light(light(MODIFIERS[name], source))
     assert rig.is_flash
     assert axial_illuminance_lx(rig.emitters, rig.body, 2.0) == pytest.approx(160.0, rel=1e-9)
+
+
+@pytest.mark.parametrize("grid_deg", [3, 10, 40])
+def test_tight_grid_close_by(grid_deg):
+    # Close to a wide gridded face only a small circle of it is seen: an endless plane's closed integral, pi L times
+    # the mean of the grid's own curve, by an independent sum over directions.
+    face = modifiers.with_honeycomb(lambertian("disc", 1.0), grid_deg)
+    got = illuminance_from_emitter(face, [[0.02, 0.01, 0.1]], AHEAD)[0]
+    half = math.radians(grid_deg / 2)
+    theta = (np.arange(20000) + 0.5) / 20000 * half
+    curve = honeycomb_transmission(theta, half) * np.cos(theta) * np.sin(theta)
+    assert got == pytest.approx(face.radiance() * 2 * math.pi * curve.mean() * half, rel=0.005)
 
 
 def test_guide_number_source():

@@ -5,6 +5,7 @@ Frame: the light's own, metres, z forward, the luminous face at z = 0.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
@@ -38,3 +39,16 @@ class Body:
 def head_behind(z_m: float, diameter_m: float = 0.13, length_m: float = 0.3) -> Body:
     """Return a lamp head whose front is at z_m, reaching back."""
     return Body("cylinder", (diameter_m, length_m), (0.0, 0.0, z_m - length_m / 2), BLACK)
+
+
+def front_m(body: Iterable[Body]) -> float:
+    """Return how far forward (z) the frontmost solid reaches, 0 for no solid."""
+    reach = 0.0
+    for solid in body:
+        if solid.shape == "quad":
+            reach = max(reach, *(corner[2] for corner in solid.corners_m))
+        elif solid.shape == "cap":
+            reach = max(reach, solid.offset_m[2])
+        else:
+            reach = max(reach, solid.offset_m[2] + solid.sizes_m[-1] / 2)
+    return reach

@@ -8,23 +8,19 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from sim.gear.body import Body
-from sim.gear.emitter import Emitter, FloatArray, cap_hit, relative_radiance
+from sim.gear.emitter import Emitter, FloatArray, cap_hit, half_width_at, relative_radiance
 
 _FLIP = np.array([-1.0, 1.0, -1.0])
 
 
 def _face_nodes(emitter: Emitter, n: int) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return x, y and area weights of about n * n quadrature nodes on a flat face (a cap: on its rim's opening)."""
-    if emitter.surface == "rectangle":
-        g, w = np.polynomial.legendre.leggauss(n)
-        x, y = np.meshgrid(g * emitter.width_m / 2, g * emitter.height_m / 2, indexing="ij")
-        weight = np.outer(w, w) * emitter.width_m * emitter.height_m / 4
-        return x.ravel(), y.ravel(), weight.ravel()
+    """Return x, y and area weights of about n * n quadrature nodes on a disc, polygon, or a bowl's rim opening."""
     r = emitter.width_m / 2
     if emitter.surface == "polygon":
         # Split into wedges from the centre, each the image of a square.
@@ -47,6 +43,32 @@ def _face_nodes(emitter: Emitter, n: int) -> tuple[FloatArray, FloatArray, Float
     x, y = np.outer(radius, np.cos(alpha)), np.outer(radius, np.sin(alpha))
     weight = np.repeat((w / 2 * r * radius)[:, None], 2 * n, 1) * math.pi / n
     return x.ravel(), y.ravel(), weight.ravel()
+
+
+def _nodes_seen(emitter: Emitter, point_m: FloatArray, n: int) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return quadrature nodes on the part of a face that a tight profile lets a point see."""
+    end = emitter.profile.theta_max_rad
+    reach_m = point_m[2] * math.tan(end) if end < 1.5 else math.inf
+    g, w = np.polynomial.legendre.leggauss(n)
+    if emitter.surface == "rectangle":
+        # Keep to the part of each side within reach.
+        halves, weights, nodes = (emitter.width_m / 2, emitter.height_m / 2), [], []
+        for at, half in zip(point_m[:2], halves, strict=True):
+            low, high = max(-half, at - reach_m), min(half, at + reach_m)
+            nodes.append((low + high) / 2 + g * max(0.0, high - low) / 2)
+            weights.append(w * max(0.0, high - low) / 2)
+        x, y = np.meshgrid(*nodes, indexing="ij")
+        return x.ravel(), y.ravel(), np.outer(*weights).ravel()
+    if reach_m > emitter.width_m / 4:
+        return _face_nodes(emitter, n)
+    # Spread the nodes over the small circle under the point, and keep those on the face.
+    radius = (g + 1) / 2 * reach_m
+    alpha = (np.arange(2 * n) + 0.5) / (2 * n) * 2 * math.pi
+    x = point_m[0] + np.outer(radius, np.cos(alpha)).ravel()
+    y = point_m[1] + np.outer(radius, np.sin(alpha)).ravel()
+    weight = np.repeat((w / 2 * reach_m * radius)[:, None], 2 * n, 1).ravel() * math.pi / n
+    surface = replace(emitter, surface="disc") if emitter.surface == "cap" else emitter
+    return x, y, np.where(np.abs(x) <= half_width_at(surface, y), weight, 0.0)
 
 
 def _to_frame(emitter: Emitter, points_m: FloatArray, normals: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -75,7 +97,7 @@ def illuminance_from_emitter(
         else:
             if local[k, 2] <= 0:
                 continue
-            x, y, area = _face_nodes(emitter, n)
+            x, y, area = _nodes_seen(emitter, local[k], n)
             start = np.stack([x, y, np.zeros_like(x)], -1)
             ray = local[k] - start
             dist2 = (ray**2).sum(-1)

@@ -277,7 +277,7 @@ def umbrella(diameter_m: float, surface: str = "white", efficiency: float | None
     depth = 0.2 * diameter_m
     bowl = Emitter("cap", diameter_m, share, hot_spot(profile, 0.5, diameter_m), height_m=depth)
     cloth = Body("cap", (diameter_m * 1.004, depth), (0, 0, -0.004), BLACK)
-    head = Body("cylinder", (0.13, 0.3), (0, 0, 0.15 * diameter_m + 0.15), BLACK)
+    head = Body("cylinder", (min(0.13, 0.15 * diameter_m), 0.3), (0, 0, 0.15 * diameter_m + 0.15), BLACK)
     return Shaped((bowl,), (cloth, head))
 
 

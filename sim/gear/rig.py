@@ -13,7 +13,7 @@ import numpy as np
 
 from sim import color, model, photometry
 from sim.gear import modifiers, photometric
-from sim.gear.body import Body
+from sim.gear.body import Body, front_m
 from sim.gear.direct import illuminance_from_emitter
 from sim.gear.emitter import Emitter, FloatArray
 
@@ -94,7 +94,11 @@ def _with_barn_doors(shaped: modifiers.Shaped, opening_m: float, doors: model.Ba
 
 
 def axial_illuminance_lx(emitters: tuple[Emitter, ...], body: tuple[Body, ...], distance_m: float) -> float:
-    """Return the illuminance on the axis at a distance from the luminous face, on a flat receptor that faces it."""
+    """Return the illuminance on the axis at a distance from the luminous face, on a flat receptor that faces it.
+
+    Does not: let the housing block when the receptor is closer than the housing reaches.
+    """
+    body = body if distance_m > front_m(body) else ()
     points, normals = [[0.0, 0.0, distance_m]], [[0.0, 0.0, -1.0]]
     return sum(float(illuminance_from_emitter(e, points, normals, body=body)[0]) for e in emitters)
 
