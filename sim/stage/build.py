@@ -206,12 +206,18 @@ def _add_light(crate: _Crate, light: PlacedLight, layer: int, faces: list[Lumino
         surface = crate.bsdf(diffuse(body.reflectance))
         shape = _mesh(mesh_from_body(body, light.world_from_light), surface)
         crate.add(shape, "light", housing=layer + 1)
-    if light.rig.body and light.stand != "none":
-        # Hold the light at the back of its housing, where the stand's spigot is.
-        foot = _spigot_m(light)
-        metal = crate.bsdf(diffuse(STAND_REFLECTANCE))
-        mesh = stand_mesh(foot) if light.stand == "floor" else boom_mesh(foot, -light.axis)
-        crate.add(_mesh(mesh, metal), "light")
+    support = support_mesh(light)
+    if support is not None:
+        crate.add(_mesh(support, crate.bsdf(diffuse(STAND_REFLECTANCE))), "light")
+
+
+def support_mesh(light: PlacedLight) -> trimesh.Trimesh | None:
+    """Stand or boom of a light in world metres, None where nothing holds it."""
+    if not light.rig.body or light.stand == "none":
+        return None
+    # Hold the light at the back of its housing, where the stand's spigot is.
+    foot = _spigot_m(light)
+    return stand_mesh(foot) if light.stand == "floor" else boom_mesh(foot, -light.axis)
 
 
 def _spigot_m(light: PlacedLight) -> np.ndarray:

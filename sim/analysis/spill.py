@@ -1,0 +1,107 @@
+"""Spill: how much of each light lands where it is not aimed, in stops below what its target gets."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from sim import color
+from sim.layout import Layout, unit
+from sim.metering import RECEPTOR_GAP_M
+from sim.mix import Mix
+from sim.readings import Probe
+from sim.stage.build import Stage
+from sim.transport.probe import read_probes
+from sim.transport.sight import direct_light
+
+# Places that are looked at, by what they belong to.
+PLACES = {
+    "head": ("face", "hair"),
+    "body": ("chest", "left shoulder", "right shoulder", "gown", "hip", "gown lower"),
+    "backdrop": (
+        "backdrop head", "backdrop centre", "backdrop top left", "backdrop top right", "backdrop bottom left",
+        "backdrop bottom right",
+    ),
+}  # fmt: skip
+# A light this much under its target is no spill to speak of; common practice, no source.
+NEGLIGIBLE_STOPS = 6.0
+
+
+@dataclass(frozen=True)
+class Spill:
+    """Where else a light lands.
+
+    `target` in words; `target_group` head, body or backdrop; `blocked` share of the straight light on its way to the
+    target that something stands in, 0..1; `below_stops` by place of the other groups: stops under
+    the target (negative: more than the target gets), inf for none; `stderr_stops` by place.
+    """
+
+    light: str
+    target: str
+    target_group: str
+    blocked: float
+    below_stops: dict[str, float]
+    stderr_stops: dict[str, float]
+
+    @property
+    def worst(self) -> tuple[str, float]:
+        """The place outside the target's group that gets most, and its stops below the target."""
+        return min(self.below_stops.items(), key=lambda item: item[1])
+
+
+def spills(stage: Stage, mix: Mix, *, seed: int = 0, most_rays: int = 1 << 14, depth: int = 4) -> tuple[Spill, ...]:
+    """Each light's own light at its target and everywhere else, on a flat receptor turned to the light.
+
+    The receptor is held 4 cm off the place; light that came back from room and set counts. Muted lights are left out.
+    Does not: say whether the spill is wanted, as a key's on the gown often is.
+    """
+    layout = stage.layout
+    found = []
+    for layer, light in enumerate(layout.lights):
+        if mix.muted[layer]:
+            continue
+        names = [name for places in PLACES.values() for name in places if name in layout.anchors_m]
+        target, group = nearest_place(layout, light.aim_m)
+        probes = [_probe("target", light.aim_m, light.position_m)]
+        for name in names:
+            off = layout.anchors_m[name] + RECEPTOR_GAP_M * layout.anchor_normals[name]
+            probes.append(_probe(name, off, light.position_m))
+        read = read_probes(stage, probes, seed=seed, depth=depth, most_rays=most_rays)
+        strength = color.luminance(read.values[:, layer])
+        relative = read.stderr[:, layer] / np.maximum(strength, 1e-30) / math.log(2)
+        below, error = {}, {}
+        for index, name in enumerate(names, start=1):
+            if name not in PLACES[group]:
+                below[name] = _stops_below(float(strength[0]), float(strength[index]))
+                error[name] = float(np.hypot(relative[0], relative[index]))
+        toward = unit(light.position_m - light.aim_m)
+        way = direct_light(stage, (light.aim_m + RECEPTOR_GAP_M * toward)[None], layers=[layer], samples=256, seed=seed)
+        free = float(way.unblocked[0, layer])
+        blocked = 1 - float(way.reaching[0, layer]) / free if free > 0 else 1.0
+        found.append(Spill(light.name, target, group, blocked, below, error))
+    return tuple(found)
+
+
+def nearest_place(layout: Layout, aim_m: np.ndarray) -> tuple[str, str]:
+    """The named place nearest to an aim, and the group it belongs to."""
+    distance = {
+        (name, group): float(np.linalg.norm(layout.anchors_m[name] - aim_m))
+        for group, names in PLACES.items()
+        for name in names
+        if name in layout.anchors_m
+    }
+    return min(distance, key=lambda key: distance[key])
+
+
+def _probe(name: str, point_m: np.ndarray, light_m: np.ndarray) -> Probe:
+    toward = unit(light_m - point_m)
+    # The target itself is read as far off as the others.
+    return Probe(name, "flat", point_m + (RECEPTOR_GAP_M * toward if name == "target" else 0), toward)
+
+
+def _stops_below(target: float, here: float) -> float:
+    if here <= 0:
+        return math.inf
+    return math.log2(target / here) if target > 0 else -math.inf
