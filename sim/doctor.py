@@ -77,7 +77,7 @@ def _engine_lines(
         else:
             chosen = report
     if chosen is None:
-        cure = "install LLVM 16 or newer (Debian: apt-get install libatomic1 libllvm19), then run again"
+        cure = "install LLVM 17 or newer (Debian: apt-get install libatomic1 libllvm19), then run again"
         return None, [f"engine: NONE WORKS: {cure}", *others]
     return chosen, [f"engine: {_engine_name(chosen)}: {chosen.reason}", *others]
 

@@ -26,7 +26,8 @@ from pathlib import Path
 from sim.errors import EngineError
 from sim.verdicts import Verdict, VerdictStore, verdict_files
 
-OLDEST_LLVM = 16
+# LLVM 16 and older cannot compile the renderer's floating-point maximum and abort (seen with 15 and 16).
+OLDEST_LLVM = 17
 PROBE_LIMIT_S = 120.0
 VARIANTS = {"cuda": "cuda_ad_rgb", "llvm": "llvm_ad_rgb"}
 SYSTEM_LIBRARY_GLOBS = (

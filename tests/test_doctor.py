@@ -17,7 +17,7 @@ def report(name: str, library: str | None, usable: bool, reason: str) -> EngineR
 CUDA = report("cuda", None, True, "passed the trial")
 NO_CUDA = report("cuda", None, False, "no NVIDIA device on this machine")
 NEW = report("llvm", "/usr/lib/libLLVM.so.19.1", True, "passed the trial")
-OLD = report("llvm", "/usr/lib/libLLVM-15.so.1", False, "older than LLVM 16, which the renderer needs")
+OLD = report("llvm", "/usr/lib/libLLVM-15.so.1", False, "older than LLVM 17, which the renderer needs")
 
 
 def test_chosen_engine_leads_and_the_others_have_reasons() -> None:
@@ -26,7 +26,7 @@ def test_chosen_engine_leads_and_the_others_have_reasons() -> None:
     assert lines == [
         "engine: LLVM 19.1 (/usr/lib/libLLVM.so.19.1): passed the trial",
         "  not CUDA (graphics card): no NVIDIA device on this machine",
-        "  not LLVM 15 (/usr/lib/libLLVM-15.so.1): older than LLVM 16, which the renderer needs",
+        "  not LLVM 15 (/usr/lib/libLLVM-15.so.1): older than LLVM 17, which the renderer needs",
     ]
 
 
