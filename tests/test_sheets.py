@@ -106,7 +106,14 @@ def test_contact_sheet_has_a_whole_tile_for_every_light(count: int, size: tuple[
     for i, name in enumerate(scene.lights):
         assert name in drawn.texts
         assert stops_text(-1.1 * (i + 1)) in drawn.texts
-    assert {"combined", "black and white", "+0.3", scene.title, settings_text(scene.camera)} <= set(drawn.texts)
+    assert {
+        "combined",
+        "one light" if count == 1 else f"{count} lights together",
+        "black and white",
+        "+0.3",
+        scene.title,
+        settings_text(scene.camera),
+    } <= set(drawn.texts)
 
 
 def test_levelled_sheet_tells_how_far_each_light_was_lifted(drawn: Drawn) -> None:

@@ -51,7 +51,7 @@ def contact_sheet(
     large = Tile(
         encoded(combined),
         "combined",
-        (f"{len(alone)} light{'' if len(alone) == 1 else 's'} at {settings_text(scene.camera)}",),
+        (_count_text(len(alone), len(mix.names)),),
         tuple((f"{p.point}, {meter_text(p.combined)}", stops_text(stops_of_reading(p.combined))) for p in shown),
     )
     tiles = [
@@ -95,6 +95,13 @@ def levelled_sheet(scene: Scene, alone: Mapping[str, np.ndarray], made: str) -> 
         tiles,
         None,
     )
+
+
+def _count_text(heard: int, lights: int) -> str:
+    """How many lights are in the combined picture."""
+    if heard == lights:
+        return f"{heard} lights together" if heard > 1 else "one light"
+    return f"{heard} of {lights} lights"
 
 
 def _laid_out(
