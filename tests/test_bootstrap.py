@@ -28,7 +28,7 @@ LOCK = ROOT / ".lock" / "requirements.txt"
 SHELL = shutil.which("dash") or "/bin/sh"
 TOOLS = ["sh", "dirname", "readlink", "cat", "sha256sum", "id", "mkdir", "rm", "mv", "grep", "sed", "tail", "uname"]
 TOP_LEVEL = {
-    "README.md", "DEVELOPERS.md", "LICENSE", "pyproject.toml", "halfstop", "sim", "scenes", "meshes", "tests",
+    "README.md", "DEVELOPERS.md", "LICENSE", "pyproject.toml", "halfstop", "sim", "scenes", "meshes", "tests", "out",
 }  # fmt: skip
 ECHO = (
     "import os, sys\n"
