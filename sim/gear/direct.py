@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from dataclasses import replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -19,12 +20,18 @@ from sim.gear.emitter import Emitter, FloatArray, cap_hit, half_width_at, relati
 _FLIP = np.array([-1.0, 1.0, -1.0])
 
 
+@lru_cache(maxsize=32)
+def _gauss(n: int) -> tuple[FloatArray, FloatArray]:
+    """Return the nodes and weights of n-point Gauss quadrature on [-1, 1]."""
+    return np.polynomial.legendre.leggauss(n)
+
+
 def _face_nodes(emitter: Emitter, n: int) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return x, y and area weights of about n * n quadrature nodes on a disc, polygon, or a bowl's rim opening."""
     r = emitter.width_m / 2
     if emitter.surface == "polygon":
         # Split into wedges from the centre, each the image of a square.
-        g, w = np.polynomial.legendre.leggauss(max(8, n // 2))
+        g, w = _gauss(max(8, n // 2))
         u, wu = (g + 1) / 2, w / 2
         s, v = np.meshgrid(u, u, indexing="ij")
         ws = np.outer(wu * u, wu)
@@ -37,7 +44,7 @@ def _face_nodes(emitter: Emitter, n: int) -> tuple[FloatArray, FloatArray, Float
             weights.append((ws * abs(ax * by - ay * bx)).ravel())
         return np.concatenate(xs), np.concatenate(ys), np.concatenate(weights)
     # Disc and rim: Gauss in radius, midpoint around.
-    g, w = np.polynomial.legendre.leggauss(n)
+    g, w = _gauss(n)
     radius = (g + 1) / 2 * r
     alpha = (np.arange(2 * n) + 0.5) / (2 * n) * 2 * math.pi
     x, y = np.outer(radius, np.cos(alpha)), np.outer(radius, np.sin(alpha))
@@ -49,11 +56,11 @@ def _nodes_seen(emitter: Emitter, point_m: FloatArray, n: int) -> tuple[FloatArr
     """Return quadrature nodes on the part of a face that a tight profile lets a point see."""
     end = emitter.profile.theta_max_rad
     reach_m = point_m[2] * math.tan(end) if end < 1.5 else math.inf
-    g, w = np.polynomial.legendre.leggauss(n)
     if emitter.surface == "rectangle":
-        # Keep to the part of each side within reach.
+        # Keep to the part of each side within reach; give the long side of a strip more nodes for its hot spot.
         halves, weights, nodes = (emitter.width_m / 2, emitter.height_m / 2), [], []
         for at, half in zip(point_m[:2], halves, strict=True):
+            g, w = _gauss(n * min(10, math.ceil(half / min(halves) / 4)))
             low, high = max(-half, at - reach_m), min(half, at + reach_m)
             nodes.append((low + high) / 2 + g * max(0.0, high - low) / 2)
             weights.append(w * max(0.0, high - low) / 2)
@@ -62,6 +69,7 @@ def _nodes_seen(emitter: Emitter, point_m: FloatArray, n: int) -> tuple[FloatArr
     if reach_m > emitter.width_m / 4:
         return _face_nodes(emitter, n)
     # Spread the nodes over the small circle under the point, and keep those on the face.
+    g, w = _gauss(n)
     radius = (g + 1) / 2 * reach_m
     alpha = (np.arange(2 * n) + 0.5) / (2 * n) * 2 * math.pi
     x = point_m[0] + np.outer(radius, np.cos(alpha)).ravel()
@@ -117,7 +125,7 @@ def _sphere_nodes(emitter: Emitter, point: FloatArray, n: int) -> tuple[FloatArr
     """Return the near points of a sphere seen from a point, the directions leaving and their solid angles."""
     r = emitter.width_m / 2
     d = float(np.linalg.norm(point))
-    g, gw = np.polynomial.legendre.leggauss(n)
+    g, gw = _gauss(n)
     cos_max = math.sqrt(max(0.0, 1 - (r / d) ** 2)) if d > r else 1.0
     one_minus = (1 - cos_max) if cos_max < 0.999 else (r / d) ** 2 / (1 + cos_max)
     c = 1 - (g + 1) / 2 * one_minus
