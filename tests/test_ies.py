@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 import sim.ies as ies
-from sim.errors import SceneError
+from sim.errors import SceneError, UnitError
 from sim.gear.direct import illuminance_from_emitter
 from sim.gear.photometric import shaped_from_file, shaped_from_lamp
 from sim.gear.rig import rig_from_light
@@ -202,6 +202,16 @@ def test_flux_override_and_flash(tmp_path):
         source = {"kind": "ies", "file": "lamp.ies", **extra}
         rig = rig_from_light(Light.model_validate({"source": source, "place": place}), tmp_path)
         assert rig.flux_lm == pytest.approx(flux) and rig.is_flash is flash
+
+
+def test_a_file_takes_no_modifier(tmp_path):
+    # The file already holds the lamp's optics; a modifier would be left out silently.
+    (tmp_path / "lamp.ies").write_text(write(cosine(VERTICAL), VERTICAL, ROUND))
+    place = {"bearing": "0°", "distance": "2 m", "height": "2 m"}
+    lamp = {"source": {"kind": "ies", "file": "lamp.ies"}, "place": place}
+    softbox = {"kind": "softbox", "width": "60 cm", "height": "90 cm"}
+    with pytest.raises(UnitError, match="softbox"):
+        rig_from_light(Light.model_validate({**lamp, "modifier": softbox}), tmp_path)
 
 
 # -- refusals ---------------------------------------------------------------------------------

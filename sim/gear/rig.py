@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 
 from sim import color, model, photometry
+from sim.errors import UnitError
 from sim.gear import modifiers, photometric
 from sim.gear.body import Body, front_m
 from sim.gear.direct import illuminance_from_emitter
@@ -156,6 +157,12 @@ def rig_from_light(light: model.Light, folder: str | Path = ".") -> Rig:
     """
     is_flash = light.source.is_flash
     if isinstance(light.source, model.IesSource):
+        if not isinstance(light.modifier, model.BareBulb):
+            raise UnitError(
+                f'a light by a photometric file has the modifier "{light.modifier.kind}"',
+                "no modifier: the file already holds the lamp's optics",
+                'remove "modifier"',
+            )
         shaped = photometric.shaped_from_file(Path(folder) / light.source.file)
         stated = light.source.light_lm_s if light.source.flash else light.source.flux_lm
         flux = shaped.efficiency if stated is None else stated
