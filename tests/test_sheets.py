@@ -137,7 +137,7 @@ def test_darkness_is_drawn_and_worded_without_a_fault(drawn: Drawn) -> None:
     black = {"light 1": np.zeros((30, 20, 3), np.float32)}
     contact_sheet(scene, mix_of(scene), black["light 1"], black, points, "made so")
     levelled_sheet(scene, black, "made so")
-    assert "none" in drawn.texts and "as it is" in drawn.texts
+    assert "dark" in drawn.texts and "as it is" in drawn.texts
 
 
 def test_same_pictures_same_sheet() -> None:

@@ -27,7 +27,7 @@ from sim.preview.record import json_bytes, record_from_preview
 from sim.readings import Probe, ProbeReadings
 from sim.savefiles import ResultFolder, exr_layer_names, png_bytes, write_layers
 from sim.scenefile import load_scene, scene_data_hash
-from sim.sheets import contact_sheet, levelled_sheet, settings_text
+from sim.sheets import contact_sheet, levelled_sheet, light_lines, settings_text
 from sim.sheets.tones import false_tones_sheet, histogram_sheet
 
 # Told what is being done ("trace", "meters", "denoise", "files") and the finished part of it, 0..1.
@@ -235,7 +235,8 @@ def _write(
 
         stage("combined.png", png_bytes(encoded(combined), titled("combined")))
         for name, file in pictures.items():
-            stage(file, png_bytes(encoded(alone[name]), titled(name)))
+            settings = "; ".join((texts["Description"], *light_lines(scene, name)))
+            stage(file, png_bytes(encoded(alone[name]), {**titled(name), "Description": settings}))
         stage("black-and-white.png", png_bytes(encoded(black_and_white(combined)), titled("black and white")))
         stage("levelled.png", png_bytes(levelled_sheet(scene, alone, made), titled("each light levelled")))
         sheet = contact_sheet(scene, mix, combined, alone, preview.points, made)

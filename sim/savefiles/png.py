@@ -30,5 +30,5 @@ def png_bytes(picture: np.ndarray | Image.Image, texts: Mapping[str, str]) -> by
         except UnicodeEncodeError:
             info.add_itxt(keyword, text)
     stream = io.BytesIO()
-    image.save(stream, "PNG", pnginfo=info, compress_level=6)
+    image.save(stream, "PNG", pnginfo=info, compress_level=4)
     return stream.getvalue()

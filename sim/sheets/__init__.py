@@ -9,7 +9,7 @@
 Nothing here renders, reads a meter or touches a disk.
 """
 
-from sim.sheets.captions import settings_text
+from sim.sheets.captions import light_lines, settings_text
 from sim.sheets.contact import contact_sheet, levelled_sheet
 
-__all__ = ["contact_sheet", "levelled_sheet", "settings_text"]
+__all__ = ["contact_sheet", "levelled_sheet", "light_lines", "settings_text"]

@@ -82,13 +82,13 @@ def power_text(light: Light) -> str:
 
 
 def stops_text(stops: float | None) -> str:
-    """Stops with their sign and one decimal; a short mark for what is out of reach or unknown.
+    """Stops with their sign and one decimal; a short mark for what a meter does not reach.
 
     >>> stops_text(-0.04), stops_text(1.26), stops_text(-14.0), stops_text(None)
-    ('0.0', '+1.3', '< -10', 'none')
+    ('0.0', '+1.3', '< -10', 'dark')
     """
     if stops is None:
-        return "none"
+        return "dark"
     if stops < DARKEST_STOPS:
         return f"< {DARKEST_STOPS:.0f}"
     rounded = round(stops, 1)
