@@ -26,7 +26,7 @@ SKIN_PARTS = ("face", "forehead", "chin", *CHEEKS)
 POINTS = {
     "face": "face", "forehead": "forehead", "chin": "chin", "hair": "hair",
     "left shoulder": "left shoulder", "right shoulder": "right shoulder",
-    "gown, upper": "gown", "gown, lower": "gown lower", "hip": "hip",
+    "upper gown": "gown", "lower gown": "gown lower", "hip": "hip",
     "backdrop centre": "backdrop centre", "backdrop behind head": "backdrop head",
     "backdrop top left": "backdrop top left", "backdrop top right": "backdrop top right",
     "backdrop bottom left": "backdrop bottom left", "backdrop bottom right": "backdrop bottom right",
@@ -35,7 +35,7 @@ POINTS = {
 ALIASES = {
     "key cheek": KEY_CHEEK, "key side cheek": KEY_CHEEK, "key side": KEY_CHEEK,
     "shadow cheek": SHADOW_CHEEK, "shadow side cheek": SHADOW_CHEEK, "shadow side": SHADOW_CHEEK,
-    "gown": "gown, upper", "gown upper": "gown, upper", "gown lower": "gown, lower",
+    "gown": "upper gown", "gown upper": "upper gown", "gown lower": "lower gown",
     "backdrop": "backdrop centre", "backdrop center": "backdrop centre", "backdrop head": "backdrop behind head",
     "behind head": "backdrop behind head", "halo": "backdrop behind head",
 }  # fmt: skip
@@ -119,7 +119,7 @@ def point_from_text(text: str, names: Sequence[str]) -> str:
     Arguments: `names` of the points that there are, the scene's own meters among them.
     """
     plain = " ".join(text.lower().replace("_", " ").replace("-", " ").split())
-    table = {name.replace("-", " ").replace(",", "").replace("_", " "): name for name in names}
+    table = {name.replace("-", " ").replace("_", " "): name for name in names}
     said = ALIASES.get(plain)
     # A meter of the scene's own goes before another word for a point.
     found = table.get(plain) or (said if said in names else None)

@@ -98,9 +98,9 @@ def test_the_key_can_be_named_and_an_even_key_is_said(recital) -> None:
 
 
 def test_points_may_be_named_in_other_words() -> None:
-    names = [KEY_CHEEK, SHADOW_CHEEK, "face", "backdrop centre", "gown, upper", "my spot"]
+    names = [KEY_CHEEK, SHADOW_CHEEK, "face", "backdrop centre", "upper gown", "my spot"]
     said = {"shadow_cheek": SHADOW_CHEEK, "Key-Cheek": KEY_CHEEK, "backdrop": "backdrop centre",
-            "gown": "gown, upper", "gown upper": "gown, upper", "my_spot": "my spot"}  # fmt: skip
+            "gown": "upper gown", "gown upper": "upper gown", "my_spot": "my spot"}  # fmt: skip
     assert {text: point_from_text(text, names) for text in said} == said
     assert point_from_text("gown", [*names, "gown"]) == "gown"
     with pytest.raises(ValueError, match='no meter point "nose"'):
