@@ -21,7 +21,7 @@ from sim.cli.app import run
 ROOT = Path(__file__).resolve().parent.parent
 RECITAL = ROOT / "scenes" / "recital.yaml"
 CLASSIC = ROOT / "scenes" / "classic_two.yaml"
-TINY = ["--size", "40x60", "--samples", "4"]
+TINY = ["--draft", "--size", "40x60", "--samples", "4"]
 
 
 def one_line_of(captured: str) -> str:
@@ -205,6 +205,38 @@ def test_preview_in_a_process_of_its_own(tmp_path: Path, engine: object) -> None
     folder = tmp_path / "out" / "classic_two"
     assert (folder / "key.png").is_file() and not (folder / "fill.png").exists()
     assert "contact-sheet.png" in out
+
+
+@pytest.mark.parametrize("scene", sorted((ROOT / "scenes").glob("*.yaml")), ids=lambda path: path.stem)
+def test_every_scene_that_is_shipped_makes_a_preview(
+    scene: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], engine: object
+) -> None:
+    assert (
+        run(["preview", str(scene), "--draft", "--size", "60", "--samples", "4", "--out", str(tmp_path / "out")]) == 0
+    )
+    captured = capsys.readouterr()
+    assert "combined" in captured.out and "dark" not in captured.out
+    assert (tmp_path / "out" / "readings.json").is_file()
+
+
+def test_a_lying_picture_makes_a_preview(tmp_path: Path, capsys: pytest.CaptureFixture[str], engine: object) -> None:
+    scene = tmp_path / "lying.yaml"
+    text = CLASSIC.read_text("utf-8")
+    assert "orientation: portrait" in text
+    scene.write_text(text.replace("orientation: portrait", "orientation: landscape"), "utf-8")
+    assert (
+        run(["preview", str(scene), "--draft", "--size", "60x40", "--samples", "4", "--out", str(tmp_path / "out")])
+        == 0
+    )
+    assert run(["preview", str(scene), "--size", "40x60", "--out", str(tmp_path / "out")]) == 2
+    assert 'is lying, 3:2; write "60x40"' in capsys.readouterr().err
+
+
+def test_an_engine_that_is_none_is_one_line(tmp_path: Path) -> None:
+    child = start("preview", str(CLASSIC), *TINY, cwd=tmp_path, HALFSTOP_ENGINE="steam")
+    out, err = child.communicate(timeout=60)
+    assert child.returncode == 2 and out == "" and list(tmp_path.iterdir()) == []
+    assert err.splitlines()[1:] == [one_line_of(err.partition("\n")[2])] and "HALFSTOP_ENGINE=steam" in err
 
 
 @pytest.mark.parametrize(("number", "code"), [(signal.SIGINT, 130), (signal.SIGTERM, 143)])
