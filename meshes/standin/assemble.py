@@ -6,7 +6,7 @@ import numpy as np
 
 from sim.figure.shapes import normals_from_mesh, rotation_z_from_deg, smoothstep, triangles_from_quads
 
-from . import eyes, gown, hair, sequins, suit
+from . import bust, eyes, gown, hair, sequins, suit
 from .builds import BUILDS
 from .cloth import shares_from_skin
 from .pack import ordered, packed_piece
@@ -47,6 +47,7 @@ def asset_arrays(source: Source) -> dict[str, np.ndarray]:
     bare = ~hidden[triangles].all(axis=1)
     parts = _skin_parts(skin, channels)[triangles]
     code = np.sort(parts, axis=1)[:, 1]
+    pieces["bust"] = bust.bust_piece(skin, rest["woman"], triangles)
     pieces["skin"] = Piece(rest, triangles, skin.shares, channels=channels)
 
     arrays: dict[str, np.ndarray] = {}

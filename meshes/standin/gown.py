@@ -17,7 +17,7 @@ from .subdivide import catmull_clark, compacted, mean_of_neighbours
 
 # Heights on the first build's body, in metres; other builds follow through the shared topology.
 NECKLINE_FRONT_M, NECKLINE_BACK_M, STRAP_TOP_M = 1.298, 1.352, 1.439
-BODICE_BOTTOM_M, WAIST_M, HIP_FREE_M = 0.983, 1.052, 0.962
+BODICE_BOTTOM_M, WAIST_M, HIP_FREE_M = 1.038, 1.052, 0.962
 SKIRT_ROWS, SKIRT_COLUMNS = 46, 176
 
 
@@ -79,7 +79,21 @@ def bodice_points(
     cloth = cloth + edge * (beside_skin(suit, skin, skin_normals, 0.0022) - cloth)
     for _ in range(4):
         cloth = 0.5 * cloth + 0.5 * (cut.mean @ cloth)
+    cloth = cloth + _creases(suit)[:, None] * (1.0 - edge) * normals_from_mesh(cloth, cut.suit_triangles)
     return cut.cut_matrix @ cloth, suit[cut.field_m < -0.030]
+
+
+def _creases(points: np.ndarray) -> np.ndarray:
+    """Height (n,) in metres of the drag lines in a fitted bodice: diagonal, deepest where it narrows to the waist."""
+    rng = np.random.default_rng(45)
+    height = np.zeros(len(points))
+    for _ in range(14):
+        lean = rng.normal(0.0, 0.55)
+        pitch = 2.0 * np.pi / rng.uniform(0.026, 0.060)
+        across = np.sin(rng.uniform(0, 6) + 9.0 * points[:, 0] + 7.0 * points[:, 2])
+        height += across * np.sin(pitch * (points[:, 1] + lean * points[:, 0]) + rng.uniform(0, 6))
+    depth = 0.0003 + 0.0010 * np.exp(-(((points[:, 1] - WAIST_M - 0.05) / 0.06) ** 2))
+    return depth * height / np.sqrt(7.0)
 
 
 def body_hull(

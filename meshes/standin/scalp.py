@@ -100,4 +100,4 @@ def meridian_ends(scalp: Scalp, comb: Comb, around: np.ndarray, sideburns: bool)
     field = scalp.hair_field(on_skin, sideburns).reshape(grid.shape)
     outside = field < 0.0
     first = np.where(outside.any(axis=0), outside.argmax(axis=0), len(polar) - 1)
-    return gaussian_filter1d(polar[first], 2.5, mode="wrap")
+    return gaussian_filter1d(polar[first], 5.0 if sideburns else 2.5, mode="wrap")

@@ -95,7 +95,8 @@ def suit_pieces(source: Source, bodies: dict[str, np.ndarray], legs: np.ndarray,
         depth = _front_depth(coat[torso])
         points["lapels"], faces["lapels"] = _lapels(depth, button, collar)
         points["tie"], faces["tie"] = _tie(_front_depth((base + 0.004 * normals)[torso]), button, collar)
-        points["collar"], faces["collar"] = _collar(base[torso], collar)
+        points["collar"], faces["collar"] = _shirt_collar(base[torso], collar)
+        points["jacket collar"], faces["jacket collar"] = _jacket_collar(base[torso], collar)
         for name, value in points.items():
             made.setdefault(name, {})[build] = value
     spine = np.zeros(len(KEPT_BONES))
@@ -236,38 +237,58 @@ def _tie(depth: _front_depth, button_m: float, collar_m: float) -> tuple[np.ndar
     x = across * half
     z = depth(x, y) + 0.004 + 0.0045 * np.sqrt(np.maximum(1.0 - across**2, 0.0))
     blade = np.stack([x, y, z], -1).reshape(-1, 3)
-    knot, faces = ellipsoid((0.0, top + 0.004, float(depth(0.0, top)) + 0.006), (0.0175, 0.0165, 0.0115), 14, 22)
-    taper = np.interp(knot[:, 1], [top - 0.014, top + 0.02], [0.72, 1.08])
+    knot, faces = ellipsoid((0.0, top + 0.004, float(depth(0.0, top)) + 0.006), (0.0165, 0.0190, 0.0105), 14, 22)
+    taper = np.interp(knot[:, 1], [top - 0.014, top + 0.02], [0.60, 1.12])
     knot[:, 0] *= taper
     return np.concatenate([blade, knot]), np.concatenate([grid_triangles(rows, columns, False), faces + len(blade)])
 
 
-def _collar(torso: np.ndarray, collar_m: float) -> tuple[np.ndarray, np.ndarray]:
-    """Shirt collar: a band round the neck folded outward, with points either side of the tie."""
-    columns, rows = 72, 9
-    bearing = np.radians(np.linspace(9.0, 351.0, columns))
+def _neck_ring(torso: np.ndarray, collar_m: float, bearing: np.ndarray) -> tuple[np.ndarray, float]:
+    """Radius of the neck (columns,) over bearings (rad), smoothed, and the depth of its axis."""
     neck = torso[np.abs(torso[:, 1] - collar_m - 0.030) < 0.020]
-    center = np.array([0.0, 0.5 * (neck[:, 2].min() + neck[:, 2].max())])
-    offset = neck[:, [0, 2]] - center
+    axis_z = 0.5 * (neck[:, 2].min() + neck[:, 2].max())
+    offset = neck[:, [0, 2]] - [0.0, axis_z]
     facing = np.arctan2(offset[:, 0], offset[:, 1])
     order = np.argsort(facing)
     wrapped = np.concatenate([facing[order] - 2 * np.pi, facing[order], facing[order] + 2 * np.pi])
     radius = np.interp(bearing, wrapped, np.tile(np.hypot(*offset.T)[order], 3))
-    kernel = np.ones(9) / 9.0
-    radius = np.convolve(np.pad(radius, 4, mode="edge"), kernel, mode="valid")
+    return np.convolve(np.pad(radius, 4, mode="edge"), np.ones(9) / 9.0, mode="valid"), axis_z
+
+
+def _band(radius: np.ndarray, height: np.ndarray, bearing: np.ndarray, axis_z: float) -> tuple[np.ndarray, np.ndarray]:
+    """Open band round the neck from radii and heights (rows, columns)."""
+    points = np.stack([radius * np.sin(bearing), height, axis_z + radius * np.cos(bearing)], -1)
+    return points.reshape(-1, 3), grid_triangles(*radius.shape, False)
+
+
+def _shirt_collar(torso: np.ndarray, collar_m: float) -> tuple[np.ndarray, np.ndarray]:
+    """Shirt collar: a band round the neck folded outward, with points either side of the tie."""
+    bearing = np.radians(np.linspace(9.0, 351.0, 72))
+    ring, axis_z = _neck_ring(torso, collar_m, bearing)
     back = 0.5 - 0.5 * np.cos(bearing)
     top = collar_m + 0.012 + 0.030 * back
-    share = np.linspace(0.0, 1.0, rows)[:, None]
+    share = np.linspace(0.0, 1.0, 9)[:, None]
     # Rise inside, fold over, fall outside; the front points fall lower.
     rise = np.sin(np.clip(share / 0.35, 0, 1) * np.pi / 2)
     fall = np.clip((share - 0.35) / 0.65, 0.0, 1.0)
-    leaf = 0.036 + 0.012 * np.exp(-(((np.degrees(np.minimum(bearing, 2 * np.pi - bearing)) - 22.0) / 14.0) ** 2))
-    y = (top - 0.022)[None] + 0.022 * rise - leaf[None] * fall
-    r = (
-        radius[None]
-        + 0.0035
-        + 0.004 * np.sin(np.clip(share / 0.5, 0, 1) * np.pi / 2)
-        + (0.010 + 0.006 * back)[None] * fall
+    from_front_deg = np.degrees(np.minimum(bearing, 2 * np.pi - bearing))
+    leaf = 0.030 + 0.020 * np.exp(-(((from_front_deg - 20.0) / 12.0) ** 2))
+    height = (top - 0.022)[None] + 0.022 * rise - leaf[None] * fall
+    fold = 0.004 * np.sin(np.clip(share / 0.5, 0, 1) * np.pi / 2)
+    return _band(ring[None] + 0.0035 + fold + (0.007 + 0.004 * back)[None] * fall, height, bearing, axis_z)
+
+
+def _jacket_collar(torso: np.ndarray, collar_m: float) -> tuple[np.ndarray, np.ndarray]:
+    """Jacket collar: stands behind the shirt's, folds over and lies on the shoulders down to the lapels."""
+    bearing = np.radians(np.linspace(40.0, 320.0, 64))
+    ring, axis_z = _neck_ring(torso, collar_m, bearing)
+    back = 0.5 - 0.5 * np.cos(bearing)
+    share = np.linspace(0.0, 1.0, 10)[:, None]
+    rise = np.sin(np.clip(share / 0.3, 0, 1) * np.pi / 2)
+    fall = np.clip((share - 0.3) / 0.7, 0.0, 1.0)
+    top = collar_m - 0.002 + 0.030 * back
+    low = collar_m - 0.046 + 0.026 * back
+    height = (top - 0.030)[None] + 0.030 * rise - (top - low)[None] * fall**1.3
+    return _band(
+        ring[None] + 0.014 + 0.003 * rise + (0.016 + 0.026 * smoothstep(0.1, 0.5, back)) * fall, height, bearing, axis_z
     )
-    points = np.stack([r * np.sin(bearing), y, center[1] + r * np.cos(bearing)], -1).reshape(-1, 3)
-    return points, grid_triangles(rows, columns, False)

@@ -2,60 +2,77 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from sim.color import rgb_from_hex
+
 from . import palette, shapes
 from .asset import BUILDS
+from .mannequin import mannequin_figure
 from .parts import Figure, Material, Part, Strands
+from .placing import lowered, placed, seated_drop_m
 from .simple import simple_figure
 from .standin import Look, standin_figure
+from .usermesh import figure_from_file
 
 __all__ = ["FIGURES", "Figure", "Material", "Part", "Strands", "figure_from_sitter"]
 
-FIGURES = ("simple", *BUILDS)
+MANNEQUIN = "mannequin"
+FIGURES = ("simple", *BUILDS, MANNEQUIN)
 
 
-def figure_from_sitter(sitter: Any, camera_m: tuple[float, float, float] | None = None) -> Figure:
+def figure_from_sitter(
+    sitter: Any, camera_m: tuple[float, float, float] | None = None, folder: Path = Path()
+) -> Figure:
     """Pose, scale, turn and place the sitter of a scene (`sim.model.Sitter`), in world metres.
 
     Arguments: `camera_m` world position that eyes set to `camera` look at; without it they look 4 m ahead of
-    the mark at eye height.
-    Does not: render, or read the scene file.
+    the mark at eye height. `folder` that the name of a mesh file is relative to.
+    Does not: render, or read the scene file. A seated sitter is for head and chest pictures: the body is
+    lowered to the height of one on a chair and what would lie under the floor is left out.
     """
+    figure = _unplaced(sitter, camera_m, folder)
+    scale = 1.0 if sitter.stature_m is None else sitter.stature_m / figure.sizes_m["stature"]
+    if sitter.posture == "seated":
+        figure = lowered(figure, seated_drop_m(figure.sizes_m["stature"] * scale) / scale)
+    return placed(figure, scale, sitter.turn_deg, sitter.step_m)
+
+
+def _unplaced(sitter: Any, camera_m: tuple[float, float, float] | None, folder: Path) -> Figure:
+    """The figure at its own size on the origin, facing +Z."""
     head_deg = (sitter.head.turn_deg, sitter.head.nod_deg, sitter.head.tilt_deg)
-    cloth_rgb = palette.linear_rgb_from_hex(sitter.clothing.color)
+    skin_rgb, hair_rgb = skin_rgb_from_sitter(sitter), hair_rgb_from_sitter(sitter)
+    cloth_rgb = _rgb_from_hex(sitter.clothing.color)
+    if not isinstance(sitter.figure, str):
+        chosen = sitter.figure
+        tones = {"skin": skin_rgb, "hair": hair_rgb, "cloth": cloth_rgb}
+        return figure_from_file(folder / chosen.file, chosen.unit, dict(chosen.parts), sitter.stature_m, tones)
+    if sitter.figure == MANNEQUIN:
+        return mannequin_figure(head_deg)
     if sitter.figure == "simple":
-        figure = simple_figure(
-            skin_rgb=skin_rgb_from_sitter(sitter),
-            hair_rgb=hair_rgb_from_sitter(sitter),
+        return simple_figure(
+            skin_rgb=skin_rgb,
+            hair_rgb=hair_rgb,
             cloth=Material("matt", cloth_rgb, roughness=0.8, sheen=0.3),
             head_turn_deg=head_deg[0],
             head_nod_deg=head_deg[1],
             head_tilt_deg=head_deg[2],
         )
-        return placed(figure, scale_from_sitter(sitter, figure), sitter.turn_deg, sitter.step_m)
     look = Look(
         build=sitter.figure,
-        skin_rgb=skin_rgb_from_sitter(sitter),
+        skin_rgb=skin_rgb,
         hair_style=sitter.hair.style,
-        hair_rgb=hair_rgb_from_sitter(sitter),
+        hair_rgb=hair_rgb,
         clothing=sitter.clothing.style,
         cloth_rgb=cloth_rgb,
         arms=sitter.arms,
         viola=sitter.prop == "viola",
         head_deg=head_deg,
-        eye_target_m=_eye_target(sitter, camera_m),
     )
-    figure = standin_figure(look)
-    return placed(figure, scale_from_sitter(sitter, figure), sitter.turn_deg, sitter.step_m)
-
-
-def scale_from_sitter(sitter: Any, figure: Figure) -> float:
-    """Factor that brings a figure to the scene's stature; 1 where the scene names none."""
-    return 1.0 if sitter.stature_m is None else sitter.stature_m / figure.sizes_m["stature"]
+    return standin_figure(look, lambda stature_m: _eye_target(sitter, camera_m, stature_m))
 
 
 def skin_rgb_from_sitter(sitter: Any) -> tuple[float, float, float]:
@@ -68,38 +85,26 @@ def skin_rgb_from_sitter(sitter: Any) -> tuple[float, float, float]:
 def hair_rgb_from_sitter(sitter: Any) -> tuple[float, float, float]:
     """Linear hair albedo from a colour's name or a hex code."""
     color = sitter.hair.color
-    return palette.linear_rgb_from_hex(color) if color.startswith("#") else palette.HAIR_RGB[color]
+    return _rgb_from_hex(color) if color.startswith("#") else palette.HAIR_RGB[color]
 
 
-def _eye_target(sitter: Any, camera_m: tuple[float, float, float] | None) -> tuple[float, float, float] | None:
-    """Point the eyes look at, in the sitter's own axes before scaling; None looks straight ahead."""
+def _rgb_from_hex(text: str) -> tuple[float, float, float]:
+    red, green, blue = rgb_from_hex(text)
+    return float(red), float(green), float(blue)
+
+
+def _eye_target(
+    sitter: Any, camera_m: tuple[float, float, float] | None, stature_m: float
+) -> tuple[float, float, float] | None:
+    """Point the eyes look at, in the sitter's own axes at its own size; None looks straight ahead."""
     if sitter.eyes == "ahead":
         return None
     world = np.array((0.0, 1.5, 4.0) if camera_m is None else camera_m)
     if not isinstance(sitter.eyes, str):
         world = np.array(sitter.eyes.at_m)
-    local = shapes.rotation_y_from_deg(sitter.turn_deg).T @ (world - [sitter.step_m[0], 0.0, sitter.step_m[1]])
-    return tuple(float(v) for v in local)
-
-
-def placed(figure: Figure, scale: float, turn_deg: float, step_m: tuple[float, float]) -> Figure:
-    """Scale about the mark, turn the body about the vertical and step away from the mark (x, z)."""
-    turn = shapes.rotation_y_from_deg(turn_deg)
-    step = np.array([step_m[0], 0.0, step_m[1]])
-
-    def moved(points: np.ndarray) -> np.ndarray:
-        return (scale * points.astype(float) @ turn.T + step).astype(points.dtype)
-
-    def turned(normals: np.ndarray | None) -> np.ndarray | None:
-        return None if normals is None else (normals.astype(float) @ turn.T).astype(normals.dtype)
-
-    return replace(
-        figure,
-        parts=tuple(replace(p, points_m=moved(p.points_m), normals=turned(p.normals)) for p in figure.parts),
-        strands=tuple(replace(s, points_m=moved(s.points_m), radius_m=s.radius_m * scale) for s in figure.strands),
-        anchors_m={name: moved(point) for name, point in figure.anchors_m.items()},
-        anchor_normals={name: turn @ normal for name, normal in figure.anchor_normals.items()},
-        facing_deg=figure.facing_deg + turn_deg,
-        head_facing_deg=figure.head_facing_deg + turn_deg,
-        sizes_m={name: size * scale for name, size in figure.sizes_m.items()},
-    )
+    scale = 1.0 if sitter.stature_m is None else sitter.stature_m / stature_m
+    if sitter.posture == "seated":
+        world = world + [0.0, seated_drop_m(stature_m * scale), 0.0]
+    step = [sitter.step_m[0], 0.0, sitter.step_m[1]]
+    x, y, z = shapes.rotation_y_from_deg(sitter.turn_deg).T @ (world - step) / scale
+    return float(x), float(y), float(z)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from .asset import Asset
+from .asset import REFERENCE, Asset
 
 Posed = dict[str, tuple[np.ndarray, np.ndarray]]
 # Name: piece, place (x, y) as seen from the front. Heads are measured from the eyes' midpoint in metres; bodies
@@ -21,7 +21,7 @@ _ON_BODY = {
 }  # fmt: skip
 
 # Where the gown's names lie on a suit.
-IN_SUIT = {"gown": "jacket", "gown lower": "trousers", "hip": "tails", "left hip": "tails", "right hip": "tails",
+IN_SUIT = {"gown": "tie", "gown lower": "trousers", "hip": "tails", "left hip": "tails", "right hip": "tails",
            "feet": "shoes"}  # fmt: skip
 
 
@@ -43,7 +43,7 @@ def anchors_from_rest(asset: Asset, build: str, posed: Posed) -> tuple[dict[str,
     # The apex of each cornea, the crown of the hair and the back of the camera-left hand.
     for name in ("left eye", "right eye"):
         chosen[name] = name, int(np.argmax(asset.piece(name, build).points_m[:, 2]))
-    hair = next(name for name in posed if f"{name}/channel/streak" in asset.arrays)
+    hair = next((name for name in posed if f"{name}/channel/streak" in asset.arrays), "skin")
     chosen["hair"] = hair, int(np.argmax(asset.piece(hair, build).points_m[:, 1]))
     hand = np.unique(asset.piece("skin", build).triangles[code == 6])
     points = posed["skin"][0][hand]
@@ -52,6 +52,23 @@ def anchors_from_rest(asset: Asset, build: str, posed: Posed) -> tuple[dict[str,
     anchors = {name: posed[piece][0][index] for name, (piece, index) in chosen.items()}
     normals = {name: posed[piece][1][index] for name, (piece, index) in chosen.items()}
     return anchors, normals
+
+
+def anchors_on_bust(asset: Asset, posed: Posed) -> tuple[dict[str, np.ndarray], dict[str, np.ndarray]]:
+    """Anchors of the mannequin: head and chest; what it lacks lies on its lower front, feet on its foot."""
+    middle = asset.arrays[f"landmarks/{REFERENCE}/eyes"].astype(float).mean(axis=0)
+    points = asset.piece("bust", REFERENCE).points_m
+    chosen = {name: ("bust", _front(points, middle[0] + x, middle[1] + y, 0.005)) for name, (x, y) in _ON_HEAD.items()}
+    for name, (piece, x, y) in _ON_BODY.items():
+        y = y if piece == "skin" else 1.285
+        chosen[name] = "bust", _front(points, np.clip(x, -0.1, 0.1) if piece != "skin" else 0.85 * x, y, 0.012)
+    chosen["hands"] = chosen["gown"]
+    chosen["hair"] = "bust", int(np.argmax(points[:, 1]))
+    for name in ("left eye", "right eye"):
+        chosen[name] = name, int(np.argmax(asset.piece(name, REFERENCE).points_m[:, 2]))
+    chosen["feet"] = "foot", int(np.argmax(posed["foot"][0][:, 2]))
+    anchors = {name: posed[piece][0][index] for name, (piece, index) in chosen.items()}
+    return anchors, {name: posed[piece][1][index] for name, (piece, index) in chosen.items()}
 
 
 def _front(points: np.ndarray, x: float, y: float, reach_m: float) -> int:

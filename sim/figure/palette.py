@@ -25,7 +25,7 @@ HAIR_RGB: dict[str, tuple[float, float, float]] = {
     "dark brown": (0.030, 0.017, 0.010),
     "brown": (0.072, 0.040, 0.021),
     "auburn": (0.115, 0.042, 0.018),
-    "blonde": (0.300, 0.195, 0.095),
+    "blonde": (0.255, 0.180, 0.108),
     "grey": (0.270, 0.265, 0.255),
 }
 
@@ -45,11 +45,4 @@ def linear_rgb_from_lab(lab: tuple[float, float, float]) -> tuple[float, float, 
     f = np.array([fy + lab[1] / 500.0, fy, fy - lab[2] / 200.0])
     xyz = _D65_XYZ * np.where(f > 6.0 / 29.0, f**3, 3.0 * (6.0 / 29.0) ** 2 * (f - 4.0 / 29.0))
     red, green, blue = np.maximum(_RGB_FROM_XYZ @ xyz, 0.0)
-    return float(red), float(green), float(blue)
-
-
-def linear_rgb_from_hex(text: str) -> tuple[float, float, float]:
-    """Linear sRGB from `#rrggbb` (IEC 61966-2-1 decoding)."""
-    code = np.array([int(text[i : i + 2], 16) for i in (1, 3, 5)]) / 255.0
-    red, green, blue = np.where(code <= 0.04045, code / 12.92, ((code + 0.055) / 1.055) ** 2.4)
     return float(red), float(green), float(blue)

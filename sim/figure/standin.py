@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -26,7 +27,7 @@ GAZE_LIMIT_DEG = (28.0, 16.0)
 
 @dataclass(frozen=True)
 class Look:
-    """How a stand-in is built, coloured, dressed and posed; the eye target is in body axes at the build's size."""
+    """How a stand-in is built, coloured, dressed and posed."""
 
     build: str
     skin_rgb: tuple[float, float, float]
@@ -37,11 +38,16 @@ class Look:
     arms: str = "at sides"
     viola: bool = False
     head_deg: tuple[float, float, float] = (0.0, 0.0, 0.0)
-    eye_target_m: tuple[float, float, float] | None = None
 
 
-def standin_figure(look: Look) -> Figure:
-    """Build, pose and dress a sitter at the build's own size, standing on the origin and facing +Z."""
+EyeTarget = tuple[float, float, float] | None
+
+
+def standin_figure(look: Look, eye_target: Callable[[float], EyeTarget] = lambda stature_m: None) -> Figure:
+    """Build, pose and dress a sitter at the build's own size, standing on the origin and facing +Z.
+
+    `eye_target` is given the build's stature and tells where the eyes look, in body axes (m), or None for ahead.
+    """
     asset = load_asset()
     skeleton = Skeleton(
         asset.bone_names, asset.arrays["bones/parent"], asset.arrays[f"bones/{look.build}/head"].astype(float)
@@ -49,7 +55,7 @@ def standin_figure(look: Look) -> Figure:
     stature = asset.arrays[f"landmarks/{look.build}/stature"].item()
     turns, prop = gesture(skeleton, look.arms, look.clothing == "dark suit", look.viola, stature / 1.68)
     turns |= posing.head_turns(*look.head_deg)
-    pose = _Pose(asset, look, skeleton, skeleton.transforms(turns))
+    pose = _Pose(asset, look, skeleton, skeleton.transforms(turns), eye_target(stature))
     parts = [*pose.skin_parts(), *pose.head_parts(), *pose.clothes(), *prop]
     anchors, normals = anchors_from_rest(asset, look.build, pose.posed)
     return Figure(tuple(parts), (), anchors, normals, 0.0, look.head_deg[0], {"stature": stature})
@@ -58,8 +64,10 @@ def standin_figure(look: Look) -> Figure:
 class _Pose:
     """Pieces of one look after bending, with the points kept for anchors."""
 
-    def __init__(self, asset: Asset, look: Look, skeleton: Skeleton, transforms: np.ndarray) -> None:
+    def __init__(self, asset: Asset, look: Look, skeleton: Skeleton, transforms: np.ndarray,
+                 eye_target_m: EyeTarget) -> None:  # fmt: skip
         self.asset, self.look, self.skeleton, self.transforms = asset, look, skeleton, transforms
+        self.eye_target_m = eye_target_m
         self.posed: dict[str, tuple[np.ndarray, np.ndarray]] = {}
 
     def moved(self, name: str, bone: str = "") -> tuple[RestPiece, np.ndarray, np.ndarray]:
@@ -78,7 +86,12 @@ class _Pose:
         """Bare skin split into named parts that share normals at their borders."""
         piece, points, normals = self.moved("skin")
         skin, hair = np.array(self.look.skin_rgb), np.array(self.look.hair_rgb)
-        color = tint.skin_color(piece.channels, skin, hair)
+        channels = (
+            piece.channels
+            if self.look.hair_style != "none"
+            else {**piece.channels, "scalp": 0.0 * piece.channels["scalp"]}
+        )
+        color = tint.skin_color(channels, skin, hair)
         code = self.asset.arrays["skin/part"]
         bare = np.unpackbits(self.asset.arrays["skin/bare"])[: len(code)].astype(bool)
         if self.look.clothing == "dark suit":
@@ -104,18 +117,20 @@ class _Pose:
         ):
             piece = self.asset.piece(name, look.build)
             head = self.transforms[self.skeleton.index("head")]
-            gaze = gaze_rotation(head, center.astype(float), look.eye_target_m)
+            gaze = gaze_rotation(head, center.astype(float), self.eye_target_m)
             points = (center + (piece.points_m - center) @ gaze.T) @ head[:, :3].T + head[:, 3]
             normals = shapes.normals_from_mesh(points, piece.triangles)
             self.posed[name] = points, normals
             material = Material("iris", (0.5, 0.5, 0.5), roughness=0.06)
             color = tint.eye_color(piece.channels, IRIS_RGB)
             parts.append(_part(name, "eyes", points, piece.triangles, normals, material, color))
-        brow = Material("brow", tuple(1.3 * hair + 0.05 * np.array(look.skin_rgb)), roughness=0.6)
+        brow = Material("brow", tint.brow_color(hair, np.array(look.skin_rgb)), roughness=0.6)
         lash = Material("lash", (0.008, 0.007, 0.006), roughness=0.6)
         for name, material in (("brows", brow), ("lashes", lash)):
             piece, points, normals = self.moved(name, "head")
             parts.append(_part(name, "face", points, piece.triangles, normals, material))
+        if look.hair_style == "none":
+            return parts
         piece, points, normals = self.moved(look.hair_style, "head")
         color = tint.hair_color(piece.channels, hair, np.array(look.skin_rgb))
         material = Material("hair", look.hair_rgb, roughness=0.5 if look.hair_style == "cropped" else 0.36)
@@ -130,7 +145,7 @@ class _Pose:
         """Jacket, shirt, tie, trousers and shoes."""
         wool = Material("matt", self.look.cloth_rgb, roughness=0.85, sheen=0.25)
         made = {
-            "jacket": wool, "tails": wool, "lapels": wool, "trousers": wool,
+            "jacket": wool, "tails": wool, "lapels": wool, "jacket collar": wool, "trousers": wool,
             "shirt": Material("matt", SHIRT_RGB, roughness=0.8), "collar": Material("matt", SHIRT_RGB, roughness=0.8),
             "tie": Material("satin", tuple(0.6 * c for c in self.look.cloth_rgb), roughness=0.4),
             "shoes": Material("belt", (0.012, 0.011, 0.010), roughness=0.3),
@@ -178,7 +193,7 @@ def gown_materials(style: str, rgb: tuple[float, float, float]) -> tuple[Materia
     if style == "velvet gown":
         return Material("velvet", rgb, roughness=0.9, sheen=1.0), sash, None
     if style == "satin gown":
-        return Material("satin", rgb, roughness=0.30, sheen=0.1), sash, None
+        return Material("satin", rgb, roughness=0.40, sheen=0.2), sash, None
     hue = np.array(rgb) / max(max(rgb), 1e-4)
     metal = Material("sequin", tuple(0.20 + 0.30 * hue), roughness=0.30)
     return Material("satin", tuple(0.7 * c for c in rgb), roughness=0.5, sheen=0.3), sash, metal

@@ -22,7 +22,7 @@ def skin_color(channels: dict[str, np.ndarray], skin: Rgb, hair: Rgb) -> np.ndar
     color = _toward(color, skin * [0.82, 0.70, 0.68], 0.45 * channels["lids"])
     color = _toward(color, skin * [0.70, 0.40, 0.42], 0.85 * channels["lips"])
     color = _toward(color, skin * [1.05, 0.95, 0.95] + 0.02, 0.7 * channels["nails"])
-    color = _toward(color, 0.35 * skin + 0.65 * hair, 0.48 * channels["brow"])
+    color = _toward(color, 0.35 * skin + 0.65 * np.array(brow_color(hair, skin)), 0.48 * channels["brow"])
     color = _toward(color, 0.25 * skin + 0.75 * hair, 0.80 * channels["scalp"])
     color = _toward(color, np.array([0.10, 0.025, 0.022]), channels["mouth"])
     return np.clip(color, 0.0, 0.95).astype(np.float32)
@@ -33,6 +33,13 @@ def hair_color(channels: dict[str, np.ndarray], hair: Rgb, skin: Rgb) -> np.ndar
     tone = 0.55 + 0.9 * channels["streak"]
     color = hair[None] * tone[:, None] * (1.0 + 0.12 * (tone - 1.0)[:, None] * np.array([1.0, 0.3, 0.0]))
     return np.clip(_toward(color, 0.72 * skin + 0.28 * hair, channels["fade"]), 0.0, 0.95).astype(np.float32)
+
+
+def brow_color(hair: Rgb, skin: Rgb) -> tuple[float, float, float]:
+    """Brow albedo: that of the hair, but never pale, since brows are darker than light hair."""
+    level = float(hair @ np.array([0.2126, 0.7152, 0.0722]))
+    red, green, blue = min(1.3, 0.055 / max(level, 1e-4)) * hair + 0.05 * skin
+    return float(red), float(green), float(blue)
 
 
 def eye_color(channels: dict[str, np.ndarray], iris: tuple[float, float, float]) -> np.ndarray:

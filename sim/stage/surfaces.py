@@ -32,7 +32,7 @@ def _inner_bsdf(material: Material, color: dict[str, Any]) -> dict[str, Any]:
         case "matt" | "velvet":
             return {**principled, "specular": 0.1, "sheen": material.sheen, "sheen_tint": 0.5}
         case "satin":
-            return {**principled, "specular": 0.6, "spec_tint": 0.3, "sheen": material.sheen}
+            return {**principled, "specular": 0.45, "spec_tint": 0.5, "sheen": material.sheen}
         case "sequin":
             tint = {"type": "rgb", "value": [float(c) for c in material.reflectance_rgb]}
             return {"type": "roughconductor", "material": "none", "specular_reflectance": tint,
