@@ -32,6 +32,8 @@ OFF_EYE_M = 2.5e-3
 ACROSS = 25
 # A reflection this far under middle grey is lost in the iris; common practice, no source.
 FAINTEST_STOPS = -3.0
+# So little of a light that shows past lid or nose does not read as a catchlight; common practice, no source.
+LEAST_VISIBLE = 0.02
 
 
 @dataclass(frozen=True)
@@ -155,7 +157,7 @@ def _mirrored(stage: Stage, light: PlacedLight, eye: str, weight: float, camera:
         clear &= is_clear(stage, start + OFF_EYE_M * to_lens[good], lens)
         places.append(place[good][clear])
         brightness.append((level * fresnel_reflectance(np.clip(cosine, 0, 1)))[good][clear])
-    if not places or sum(len(p) for p in places) == 0 or weight <= 0:
+    if weight <= 0 or sum(len(p) for p in places) <= LEAST_VISIBLE * count:
         return None
     seen, levels = np.concatenate(places), np.concatenate(brightness)
     shown = float(levels.mean()) * weight * photometry.display_scale(camera.f_number, camera.iso)

@@ -95,7 +95,8 @@ def named_shadow(grid: FaceGrid, share: np.ndarray, camera_side_deg: float) -> N
     """
     lit = (share >= SHADOW_BELOW) & grid.on_face
     weight = np.where(lit, share, 0).sum(axis=0)
-    to_right = bool(weight[grid.x > 0].sum() >= weight[grid.x < 0].sum())
+    half_step = abs(float(grid.x[1] - grid.x[0])) / 2
+    to_right = bool(weight[grid.x > half_step].sum() >= weight[grid.x < -half_step].sum())
     # Turn the far side, away from the light, to negative x.
     x = grid.x if to_right else -grid.x
     band = (grid.y[:, None] > BAND[0]) & (grid.y[:, None] < BAND[1]) & grid.on_face & (np.abs(x[None, :]) < EARS_FROM)
