@@ -93,8 +93,8 @@ def sweep_mesh(
     Texture: u from left to right, v from the far end on the floor (0) to the upper edge (1), by length.
 
     >>> points, triangles, uv = sweep_mesh(2.7, 3.0, run_m=3.0, radius_m=0.5)
-    >>> points[:, 1].min() >= 0, float(points[:, 1].max()), float(points[:, 2].max())
-    (np.True_, 3.0, 3.0)
+    >>> bool(points[:, 1].min() >= 0), float(points[:, 1].max()), float(points[:, 2].max())
+    (True, 3.0, 3.0)
     """
     radius = min(radius_m, height_m, run_m)
     angle = np.linspace(0.0, np.pi / 2, steps + 1)
