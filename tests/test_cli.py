@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import re
@@ -17,10 +18,12 @@ from typer.testing import CliRunner
 import sim
 from sim.cli import app as cli
 from sim.cli.app import run
+from sim.layout import layout_from_scene
 
 ROOT = Path(__file__).resolve().parent.parent
 RECITAL = ROOT / "scenes" / "recital.yaml"
 CLASSIC = ROOT / "scenes" / "classic_two.yaml"
+ENDED = "halfstop: ended before it was done; no file is left half written"
 TINY = ["--draft", "--size", "40x60", "--samples", "4"]
 
 
@@ -252,7 +255,37 @@ def test_an_interrupted_run_says_so_and_leaves_nothing(
     out, err = child.communicate(timeout=60)
     assert child.returncode == code
     last = [line for line in err.splitlines() if not line.startswith("trace the light")]
-    assert last == ["halfstop: ended before it was done; no file is left half written"] and out == ""
+    assert last == [ENDED] and out == ""
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_signal_counts_even_where_compiled_code_hides_it(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def hiding(path: Path) -> None:
+        try:
+            signal.raise_signal(signal.SIGTERM)
+        except BaseException:
+            raise ImportError("initialization failed") from None
+
+    monkeypatch.setattr("sim.scenefile.load_scene", hiding)
+    before = signal.getsignal(signal.SIGTERM)
+    assert run(["check", str(RECITAL)]) == 143
+    assert one_line_of(capsys.readouterr().err) == ENDED
+    assert signal.getsignal(signal.SIGTERM) == before
+
+
+def test_a_swallowed_signal_ends_the_run_at_the_next_step(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    def swallowing(scene: object, folder: Path) -> None:
+        with contextlib.suppress(BaseException):
+            signal.raise_signal(signal.SIGINT)
+        return layout_from_scene(scene, folder)  # type: ignore[arg-type, return-value]
+
+    monkeypatch.setattr("sim.preview.pipeline.layout_from_scene", swallowing)
+    assert run(["preview", str(CLASSIC), *TINY, "--out", str(tmp_path / "out")]) == 130
+    assert one_line_of(capsys.readouterr().err) == ENDED
     assert list(tmp_path.iterdir()) == []
 
 

@@ -1,6 +1,7 @@
 """The command line: parse, call the library, print; every fault is one line.
 
     app       the commands and their exit codes
+    lighting  meter, balance, compare
     progress  what is shown while a preview is made
     tables    readings on the terminal
 

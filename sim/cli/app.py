@@ -18,6 +18,7 @@ from typing import Annotated, Any, NoReturn
 
 import typer
 
+from sim.cli import lighting
 from sim.errors import HalfstopError, one_line
 
 app = typer.Typer(
@@ -49,6 +50,7 @@ def _start(
 
 @app.command()
 def preview(
+    context: typer.Context,
     scene: SceneArgument,
     draft: Annotated[bool, typer.Option("--draft", help="Small and quick: 600 pixels, 16 samples.")] = False,
     final: Annotated[bool, typer.Option("--final", help="Large and clean: 1800 pixels, 256 samples.")] = False,
@@ -82,7 +84,14 @@ def preview(
         seed=require_seed(seed),
         lights=None if lights is None else _names(lights),
     )
-    with shown_progress() as on_progress:
+    with shown_progress() as show:
+
+        def on_progress(step: str, part: float) -> None:
+            # A signal that came while compiled code ran may have been swallowed there.
+            if context.obj:
+                raise _Ended
+            show(step, part)
+
         made = run_preview(scene, order, on_progress)
     print_preview(made)
 
@@ -137,6 +146,9 @@ def doctor() -> None:
         raise typer.Exit(2)
 
 
+lighting.add_commands(app)
+
+
 def main(arguments: Sequence[str] | None = None) -> NoReturn:
     """Run the command line and exit."""
     sys.exit(run(arguments))
@@ -148,49 +160,58 @@ def run(arguments: Sequence[str] | None = None) -> int:
         # Print what the terminal's encoding lacks as an escape rather than fail.
         with suppress(AttributeError, ValueError):
             stream.reconfigure(errors="backslashreplace")  # type: ignore[union-attr]
+    ended: list[int] = []
     try:
-        with _signals_as_exceptions():
-            code = app(args=arguments, standalone_mode=False, prog_name="halfstop")
+        with _signals_as_exceptions(ended):
+            code = app(args=arguments, standalone_mode=False, prog_name="halfstop", obj=ended)
             sys.stdout.flush()
         return code if isinstance(code, int) else 0
-    except HalfstopError as error:
-        _say(str(error))
-        return 2
-    except typer.TyperException as error:
-        _say(_usage_line(error))
-        return 2
-    except (_Ended, KeyboardInterrupt, typer.Abort) as error:
-        _say("ended before it was done; no file is left half written")
-        return error.code if isinstance(error, _Ended) else 130
-    except MemoryError:
-        _say("not enough memory; choose a smaller --size")
-        return 2
-    except BrokenPipeError:
-        # Whoever read the output has gone: keep the interpreter from complaining as it closes.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return 141
-    except Exception as error:
-        _say(_bug_line(error))
-        return 1
+    except (_Ended, KeyboardInterrupt, typer.Abort, Exception) as error:
+        # Compiled code may turn the exception of a signal into one of its own: the signal is what counts.
+        if ended or not isinstance(error, Exception) or isinstance(error, typer.Abort):
+            _say("ended before it was done; no file is left half written")
+            return 128 + (ended[0] if ended else signal.SIGINT)
+        return _code_from_error(error)
+
+
+def _code_from_error(error: Exception) -> int:
+    """Say what went wrong in one line and return the exit code."""
+    match error:
+        case HalfstopError():
+            _say(str(error))
+            return 2
+        case typer.TyperException():
+            _say(_usage_line(error))
+            return 2
+        case MemoryError():
+            _say("not enough memory; choose a smaller --size")
+            return 2
+        case BrokenPipeError():
+            # Whoever read the output has gone: keep the interpreter from complaining as it closes.
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+            return 141
+        case _:
+            _say(_bug_line(error))
+            return 1
 
 
 class _Ended(BaseException):
     """The user or the system asked the program to end."""
 
-    def __init__(self, code: int) -> None:
-        super().__init__(code)
-        self.code = code
-
 
 @contextmanager
-def _signals_as_exceptions() -> Iterator[None]:
-    """Turn Ctrl-C and a request to end into an exception, so that temporary files are taken away."""
+def _signals_as_exceptions(ended: list[int]) -> Iterator[None]:
+    """Turn Ctrl-C and a request to end into an exception, so that temporary files are taken away.
+
+    The numbers of the signals that came are added to `ended`.
+    """
     if threading.current_thread() is not threading.main_thread():
         yield
         return
 
     def end(number: int, frame: Any) -> NoReturn:
-        raise _Ended(128 + number)
+        ended.append(number)
+        raise _Ended
 
     names = [name for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)]
     before = {getattr(signal, name): signal.getsignal(getattr(signal, name)) for name in names}
@@ -223,13 +244,13 @@ def _bug_line(error: Exception) -> str:
     """Describe an unforeseen error, and keep its trace in a file or, with HALFSTOP_DEBUG=1, print it."""
     what = f"this is a bug in halfstop: {type(error).__name__}: {error}"
     if os.environ.get("HALFSTOP_DEBUG", "") not in ("", "0"):
-        traceback.print_exc()
+        traceback.print_exception(error)
         return what
     try:
         with tempfile.NamedTemporaryFile(
             "w", prefix="halfstop-trace-", suffix=".txt", delete=False, encoding="utf-8"
         ) as stream:
-            traceback.print_exc(file=stream)
+            traceback.print_exception(error, file=stream)
         return f"{what[:300]}; its trace is in {stream.name}, please report it with the scene file"
     except OSError:
         return f"{what[:300]}; run again with HALFSTOP_DEBUG=1 for its trace"
