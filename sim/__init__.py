@@ -27,7 +27,7 @@ the renderer:
 
 >>> import sim
 >>> sim.__all__
-['develop', 'load_scene', 'read_meters', 'render']
+['develop', 'load_scene', 'read_meter', 'render']
 """
 
 from __future__ import annotations
@@ -39,17 +39,17 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from sim.develop import develop
-    from sim.metering import read_meters
+    from sim.meterreport import read_meter
     from sim.scenefile import load_scene
     from sim.transport.render import render
 
 __version__ = "0.1.0"
-__all__ = ["develop", "load_scene", "read_meters", "render"]
+__all__ = ["develop", "load_scene", "read_meter", "render"]
 
 _HOMES = {
     "develop": "sim.develop",
     "load_scene": "sim.scenefile",
-    "read_meters": "sim.metering",
+    "read_meter": "sim.meterreport",
     "render": "sim.transport.render",
 }
 

@@ -48,7 +48,7 @@ def neutral_curve(linear: np.ndarray) -> np.ndarray:
     """Roll off linear values above 0.7 so that sensor saturation (1.404) meets 1; below, nothing changes.
 
     >>> [round(float(v), 3) for v in neutral_curve(np.array([0.18, 0.7, 1.0, 1.404, 9.0]))]
-    [0.18, 0.7, 0.902, 1.0, 1.0]
+    [0.18, 0.7, 0.919, 1.0, 1.0]
     """
     # Leave the line with slope 1 and land flat at saturation.
     span, rise = SATURATION - SHOULDER_FROM, 1 - SHOULDER_FROM

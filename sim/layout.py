@@ -138,13 +138,14 @@ def frame_from_aim(position_m: np.ndarray, aim_m: np.ndarray) -> np.ndarray:
     return frame
 
 
-def layout_from_scene(scene: Scene, folder: str | Path = ".") -> Layout:
+def layout_from_scene(scene: Scene, folder: str | Path | None = None) -> Layout:
     """Resolve every placement of a scene into world metres.
 
-    Arguments: `folder` the scene file's own, which the names of photometric files are relative to.
+    Arguments: `folder` that the scene's files are found in; by default the one its own file was read from.
     Does not: check the scene (the model did), or need a renderer.
     """
-    figure = figure_from_sitter(scene.sitter, scene.camera.place.position_m)
+    folder = scene.file_path(".") if folder is None else Path(folder)
+    figure = figure_from_sitter(scene.sitter, scene.camera.place.position_m, folder)
     camera_m = np.array(scene.camera.place.position_m)
     anchors, normals = _anchors(scene, figure, camera_m)
 

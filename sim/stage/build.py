@@ -11,16 +11,18 @@ import mitsuba as mi
 import numpy as np
 import trimesh
 
-from sim.backdrop import backdrop_texture
+from sim.backdrop import backdrop_texture, sweep_mesh
 from sim.figure import Strands
 from sim.gear.emitter import Emitter
 from sim.layout import CameraView, Layout, PlacedLight, PlacedPanel, layout_from_scene
-from sim.model import Scene
+from sim.model import PaperBackdrop, Scene
 from sim.stage.set_surfaces import bsdf_from_panel, diffuse
 from sim.stage.solids import STAND_TUBE_M, boom_mesh, bowl_mesh, mesh_from_body, stand_mesh
 from sim.stage.surfaces import bsdf_from_material
 
 BACKDROP_PIXELS_PER_M = 250
+PAPER_BEYOND_MARK_M = 0.8
+PAPER_THICKNESS_M = 0.002
 STAND_REFLECTANCE = 0.05
 # How much of others' light a luminous face sends back: common practice, no source.
 FACE_REFLECTANCE = {"rectangle": 0.5, "polygon": 0.5, "cap": 0.0, "sphere": 0.1, "disc": 0.1}
@@ -179,14 +181,28 @@ def _add_backdrop(crate: _Crate, scene: Scene) -> None:
         return
     assert scene.backdrop_plane_m is not None
     (x, y, z), width_m, height_m = scene.backdrop_plane_m
-    texture = backdrop_texture(scene.backdrop, BACKDROP_PIXELS_PER_M)
-    bitmap = {
-        "type": "bitmap", "bitmap": mi.Bitmap(np.ascontiguousarray(texture, np.float32)), "raw": True,
-        "wrap_mode": "clamp",
-    }  # fmt: skip
-    surface = {"type": "twosided", "bsdf": {"type": "diffuse", "reflectance": bitmap}}
+    # The renderer counts texture rows from the bottom.
+    backdrop = scene.backdrop
+    if backdrop.kind == "image":
+        backdrop = backdrop.model_copy(update={"file": str(scene.file_path(backdrop.file))})
+    texture = np.ascontiguousarray(backdrop_texture(backdrop, BACKDROP_PIXELS_PER_M)[::-1], np.float32)
+    bitmap = {"type": "bitmap", "bitmap": mi.Bitmap(texture), "raw": True, "wrap_mode": "clamp"}
+    surface = mi.load_dict({"type": "twosided", "bsdf": {"type": "diffuse", "reflectance": bitmap}})
+    if scene.backdrop.kind == "paper" and scene.backdrop.bottom_m == 0:
+        crate.add(_paper_sweep(scene.backdrop, z, surface), "backdrop")
+        return
     to_world = mi.ScalarTransform4f().translate([x, y, z]).scale([width_m / 2, height_m / 2, 1])
     crate.add(mi.load_dict({"type": "rectangle", "to_world": to_world, "bsdf": surface}), "backdrop")
+
+
+def _paper_sweep(paper: PaperBackdrop, z_m: float, bsdf: Any) -> Any:
+    """Seamless paper that bends onto the floor and runs on under the sitter."""
+    run_m = paper.distance_m + PAPER_BEYOND_MARK_M
+    points, triangles, uv = sweep_mesh(paper.size.width_m, paper.size.height_m, run_m=run_m)
+    # Lie just above the floor, which is a surface of its own.
+    points += [0.0, PAPER_THICKNESS_M, z_m]
+    normals = trimesh.Trimesh(points, triangles, process=False).vertex_normals
+    return _mesh_from_arrays(points, triangles, bsdf, normals, uv=uv)
 
 
 def _add_panel(crate: _Crate, panel: PlacedPanel) -> None:

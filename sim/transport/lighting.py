@@ -16,7 +16,8 @@ from sim.transport.luminaire import Luminaire
 class EvenAmbientGlow:
     """Even surround of one layer: each room surface glows with the part of it that the surface absorbs.
 
-    In a closed room that keeps the luminance the same everywhere, whatever stands in it (Kirchhoff).
+    In a closed, empty room that keeps the luminance the same everywhere (Kirchhoff); what stands in the room
+    takes its share of the light away, as it would.
     """
 
     layer: int
