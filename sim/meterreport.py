@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+import json
+from collections.abc import Callable
+from dataclasses import asdict, dataclass, replace
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -12,11 +15,26 @@ from rich.table import Table
 from rich.text import Text
 
 from sim import metering, mix, units
-from sim.layout import Layout
+from sim.develop import denoised, exposed
+from sim.errors import HalfstopError, quoted
+from sim.health import RANGE_STOPS, Health, health_from_stack, record_from_health
+from sim.layout import Layout, layout_from_scene
 from sim.metering import PointReadings, Reading
-from sim.meterpoints import KeySide, key_side_from_readings, parts_by_name, report_probes
-from sim.model import Scene
+from sim.meterpoints import (
+    KEY_CHEEK,
+    POINTS,
+    SHADOW_CHEEK,
+    KeySide,
+    key_side_from_readings,
+    parts_by_name,
+    point_from_text,
+    report_probes,
+)
+from sim.model import Camera, Scene
 from sim.readings import ProbeReadings
+from sim.savefiles import ResultFolder, png_bytes
+from sim.scenefile import load_scene
+from sim.sheets.tones import false_tones_sheet, histogram_sheet
 
 TARGET_STDERR_STOPS = 0.03
 RATIO_DEFINITION = (
@@ -131,6 +149,80 @@ def drop_stops(reading: Reading) -> float:
     return float(np.log2(left)) if left > 1e-9 else float("-inf")
 
 
+# -- from a scene file ---------------------------------------------------------------------------
+
+FILES = ("meter.json", "false-tones.png", "tones-by-part.png")
+PICTURE_LONG_SIDE_PX, PICTURE_SAMPLES = 360, 16
+
+
+@dataclass(frozen=True)
+class MeterRun:
+    """A report, the exposure health of a small picture, and the files that were written."""
+
+    report: MeterReport
+    health: Health
+    camera: Camera
+    files: tuple[Path, ...]
+
+
+def run_meter(
+    scene_file: Path, *, key: str | None = None, reference: str = "face", range_stops: float = RANGE_STOPS,
+    seed: int = 0, out: Path | None = None, on_progress: Callable[[str, float], None] | None = None,
+) -> MeterRun:  # fmt: skip
+    """Meter a scene file and judge its exposure from a small picture.
+
+    Arguments: `reference` point whose incident reading suggests the f-number; `range_stops` of the sensor; `out`
+    folder for the figures and the false tones, None writes nothing.
+    Raises HalfstopError with one plain line; nothing is written then.
+    """
+    tell = on_progress or (lambda step, part: None)
+    scene = load_scene(scene_file)
+    layout = layout_from_scene(scene, scene_file.parent)
+    if key is not None and key not in [light.name for light in layout.lights]:
+        names = ", ".join(light.name for light in layout.lights)
+        raise HalfstopError(f"--key {quoted(key)}: there is no such light; it has {names}")
+    known = [KEY_CHEEK, SHADOW_CHEEK, *POINTS, *(n for n, meter in scene.meters.items() if meter.kind != "spot")]
+    reference = point_from_text(reference, known)
+    if out is not None:
+        ResultFolder(out).require_usable(list(FILES))
+
+    tell("meters", 0.0)
+    from sim.engine import start_engine
+
+    start_engine()
+    from sim.stage.build import build
+    from sim.transport.render import render
+
+    stage = build(scene, layout)
+    report = read_meter(scene, layout, stage, key=key, seed=seed)
+    tell("meters", 1.0)
+    aspect, long = layout.camera.aspect, PICTURE_LONG_SIDE_PX
+    stack = render(
+        stage, size=(round(long * min(1, aspect)), round(long / max(1, aspect))), samples=PICTURE_SAMPLES, seed=seed,
+        depth=scene.render.depth, on_progress=lambda part: tell("trace", part),
+    )  # fmt: skip
+    setting = mix.mix_from_scene(scene, layout)
+    incident = report.point(reference).incident
+    health = health_from_stack(
+        stack, setting, scene.camera, incident and replace(incident, point=reference), range_stops=range_stops
+    )
+    files: list[Path] = []
+    if out is not None:
+        made = f"{stack.size[0]} x {stack.size[1]}, {stack.samples} samples, seed {seed}"
+        measured = exposed(stack, setting, scene.camera, for_viewing=False)
+        viewed = exposed(denoised(stack), setting, scene.camera)
+        record = {**json_from_report(report), "health": record_from_health(health)}
+        with ResultFolder(out) as folder:
+            text = json.dumps(record, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+            folder.stage(FILES[0]).write_text(text, "utf-8")
+            tones = false_tones_sheet(measured, health, scene.title, made, viewed)
+            folder.stage(FILES[1]).write_bytes(png_bytes(tones, {"Title": f"{scene.title}: false tones"}))
+            plots = histogram_sheet(health, scene.title, made)
+            folder.stage(FILES[2]).write_bytes(png_bytes(plots, {"Title": f"{scene.title}: tones by part"}))
+            files = folder.commit()
+    return MeterRun(report, health, scene.camera, tuple(files))
+
+
 # -- for machines -------------------------------------------------------------------------------
 
 
@@ -181,7 +273,10 @@ def _finite(value: float | None) -> float | None:
 
 
 def tables_from_report(report: MeterReport) -> RenderableType:
-    """The report as text and tables that can be read at 100 columns."""
+    """The report as text and tables that can be read at 100 columns.
+
+    Does not: avoid signs such as ± that a bare terminal lacks; the command line replaces them.
+    """
     pieces: list[RenderableType] = [_heading(report), _combined_table(report)]
     lit = [name for name in report.lights if name not in report.muted]
     for start in range(0, len(lit), LIGHTS_PER_TABLE):
@@ -243,7 +338,7 @@ def _ratio_text(ratio: Ratio) -> str:
 def _combined_table(report: MeterReport) -> Table:
     table = Table(title="All lights together", title_justify="left", box=box.SIMPLE_HEAD, pad_edge=False)
     table.add_column("point", no_wrap=True)
-    for title in ("incident", "± stops", "against camera", "spot, from grey", "± stops"):
+    for title in ("incident", "error", "against camera", "spot, from grey", "error"):
         table.add_column(title, justify="right", no_wrap=True)
     for point in report.points:
         cells = ["", "", "", "", ""]
@@ -293,7 +388,7 @@ def _footnote(report: MeterReport) -> Text:
     return Text(
         "Incident: dome 4 cm off the surface, turned to the camera, unless it is your own meter (C = 340; flat 250). "
         "Spot: 1° from the camera, of the backdrop from behind the sitter (K = 12.5), 0 is middle grey in the picture. "
-        f"± is the standard error; that of one light alone is at most {worst:.2f} stop wherever it gives "
+        f"Errors are standard errors in stops; that of one light alone is at most {worst:.2f} stop wherever it gives "
         f"{100 * TELLING_SHARE:.0f} % or more.",
         style="dim",
     )

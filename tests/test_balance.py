@@ -220,7 +220,7 @@ def test_wishes_are_met_and_the_scene_file_keeps_its_comments(four) -> None:
     assert turned
     comments = [line.partition("#")[2] for line in source.text.splitlines()]
     assert [line.partition("#")[2] for line in changed.text.splitlines()] == comments
-    assert "camera's own f-number" in definition("camera") and "at face" in definition("face")
+    assert "the camera's own f-number" in definition("camera") and "reads at face" in definition("face")
 
 
 def test_locked_and_muted_lights_stay(four) -> None:
@@ -270,20 +270,39 @@ def test_contrary_wishes_name_each_other(four) -> None:
     assert forehead.reasons == ("it contradicts face f/8: the same lights serve both points",)
 
 
-def test_a_dial_that_ends_is_named_with_what_is_missing() -> None:
-    from sim.balance.outcome import _reasons
-    from sim.balance.wishes import Wish
+def _reason_of(board: Board, index: int, wishes, reference="camera") -> str:
+    from sim.balance.outcome import _alone_stops, _reasons
 
-    # The reference gets the key alone; fill would have to go over full by one stop to stand 1 stop over it.
+    alone = [_alone_stops(board, row, 0) for row in range(len(board.target))]
+    (reason,) = _reasons(board, wishes, index, alone, reference, 0)
+    return reason
+
+
+def test_a_dial_that_ends_is_named_with_what_is_missing() -> None:
+    from sim.balance import Wish
+
+    # Key and fill at full give 6 stops each: 7 stops are one too many.
     board = _two_lights([[64.0, 0.0], [0.0, 64.0]], now=(-1.0, -1.0), targets=(6.0, 7.0))
     wishes = [Wish("face", f_number=8.0), Wish("hair", f_number=2**3.5)]
-    dials = solved_dials(board)
-    assert dials == pytest.approx([0.0, 0.0], abs=1e-3)
-    (reason,) = _reasons(board, wishes, 1, dials, "camera", 0)
-    assert reason == "with every dial at full power it is still 1.0 stops under"
-    ratio = _two_lights([[0.0, 32.0]], now=(-6.5, -1.0), free=(False, True), targets=(7.0,), relative=True)
-    (reason,) = _reasons(ratio, [Wish("hair", stops=7.0)], 0, solved_dials(ratio), "face", 0)
-    assert "with every dial at full power it is still 1.5 stops under" in reason
+    assert solved_dials(board) == pytest.approx([0.0, 0.0], abs=1e-3)
+    assert _reason_of(board, 1, wishes) == "with every dial at full power it is still 1.0 stops under"
+    # The key is at the reference with 6 stops less 1; fill at full gives 5: for 1 stop over it one stop is missing.
+    board = _two_lights([[0.0, 32.0]], now=(-1.0, -1.0), free=(False, True), targets=(1.0,), relative=True)
+    assert _reason_of(board, 0, [Wish("hair", stops=1.0)], "face") == (
+        "with every dial at full power it is still 1.0 stops under"
+    )
+    # The same with a key that may go down: it is met. With a key whose light is on both points it never is.
+    board = _two_lights([[64.0, 0.0]], targets=(1.0,), relative=True)
+    assert _reason_of(board, 0, [Wish("hair", stops=1.0)], "face") == (
+        "no dial brings it nearer than 1.0 stops under: light there also falls on the face"
+    )
+
+
+def test_a_wish_that_cannot_be_met_does_not_spoil_the_others(four) -> None:
+    with_hopeless = _balanced(four, "face=f/8", "backdrop=-2", "forehead=-4")
+    outcomes = {outcome.wish.point: outcome for outcome in with_hopeless.wishes}
+    assert not outcomes["forehead"].met and "no dial brings it nearer" in outcomes["forehead"].reasons[0]
+    assert abs(outcomes["face"].residual_stops) < 0.15 and abs(outcomes["backdrop centre"].residual_stops) < 0.15
 
 
 @pytest.mark.parametrize(

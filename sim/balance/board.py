@@ -40,6 +40,12 @@ class Board:
     reference_base: float
     target: np.ndarray
     relative: np.ndarray
+    weight: np.ndarray | None = None
+
+    @property
+    def weights(self) -> np.ndarray:
+        """How much each wish counts (m,)."""
+        return np.ones(len(self.target)) if self.weight is None else self.weight
 
     def residual_stops(self, dials: np.ndarray) -> np.ndarray:
         """Got minus wanted (m,) in stops, for dials (k,) in stops from full."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -23,6 +23,8 @@ from sim.scene_edit import SceneText
 MET_STOPS = 0.1
 # A point that full power leaves this far under its wish is out of the lights' reach.
 NEVER_REACHED_STOPS = 6.0
+# How much a wish counts that cannot be met even alone: it must not spoil the others.
+HOPELESS_WEIGHT = 0.1
 # How far dials are let past their ends to see what a wish would take.
 BEYOND_STOPS = 8.0
 
@@ -80,11 +82,10 @@ class Balance:
 
 def definition(reference: str) -> str:
     """What stops of a wish are counted from, in words."""
-    if reference == "camera":
-        return "Stops are counted from the camera's own f-number, on a dome at the point turned to the camera."
+    against = "the camera's own f-number" if reference == "camera" else f"what the meter reads at {reference} then"
     return (
-        f"Stops are counted from what the meter reads at {reference} with the new dials; points are read with a dome "
-        "turned to the camera, your own meters as they are defined."
+        f"Stops are counted from {against}. Points are read with a dome turned to the camera, the cheeks with a flat "
+        "receptor as in the ratio (key side turned to the key, shadow side to the camera), your own meters as defined."
     )
 
 
@@ -96,6 +97,9 @@ def balance_from_readings(
     board = board_from_readings(
         scene, layout, measured, wishes, points=points, reference=reference, locked=locked
     )
+    alone = [_alone_stops(board, index, seed) for index in range(len(wishes))]
+    hopeless = [abs(off) > MET_STOPS for off in alone]
+    board = replace(board, weight=np.where(hopeless, HOPELESS_WEIGHT, 1.0))
     exact = solved_dials(board, seed=seed)
     dials = stepped_dials(board, exact)
     after = _readings(scene, layout, measured, dials)
@@ -109,7 +113,7 @@ def balance_from_readings(
         if wish.stops is not None and against is not None:
             stderr = math.hypot(stderr, against.combined.stderr_stops)
         off = abs(residuals[index]) > MET_STOPS + 1e-9
-        reasons = tuple(_reasons(board, wishes, index, exact, reference, seed)) if off else ()
+        reasons = tuple(_reasons(board, wishes, index, alone, reference, seed)) if off else ()
         outcomes.append(
             WishOutcome(wish, reading.f_number, float(residuals[index]), float(before[index]), stderr, reasons)
         )
@@ -134,36 +138,35 @@ def _readings(
 # -- reasons ------------------------------------------------------------------------------------
 
 
+def _alone_stops(board: Board, index: int, seed: int) -> float:
+    """Residual of a wish when it is the only one."""
+    own = board.only([index])
+    return float(own.residual_stops(solved_dials(own, seed=seed))[0])
+
+
 def _reasons(
-    board: Board, wishes: Sequence[Wish], index: int, dials: np.ndarray, reference: str, seed: int
+    board: Board, wishes: Sequence[Wish], index: int, alone: Sequence[float], reference: str, seed: int
 ) -> list[str]:
     """Why a wish is not met: no light reaches the point, a dial ends, or the wishes contradict each other."""
     if not any(fader.free for fader in board.faders):
         return ["every light is locked or muted"]
-    alone = board.only([index])
-    nearest = solved_dials(alone, seed=seed)
-    off = float(alone.residual_stops(nearest)[0])
-    if abs(off) > MET_STOPS:
-        return [_out_of_reach(board, index, nearest, off, reference, seed)]
+    if abs(alone[index]) > MET_STOPS:
+        return [_out_of_reach(board, index, alone[index], reference, seed)]
     beyond = solved_dials(board, seed=seed, beyond_stops=BEYOND_STOPS)
     if abs(float(board.residual_stops(beyond)[index])) <= MET_STOPS:
         return _ends(board, beyond) or ["the dials' steps are too coarse"]
     contrary = [
         wishes[other].text
         for other in range(len(wishes))
-        if other != index and _clash(board.only([index, other]), seed)
+        if other != index and abs(alone[other]) <= MET_STOPS and _clash(board.only([index, other]), seed)
     ]
     if contrary:
         return [f"it contradicts {' and '.join(contrary)}: the same lights serve both points"]
-    if np.abs(board.residual_stops(dials)[index]) <= MET_STOPS:
-        return ["the dials' steps are too coarse"]
     free = sum(fader.free for fader in board.faders)
     return [f"{len(wishes)} wishes together ask for more than {free} dial{'s' if free != 1 else ''} can give"]
 
 
-def _out_of_reach(
-    board: Board, index: int, nearest: np.ndarray, off: float, reference: str, seed: int
-) -> str:
+def _out_of_reach(board: Board, index: int, off: float, reference: str, seed: int) -> str:
     """The reason of a wish that cannot be met even on its own."""
     free = np.array([fader.free for fader in board.faders])
     side = "under" if off < 0 else "over"
@@ -174,7 +177,8 @@ def _out_of_reach(
             return f"the dials end {abs(off):.1f} stops {side} it: {'; '.join(past)}"
         return f"no dial brings it nearer than {abs(off):.1f} stops {side}: light there also falls on the {reference}"
     if off > 0:
-        fixed = board.base[index] + float(board.gain[index, ~free] @ np.exp2(nearest[~free]))
+        now = np.array([fader.now_stops for fader in board.faders])
+        fixed = board.base[index] + float(board.gain[index, ~free] @ np.exp2(now[~free]))
         shown = units.text_from_f_number_in_thirds(math.sqrt(fixed)) if fixed > 0 else "nothing"
         return (
             f"with every dial at its lowest it is still {off:.1f} stops over; locked lights and room light alone give "

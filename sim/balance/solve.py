@@ -39,7 +39,7 @@ def solved_dials(board: Board, *, seed: int = 0, beyond_stops: float = 0.0) -> n
     for start in starts:
         dials = now.copy()
         dials[turns] = _descended(board, now, turns, start, low, high)
-        cost = float(np.square(board.residual_stops(dials)).sum())
+        cost = float(np.square(board.weights * board.residual_stops(dials)).sum())
         # Keep the first start, which moves least, unless another is truly better.
         if cost < least - MET_EXACTLY:
             best, least = dials, cost
@@ -59,10 +59,11 @@ def _descended(
         return dials
 
     def residual(x: np.ndarray, hold: float) -> np.ndarray:
-        return np.concatenate([board.residual_stops(dials_from(x)), hold * (x - now[turns])])
+        return np.concatenate([board.weights * board.residual_stops(dials_from(x)), hold * (x - now[turns])])
 
     def jacobian(x: np.ndarray, hold: float) -> np.ndarray:
-        return np.vstack([board.jacobian(dials_from(x))[:, turns], hold * np.eye(len(x))])
+        slopes = board.weights[:, None] * board.jacobian(dials_from(x))
+        return np.vstack([slopes[:, turns], hold * np.eye(len(x))])
 
     inset = 1e-9 * (high - low)
     x = start
@@ -107,7 +108,7 @@ def stepped_dials(board: Board, dials: np.ndarray) -> np.ndarray:
 
     def cost(places: Sequence[int]) -> float:
         at = np.array([options[i] for options, i in zip(choices, places, strict=True)])
-        return float(np.square(board.residual_stops(at)).sum() + 1e-9 * np.square(at - dials).sum())
+        return float(np.square(board.weights * board.residual_stops(at)).sum() + 1e-9 * np.square(at - dials).sum())
 
     least = cost(place)
     moves: list[tuple[tuple[int, int], ...]] = [((i, d),) for i in range(len(place)) for d in (-1, 1)]

@@ -14,7 +14,7 @@ from sim.balance.board import Board, Fader
 from sim.errors import UnitError, quoted
 from sim.layout import Layout
 from sim.metering import CONSTANT_C, readings_from_probes
-from sim.meterpoints import key_side_from_readings, parts_by_name, point_from_text
+from sim.meterpoints import KEY_CHEEK, SHADOW_CHEEK, key_side_from_readings, parts_by_name, point_from_text
 from sim.mix import mix_from_scene
 from sim.model import Camera, Scene
 from sim.readings import ProbeReadings
@@ -77,11 +77,15 @@ def wishes_from_texts(texts: Sequence[str], points: Sequence[str], reference: st
 
 
 def want_points(scene: Scene, layout: Layout, measured: ProbeReadings, key: str | None = None) -> dict[str, str]:
-    """Probe that reads each point a wish may name: the report's points by dome, and the scene's own meters."""
+    """Probe that reads each point a wish may name.
+
+    The report's points by dome, the cheeks by flat receptors as in the ratio, and the scene's own meters.
+    """
     setting = mix_from_scene(scene, layout)
     found = {r.point: r for r in readings_from_probes(measured, setting, scene.camera)}
     side = key_side_from_readings(found, [light.name for light in layout.lights], key)
     parts = {name: f"dome {part}" for name, part in parts_by_name(side, layout).items()}
+    parts[KEY_CHEEK], parts[SHADOW_CHEEK] = f"flat {side.lit_cheek} to {side.light}", f"flat {side.shadow_cheek}"
     return parts | {name: f"own {name}" for name in scene.meters}
 
 

@@ -1,0 +1,258 @@
+"""Commands on the light itself: meter it, balance it, compare alternatives."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from sim.errors import HalfstopError, UnitError
+
+if TYPE_CHECKING:
+    from sim.balance import Balance
+    from sim.scene_edit import SceneText
+
+SceneArgument = Annotated[Path, typer.Argument(metavar="SCENE", help="Scene file, such as scenes/recital.yaml.")]
+KeyOption = Annotated[
+    str | None, typer.Option(metavar="NAME", help="The light to take for the key; found when left out.")
+]
+SeedOption = Annotated[int, typer.Option(metavar="N", help="The same seed gives the same readings.")]
+PIPED_WIDTH = 100
+# Stand-ins for the signs that a plain terminal may lack.
+_ASCII = str.maketrans({"±": "+/-", "°": " deg", "─": "-", "·": "*", "×": "x"})
+
+
+def add_commands(app: typer.Typer) -> None:
+    """Register the commands of this module."""
+    app.command()(meter)
+    app.command()(balance)
+    app.command()(compare)
+
+
+def meter(
+    scene: SceneArgument,
+    key: KeyOption = None,
+    reference: Annotated[
+        str, typer.Option(metavar="POINT", help="Meter point that the suggested f-number is for.")
+    ] = "face",
+    sensor: Annotated[
+        float, typer.Option("--range", metavar="STOPS", help="Sensor: stops from saturation down to black.")
+    ] = 12.0,
+    as_json: Annotated[bool, typer.Option("--json", help="Print the readings as JSON.")] = False,
+    seed: SeedOption = 0,
+    out: Annotated[
+        Path | None, typer.Option(metavar="DIR", help="Write meter.json, false tones and histograms here.")
+    ] = None,
+) -> None:
+    """Read every point of the set-up, by light and combined, and judge the exposure."""
+    import json
+
+    from sim.cli.progress import shown_progress
+    from sim.health import health_lines, record_from_health
+    from sim.meterreport import json_from_report, run_meter, tables_from_report
+
+    if not 1 <= sensor <= 20:
+        raise HalfstopError(f'--range {sensor:g}: expected 1 to 20 stops; write "--range 12"')
+    with shown_progress() as on_progress:
+        made = run_meter(
+            scene, key=key, reference=reference, range_stops=sensor, seed=_seed(seed), out=out, on_progress=on_progress
+        )
+    if as_json:
+        record = {**json_from_report(made.report), "health": record_from_health(made.health)}
+        print(json.dumps(record, indent=1, ensure_ascii=False, allow_nan=False))
+        return
+    _show(tables_from_report(made.report), *health_lines(made.health, made.camera))
+    if made.files:
+        _show(f"{len(made.files)} files in {made.files[0].parent}: see false-tones.png")
+
+
+def balance(
+    scene: SceneArgument,
+    want: Annotated[
+        list[str] | None,
+        typer.Option(metavar="POINT=VALUE", help='Wish, repeatable: "face=f/5.6", or stops: "backdrop=-3".'),
+    ] = None,
+    lock: Annotated[
+        list[str] | None, typer.Option(metavar="NAME", help="Leave this light as it is; repeatable.")
+    ] = None,
+    reference: Annotated[
+        str, typer.Option(metavar="POINT", help='What stops are counted from: a meter point, or "camera".')
+    ] = "face",
+    key: KeyOption = None,
+    seed: SeedOption = 0,
+    out: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="New scene file; default: the scene's name with -balanced.")
+    ] = None,
+    in_place: Annotated[bool, typer.Option("--in-place", help="Change the scene file itself.")] = False,
+    dry_run: Annotated[bool, typer.Option("--dry-run", help="Only tell; write no file.")] = False,
+) -> None:
+    """Find the dials for wanted readings and write them into a new scene file, its comments kept.
+
+    Muted lights stay out; dials move in their own steps and within their range.
+    """
+    from sim.balance import definition, scene_with_balance
+    from sim.scene_edit import write_scene_text
+
+    if in_place and out is not None:
+        raise HalfstopError("--in-place and --out ask for two things at once; keep one of them")
+    target = scene if in_place else out or scene.with_name(f"{scene.stem}-balanced.yaml")
+    if not in_place and not dry_run and target.exists():
+        same = target.resolve() == scene.resolve()
+        cure = "add --in-place to change it" if same else "name another with --out"
+        raise HalfstopError(f"{target}: there is a file of this name; nothing was done; {cure}")
+    source, result = _balanced(scene, want or [], lock or [], reference, key, _seed(seed))
+    _show(_wish_table(result), *_reason_lines(result), _move_table(result), definition(result.reference))
+    if dry_run:
+        return
+    changed = scene_with_balance(source, result)
+    write_scene_text(changed, target, replace=in_place)
+    _show(f"{'changed' if in_place else 'wrote'} {target}")
+
+
+def compare(
+    scenes: Annotated[list[Path], typer.Argument(metavar="SCENE...", help="Scene files; one with --swap.")],
+    swap: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="KEY=VALUE",
+            help='An alternative, repeatable: "key.modifier=octabox 120 cm", "key.place.distance=2 m; key.power=1/2".',
+        ),
+    ] = None,
+    key: KeyOption = None,
+    size: Annotated[int, typer.Option(metavar="N", help="Long side of each picture in pixels.")] = 600,
+    samples: Annotated[int, typer.Option(metavar="N", help="Rays per pixel.")] = 16,
+    seed: SeedOption = 0,
+    out: Annotated[
+        Path | None, typer.Option(metavar="DIR", help="Folder for the sheet; default out/ and the scene's name.")
+    ] = None,
+) -> None:
+    """Set alternatives side by side at the same face exposure; only lights that changed are traced again."""
+    from sim.cli.progress import shown_progress
+    from sim.compare import rows_from_finding, run_compare
+    from sim.preview import require_samples
+
+    if not 64 <= size <= 4000:
+        raise HalfstopError(f'--size {size}: expected 64 to 4000 pixels; write "--size 600"')
+    folder = out or Path("out") / f"{scenes[0].stem}-alternatives"
+    with shown_progress() as on_progress:
+        made = run_compare(
+            scenes, swap or [], folder, long_side_px=size, samples=require_samples(samples), seed=_seed(seed), key=key,
+            on_progress=on_progress,
+        )  # fmt: skip
+    for found in made.findings:
+        rows = [f"  {label}: {figure}" for label, figure in rows_from_finding(found, made.findings[0]) if label]
+        traced = ", ".join(found.traced) if found.traced else "nothing"
+        _show(found.label, *rows, f"  traced: {traced}")
+    _show(f"{len(made.files)} files in {folder}: see alternatives.png")
+
+
+def _balanced(
+    scene: Path, want: list[str], lock: list[str], reference: str, key: str | None, seed: int
+) -> tuple[SceneText, Balance]:
+    from sim.engine import start_engine
+    from sim.layout import layout_from_scene
+    from sim.meterpoints import KEY_CHEEK, POINTS, SHADOW_CHEEK, point_from_text, report_probes
+    from sim.scene_edit import scene_text_from_file
+
+    source = scene_text_from_file(scene)
+    layout = layout_from_scene(source.scene, scene.parent)
+    from sim.balance import balance_from_readings, want_points, wishes_from_texts
+
+    # Refuse words that mean nothing before the long work.
+    known = [name for name, part in POINTS.items() if part in layout.anchors_m]
+    names = [KEY_CHEEK, SHADOW_CHEEK, *known, *source.scene.meters]
+    try:
+        if reference != "camera":
+            reference = point_from_text(reference, names)
+        wishes = wishes_from_texts(want, names, reference)
+    except UnitError as error:
+        raise HalfstopError(f"--want: {error}") from None
+    for name in lock:
+        if name not in source.scene.lights:
+            raise HalfstopError(f'--lock: there is no light "{name}"; the scene has {", ".join(source.scene.lights)}')
+    if key is not None and key not in [light.name for light in layout.lights]:
+        raise HalfstopError(f'--key: there is no light "{key}"; the scene has {", ".join(source.scene.lights)}')
+    start_engine()
+    from sim.stage.build import build
+    from sim.transport.probe import read_probes
+
+    measured = read_probes(
+        build(source.scene, layout), report_probes(source.scene, layout), seed=seed, depth=source.scene.render.depth
+    )
+    points = want_points(source.scene, layout, measured, key)
+    return source, balance_from_readings(
+        source.scene, layout, measured, wishes, points=points, reference=reference, locked=lock, seed=seed
+    )
+
+
+def _wish_table(result: Balance) -> Any:
+    from sim.meterreport import short_f_number, stops_text
+
+    table = _table(f"Wishes, reference {result.reference} at {short_f_number(result.reference_f_number)}")
+    table.add_column("point", no_wrap=True)
+    for title in ("wanted", "reads then", "off by", "error", "off before"):
+        table.add_column(title, justify="right", no_wrap=True)
+    for outcome in result.wishes:
+        wish = outcome.wish
+        wanted = short_f_number(wish.f_number) if wish.f_number is not None else f"{wish.stops:+g} stops"
+        table.add_row(
+            wish.point, wanted, short_f_number(outcome.f_number), stops_text(outcome.residual_stops, 2),
+            f"{outcome.stderr_stops:.2f}", stops_text(outcome.before_stops),
+        )  # fmt: skip
+    return table
+
+
+def _reason_lines(result: Balance) -> list[str]:
+    unmet = [outcome for outcome in result.wishes if not outcome.met]
+    if not unmet:
+        return ["Every wish is met within a tenth of a stop.", ""]
+    return [*(f"Not met: {o.wish.text}: {'; '.join(o.reasons)}." for o in unmet), ""]
+
+
+def _move_table(result: Balance) -> Any:
+    from sim.balance.outcome import dial_text
+    from sim.meterreport import stops_text
+
+    table = _table("Dials")
+    table.add_column("light", no_wrap=True)
+    for title in ("before", "after", "change"):
+        table.add_column(title, justify="right", no_wrap=True)
+    table.add_column("")
+    for move in result.moves:
+        before, after = (dial_text(stops, move.step_stops) for stops in (move.before_stops, move.after_stops))
+        turned = abs(move.change_stops) > 1e-9
+        table.add_row(
+            move.light, before, after if turned else "", f"{stops_text(move.change_stops)} stops" if turned else "",
+            move.why_fixed or ("" if turned else "stays"),
+        )  # fmt: skip
+    return table
+
+
+def _table(title: str) -> Any:
+    from rich import box
+    from rich.table import Table
+
+    return Table(title=title, title_justify="left", box=box.SIMPLE_HEAD, pad_edge=False)
+
+
+def _show(*pieces: Any) -> None:
+    """Print lines and tables; in plain ASCII where the output is no terminal that knows more."""
+    from rich.console import Console
+
+    pretty = sys.stdout.isatty() and "utf" in (sys.stdout.encoding or "").lower()
+    console = Console(width=None if sys.stdout.isatty() else PIPED_WIDTH, highlight=False)
+    for piece in pieces:
+        if pretty:
+            console.print(piece, markup=False, soft_wrap=isinstance(piece, str))
+            continue
+        with console.capture() as captured:
+            console.print(piece, markup=False, soft_wrap=isinstance(piece, str))
+        print("\n".join(line.rstrip() for line in captured.get().translate(_ASCII).splitlines()))
+
+
+def _seed(seed: int) -> int:
+    from sim.preview import require_seed
+
+    return require_seed(seed)

@@ -1,0 +1,196 @@
+"""The comparison: every alternative traced as far as need be, and measured against the first."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import asdict, dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from sim.compare.measures import energy_for, falloff_stops, key_of_face, nose_edge_mm
+from sim.compare.retrace import changed_lights, merged_stack, only_lights
+from sim.compare.swaps import Alternative
+from sim.develop import denoised, exposed
+from sim.errors import HalfstopError
+from sim.lightstack import LightStack
+from sim.metering import readings_from_regions
+from sim.mix import Mix, mix_from_scene
+from sim.model import Scene
+
+if TYPE_CHECKING:
+    from sim.stage.build import Stage
+
+# Parts that are told apart, as far as the picture shows them.
+PARTS = ("face", "hair", "neck", "chest", "arms", "gown", "suit", "backdrop")
+
+Progress = Callable[[str, float], None]
+
+
+@dataclass(frozen=True)
+class Finding:
+    """What one alternative shows.
+
+    `picture` (h, w, 3) linear at the first alternative's face exposure. `cost_stops`: more light (+) than the first
+    needs for the same face. `part_stops`: each part's mean against the same part of the first, after that, with
+    `part_stderr_stops`. `key` the light that gives the first one's face most; its `edge_mm` (10 to 90 % across the edge
+    of the nose's shadow, None without one) and `falloff_stops` across the face. `over_full`: lights that would have to
+    go over full power, and by how many stops. `flash_J`, `continuous_W`: electrical energy
+    of a firing and power of lamps that stay on, for the same face; None where a lamp does not state it.
+    `traced`: lights whose layers were traced for it.
+    """
+
+    label: str
+    picture: np.ndarray
+    cost_stops: float
+    cost_stderr_stops: float
+    part_stops: dict[str, float]
+    part_stderr_stops: dict[str, float]
+    key: str
+    edge_mm: float | None
+    falloff_stops: float | None
+    over_full: dict[str, float]
+    flash_J: float | None
+    continuous_W: float | None
+    traced: tuple[str, ...]
+
+
+def compare(
+    alternatives: Sequence[Alternative], *, size: tuple[int, int], samples: int, seed: int = 0,
+    key: str | None = None, on_progress: Progress | None = None,
+) -> list[Finding]:  # fmt: skip
+    """Trace the first alternative and of every other only what changed, then measure all against the first.
+
+    Arguments: `size` (width, height) in pixels, `samples` rays per pixel; `key` the light whose shadow edge and
+    falloff are measured, None for the one that gives the first alternative's face most; the engine must be running.
+    """
+    if key is not None and key not in alternatives[0].layout.light_names:
+        names = ", ".join(alternatives[0].layout.light_names)
+        raise HalfstopError(f'--key: there is no light "{key}" in the first scene; it has {names}')
+    from sim.stage.build import build
+    from sim.transport.render import render
+
+    tell = on_progress or (lambda step, part: None)
+    stacks: list[LightStack] = []
+    stages: list[Stage] = []
+    traced_names: list[tuple[str, ...]] = []
+    for index, item in enumerate(alternatives):
+        # Trace nothing twice: the first scene whole, another only where its lights differ.
+        wanted = changed_lights(alternatives[0].scene, item.scene) if index else None
+        stage = build(item.scene, item.layout) if wanted != () else stages[0]
+        lit_names: tuple[str, ...] = stage.light_names if wanted is None else wanted
+
+        def told(part: float, index: int = index) -> None:
+            tell("trace", (index + part) / len(alternatives))
+
+        traced = None
+        if lit_names:
+            lit = stage if wanted is None else only_lights(stage, lit_names)
+            traced = render(lit, size=size, samples=samples, seed=seed, depth=item.scene.render.depth, on_progress=told)
+        told(1.0)
+        layout = item.layout
+        stacks.append(merged_stack(stacks[0] if stacks else None, traced, layout.light_names, layout.is_flash))
+        stages.append(stage)
+        traced_names.append(tuple(lit_names))
+    findings: list[Finding] = []
+    camera = alternatives[0].scene.camera
+    key = key or key_of_face(stacks[0], mix_from_scene(alternatives[0].scene, alternatives[0].layout), camera.shutter_s)
+    for index in range(len(alternatives)):
+        findings.append(_finding(alternatives, index, stacks, stages[index], key, traced_names[index]))
+        tell("measure", (index + 1) / len(alternatives))
+    return findings
+
+
+def _finding(
+    alternatives: Sequence[Alternative], index: int, stacks: Sequence[LightStack], stage: Stage, key: str,
+    traced: tuple[str, ...],
+) -> Finding:  # fmt: skip
+    item, stack = alternatives[index], stacks[index]
+    mix = mix_from_scene(item.scene, item.layout)
+    first_mix = mix_from_scene(alternatives[0].scene, alternatives[0].layout)
+    ours = _parts(stack, mix, item.scene)
+    theirs = _parts(stacks[0], first_mix, alternatives[0].scene)
+    if "face" not in ours or "face" not in theirs:
+        raise HalfstopError(f'"{item.label}": the picture shows no lit face to bring to the same exposure')
+    # Bring the face to the first alternative's exposure, then compare the rest.
+    cost = theirs["face"][0] - ours["face"][0]
+    cost_error = 0.0 if index == 0 else float(np.hypot(theirs["face"][1], ours["face"][1]))
+    both = [part for part in ours if part in theirs]
+    flash, steady = energy_for(item.scene, mix, cost)
+    return Finding(
+        label=item.label,
+        picture=_viewed(stack, mix, item.scene, cost),
+        cost_stops=cost,
+        cost_stderr_stops=cost_error,
+        part_stops={part: ours[part][0] + cost - theirs[part][0] for part in both},
+        part_stderr_stops={
+            part: 0.0 if index == 0 else float(np.hypot(ours[part][1], theirs[part][1])) for part in both
+        },
+        key=key,
+        edge_mm=nose_edge_mm(stage, key) if key in stage.light_names else None,
+        falloff_stops=falloff_stops(stage, key) if key in stage.light_names else None,
+        over_full={
+            name: dial + cost
+            for name, dial, muted in zip(mix.names, mix.dial_stops, mix.muted, strict=True)
+            if name in item.scene.lights and not muted and dial + cost > 0.05
+        },
+        flash_J=flash,
+        continuous_W=steady,
+        traced=traced,
+    )
+
+
+def _parts(stack: LightStack, mix: Mix, scene: Scene) -> dict[str, tuple[float, float]]:
+    """Stops from middle grey and standard error of each part that is seen and lit."""
+    found = readings_from_regions(stack, mix, scene.camera, PARTS)
+    return {
+        reading.point: (reading.combined.from_grey_stops, reading.combined.stderr_stops)
+        for reading in found
+        if reading.combined.from_grey_stops is not None and np.isfinite(reading.combined.from_grey_stops)
+    }
+
+
+def _viewed(stack: LightStack, mix: Mix, scene: Scene, more_stops: float) -> np.ndarray:
+    """The combined picture, denoised once as a whole, brightened by `more_stops`."""
+    weights = mix.weights_rgb(scene.camera.shutter_s)
+    mixed = stack.mixed(weights)
+    whole = replace(stack, names=("combined",), is_flash=(True,), pixels=mixed[None], variance=stack.variance[:1])
+    clean = denoised(whole)
+    even = Mix(("combined",), (0.0,), np.ones((1, 3)), (False,), (True,))
+    return exposed(clean, even, scene.camera, exposure_stops=more_stops)
+
+
+def record_from_findings(findings: Sequence[Finding]) -> list[dict[str, Any]]:
+    """The findings as plain data, without the pictures."""
+    return [
+        {name: value for name, value in asdict(replace(finding, picture=np.zeros(0))).items() if name != "picture"}
+        for finding in findings
+    ]
+
+
+def rows_from_finding(finding: Finding, first: Finding) -> tuple[tuple[str, str], ...]:
+    """Labels and figures of one alternative for a sheet or a table; an empty label is a rule."""
+    is_first = finding is first
+    rows = [("cost for the same face", "as it is" if is_first else _stops(finding.cost_stops) + " stops")]
+    energies = (("flash energy", "W·s", finding.flash_J), ("lamps that stay on", "W", finding.continuous_W))
+    for what, unit, value in energies:
+        if value != 0:
+            rows.append((what, "not stated" if value is None else f"{value:.0f} {unit}"))
+    rows += [(f"{name} over full power by", f"{over:.1f} stops") for name, over in finding.over_full.items()]
+    edge = "no open edge" if finding.edge_mm is None else f"{finding.edge_mm:.1f} mm"
+    rows.append((f"nose shadow's edge, {finding.key}", edge))
+    if finding.falloff_stops is not None:
+        rows.append((f"falloff on the face, {finding.key}", f"{finding.falloff_stops:.2f} stop"))
+    if not is_first:
+        rows.append(("", ""))
+        rows += [
+            (part, f"{_stops(stops)} stops +/- {finding.part_stderr_stops[part]:.2f}")
+            for part, stops in finding.part_stops.items()
+            if part != "face"
+        ]
+    return tuple(rows)
+
+
+def _stops(stops: float) -> str:
+    text = f"{stops:+.1f}"
+    return text[1:] if float(text) == 0 else text
