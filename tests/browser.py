@@ -33,8 +33,9 @@ def require_chromium() -> str:
 
 @contextmanager
 def opened_page(
-    path: Path, width: int = 1280, height: int = 900, *, script: bool = True, scale: float = 1.0
-) -> Iterator[Any]:
+    path: Path, width: int = 1280, height: int = 900, *, script: bool = True, fragment: str = "",
+    reduced_motion: bool = False,
+) -> Iterator[Any]:  # fmt: skip
     """The page of an HTML file in a fresh browser; on leaving, it must have been quiet and asked for nothing else."""
     executable = require_chromium()
     from playwright.sync_api import sync_playwright
@@ -44,15 +45,18 @@ def opened_page(
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=executable, args=ARGUMENTS)
         context = browser.new_context(
-            viewport={"width": width, "height": height}, java_script_enabled=script, device_scale_factor=scale
-        )
+            viewport={"width": width, "height": height}, java_script_enabled=script,
+            reduced_motion="reduce" if reduced_motion else "no-preference",
+        )  # fmt: skip
         page = context.new_page()
-        page.on("console", lambda m: told.append(f"{m.type}: {m.text}") if m.type in ("error", "warning") else None)
+        page.on("console", lambda m: told.append(f"{m.type}: {m.text}") if m.type == "error" else None)
         page.on("pageerror", lambda error: told.append(f"page error: {error}"))
         page.on("request", lambda request: asked.append(request.url))
-        page.goto(path.as_uri())
+        page.goto(path.as_uri() + (f"#{fragment}" if fragment else ""))
         yield page
         browser.close()
     assert told == []
-    outside = [url for url in asked if url != path.as_uri() and not url.startswith(("data:", "blob:"))]
+    outside = [
+        url for url in asked if url.partition("#")[0] != path.as_uri() and not url.startswith(("data:", "blob:"))
+    ]
     assert outside == []

@@ -54,6 +54,8 @@ FLOORS: dict[str, tuple[int, frozenset[str]]] = {
     "strips": (5, frozenset({"sheets"})),
     "handout": (5, frozenset({"plan"})),
     "paperwork": (5, frozenset({"handout", "plan", "rigview", "savefiles", "strips"})),
+    "checkup": (5, frozenset({"savefiles"})),
+    "latitude_sheet": (5, frozenset({"savefiles", "sheets"})),
     "doctor": (5, frozenset()),
     "preview": (5, frozenset({"savefiles", "sheets"})),
     "cli": (6, frozenset()),

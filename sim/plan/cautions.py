@@ -12,8 +12,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from sim import model, photometry
+from sim.gear.direct import blocked
 from sim.gear.rig import axial_illuminance_lx
-from sim.layout import Layout, PlacedPanel
+from sim.layout import Layout, PlacedLight, PlacedPanel
 from sim.model import Scene
 from sim.plan.facts import LightFacts, text_from_metres
 from sim.plan.holding import holding_from_light
@@ -51,6 +52,7 @@ def cautions_from_scene(
         mains_caution(scene),
         *_outside_the_room(layout),
         *_blocked(layout),
+        *_collide(layout),
         *_ceiling(layout),
         *_supports(supports),
         *_overhead(layout),
@@ -155,6 +157,46 @@ def _blocked(layout: Layout) -> list[Caution]:
                     "Move one of them, unless the shadow is meant.", True,
                 ))  # fmt: skip
     return found
+
+
+def _collide(layout: Layout) -> list[Caution]:
+    """Lights whose housings are in the same place, and lights that stand on another's aim line."""
+    found = []
+    for light in layout.lights:
+        for other in layout.lights:
+            if other.name == light.name or not other.rig.body:
+                continue
+            into = np.linalg.inv(other.world_from_light)
+            start, end = (into[:3, :3] @ point + into[:3, 3] for point in (light.position_m, light.aim_m))
+            if light.name < other.name and _touch(light, other, into):
+                found.append(Caution(
+                    f"{light.name} and {other.name} are in the same place",
+                    "As placed, their housings run into each other.", "Move one of them.", True,
+                ))  # fmt: skip
+            elif blocked(other.rig.body, start[None], end).any():
+                found.append(Caution(
+                    f"{other.name} shades {light.name}",
+                    f"It stands on the straight line from {light.name} to its aim point.",
+                    "Move one of them, unless the shadow is meant.", True,
+                ))  # fmt: skip
+    return found
+
+
+def _touch(light: PlacedLight, other: PlacedLight, into_other: np.ndarray) -> bool:
+    """Whether lines along the housing of one light run through a solid of another's."""
+    into = into_other @ light.world_from_light
+    for body in light.rig.body:
+        if body.shape not in ("box", "cylinder", "cone"):
+            continue
+        # Take the axis and four lines along the wall from front to back.
+        half = np.array([*body.sizes_m[:2], 0.0])[:2] / 2 if body.shape == "box" else np.full(2, body.sizes_m[0] / 2)
+        signs = np.array([[0, 0], [-1, -1], [1, -1], [1, 1], [-1, 1]]) * half
+        for x, y in signs:
+            ends = np.array([[x, y, -0.5], [x, y, 0.5]]) * [1, 1, body.sizes_m[-1]] + body.offset_m
+            start, end = ends @ into[:3, :3].T + into[:3, 3]
+            if blocked(other.rig.body, start[None], end).any():
+                return True
+    return False
 
 
 def crosses_panel(start_m: np.ndarray, end_m: np.ndarray, panel: PlacedPanel) -> bool:
@@ -330,9 +372,7 @@ def _flash_rate(scene: Scene) -> list[Caution]:
     if rates:
         rate, name = max(rates)
         text = f"{name} can recycle {rate:.1f} times a second at its setting" + (
-            ", above the three flashes a second of WCAG 2.2 (2.3.1) for screens."
-            if rate > FLASHES_PER_S
-            else "."
+            ", above the three flashes a second of WCAG 2.2 (2.3.1) for screens." if rate > FLASHES_PER_S else "."
         )
     return [Caution(
         "Flash rate and photosensitivity", text,

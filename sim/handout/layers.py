@@ -1,0 +1,113 @@
+"""Light layers as a compact text: each pixel of each light on a scale that is even to the eye, packed without loss.
+
+A value x (linear, at the scene's settings, 1.0 is white) becomes the whole number v = round(k x^(1/2.4)): sRGB's own
+power, so that one step is the same small part of a code value from shadows to highlights, and noise in the black costs
+nothing. Each number is predicted from its neighbours (Weinberger, Seroussi and Sapiro 2000, the median edge detector of
+LOCO-I); what is left over is zipped. Whoever unpacks it gets the same whole numbers, on every machine.
+"""
+
+from __future__ import annotations
+
+import base64
+import zlib
+
+import numpy as np
+
+POWER = 2.4
+STEPS_CODES = (0.4, 0.6, 0.8, 1.2, 2.0)  # one step of v in sRGB code values; the first that fits the page is taken
+MOST = 65535
+
+
+def k_from_step(step_codes: float) -> float:
+    """The scale k whose step is so many sRGB code values: sRGB's 255 x 1.055 (IEC 61966-2-1) over the step.
+
+    >>> round(k_from_step(0.4), 3)
+    672.562
+    """
+    return 255 * 1.055 / step_codes
+
+
+def codes_from_linear(linear: np.ndarray, k: float) -> np.ndarray:
+    """Whole numbers (uint16) of linear values, 0 or more.
+
+    >>> codes_from_linear(np.array([0.0, 0.18, 1.0]), 672.5625).tolist()
+    [0, 329, 673]
+    """
+    return np.clip(np.round(k * np.maximum(linear, 0.0) ** (1 / POWER)), 0, MOST).astype(np.uint16)
+
+
+def linear_from_codes(codes: np.ndarray, k: float) -> np.ndarray:
+    """Linear values of whole numbers, float64.
+
+    >>> linear_from_codes(np.array([0, 329, 673]), 672.5625).round(3).tolist()
+    [0.0, 0.18, 1.002]
+    """
+    return (np.asarray(codes, float) / k) ** POWER
+
+
+def packed_to_fit(layers: np.ndarray, most_bytes: int) -> tuple[list[bytes], float]:
+    """Every layer of (n, h, w, 3) linear values zipped, and their scale k: the finest that keeps within `most_bytes`.
+
+    The coarsest is taken when none does.
+    """
+    for step in STEPS_CODES:
+        k = k_from_step(step)
+        zipped = [packed(codes_from_linear(layer, k)) for layer in layers]
+        if sum(map(len, zipped)) <= most_bytes:
+            break
+    return zipped, k
+
+
+def packed(codes: np.ndarray) -> bytes:
+    """Zipped bytes of a layer (h, w, 3) of whole numbers; see `unpacked`."""
+    values = codes.astype(np.int32)
+    left_over = values - predicted(values)
+    # Red and blue mostly go with green.
+    left_over[..., 0] -= left_over[..., 1]
+    left_over[..., 2] -= left_over[..., 1]
+    folded = np.where(left_over >= 0, 2 * left_over, -2 * left_over - 1).astype(np.uint32)
+    planes = np.moveaxis(folded, -1, 0)
+    parts = np.concatenate([(planes & 255).ravel(), (planes >> 8 & 255).ravel(), (planes >> 16).ravel()])
+    return zlib.compress(parts.astype(np.uint8).tobytes(), 9)
+
+
+def unpacked(data: bytes, width: int, height: int) -> np.ndarray:
+    """The layer (h, w, 3) of whole numbers in zipped bytes."""
+    low, high, top = np.frombuffer(zlib.decompress(data), np.uint8).reshape(3, 3, height, width).astype(np.int64)
+    folded = low | high << 8 | top << 16
+    left_over = np.where(folded & 1, -(folded + 1) // 2, folded // 2)
+    left_over[0] += left_over[1]
+    left_over[2] += left_over[1]
+    found = np.zeros((height, width, 3), np.int64)
+    rest = np.moveaxis(left_over, 0, -1)
+    above_row = np.zeros((width, 3), np.int64)
+    for y in range(height):
+        row = found[y]
+        for x in range(width):
+            above = above_row[x]
+            left, corner = (row[x - 1], above_row[x - 1]) if x else (above, above)
+            low_, high_ = np.minimum(left, above), np.maximum(left, above)
+            guess = np.where(corner >= high_, low_, np.where(corner <= low_, high_, left + above - corner))
+            row[x] = guess + rest[y, x]
+        above_row = row
+    return found.astype(np.uint16)
+
+
+def predicted(values: np.ndarray) -> np.ndarray:
+    """Each value (h, w, 3) as its neighbours to the left, above and above left tell it.
+
+    Beyond the left edge stands the value above, beyond the upper edge 0.
+    """
+    above = np.zeros_like(values)
+    above[1:] = values[:-1]
+    left = np.empty_like(values)
+    left[:, 1:], left[:, 0] = values[:, :-1], above[:, 0]
+    corner = np.empty_like(values)
+    corner[:, 1:], corner[:, 0] = above[:, :-1], above[:, 0]
+    low, high = np.minimum(left, above), np.maximum(left, above)
+    return np.where(corner >= high, low, np.where(corner <= low, high, left + above - corner))
+
+
+def text_from_bytes(data: bytes) -> str:
+    """Bytes as base64 text."""
+    return base64.b64encode(data).decode("ascii")
