@@ -18,7 +18,7 @@ from typing import Annotated, Any, NoReturn
 
 import typer
 
-from sim.cli import lighting
+from sim.cli import checks, lighting
 from sim.errors import HalfstopError, one_line
 
 app = typer.Typer(
@@ -101,6 +101,7 @@ def check(
     scenes: Annotated[list[Path], typer.Argument(metavar="SCENE...", help="Scene files to check.")],
 ) -> None:
     """Check scene files; renders nothing."""
+    from sim.model.checks import scene_warnings
     from sim.scenefile import load_scene
 
     faults = 0
@@ -113,6 +114,8 @@ def check(
             continue
         count = len(scene.lights)
         print(one_line(f"{path}: good: {scene.title}, {count} light{'' if count == 1 else 's'}"))
+        for warning in scene_warnings(scene):
+            print(one_line(f"{path}: warning: {warning}"))
     if faults:
         raise typer.Exit(2)
 
@@ -147,6 +150,7 @@ def doctor() -> None:
 
 
 lighting.add_commands(app)
+checks.add_commands(app)
 
 
 def main(arguments: Sequence[str] | None = None) -> NoReturn:

@@ -6,7 +6,6 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import trimesh
 
 from sim.errors import SceneError
 
@@ -67,8 +66,10 @@ def figure_from_file(
 
 def _meshes(path: Path) -> dict[str, Any]:
     """Triangle meshes of a file by object name, in the file's own frame."""
+    import trimesh
+
     try:
-        scene = trimesh.load_scene(path, process=False)
+        scene = trimesh.load_scene(path, process=False, **_reader_options(path))
         dumped = {name: scene.geometry[geometry] for name, geometry in _named_geometry(scene)}
     except SceneError:
         raise
@@ -79,6 +80,15 @@ def _meshes(path: Path) -> dict[str, Any]:
     if not meshes:
         raise _fault(path, "figure.file", "holds no triangles", "a surface mesh", "export faces, not points or curves")
     return meshes
+
+
+def _reader_options(path: Path) -> dict[str, bool]:
+    """Keep the objects of an OBJ file apart by name, or its groups where it names no objects."""
+    if path.suffix.lower() != ".obj":
+        return {}
+    with path.open("rb") as stream:
+        objects = any(line.startswith(b"o ") for line in stream)
+    return {"split_objects": objects, "split_groups": not objects, "group_material": False, "skip_materials": True}
 
 
 def _named_geometry(scene: Any) -> list[tuple[str, str]]:

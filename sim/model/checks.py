@@ -2,7 +2,7 @@
 
 import math
 import re
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from difflib import get_close_matches
 from itertools import chain
 
@@ -31,13 +31,18 @@ def check_scene(scene: Scene) -> None:
     _check_meters(scene)
 
 
-def scene_warnings(scene: Scene) -> tuple[str, ...]:
-    """Plain lines about what a scene may say but its photographer may not have meant."""
-    from sim import photometry
+def scene_warnings(scene: Scene, heard: Collection[str] | None = None) -> tuple[str, ...]:
+    """Plain lines about what a scene may say but its photographer may not have meant.
+
+    heard: names of the lights that are on, by default those that are not muted.
+    """
+    from sim.photometry import sync_warning
 
     found = []
-    flashes = [name for name, light in scene.lights.items() if light.is_flash and not light.mute]
-    sync = photometry.sync_warning(scene.camera.shutter_s, scene.camera.sync_s) if flashes else None
+    if heard is None:
+        heard = [name for name, light in scene.lights.items() if not light.mute]
+    flashes = [name for name in heard if name in scene.lights and scene.lights[name].is_flash]
+    sync = sync_warning(scene.camera.shutter_s, scene.camera.sync_s) if flashes else None
     if sync:
         found.append(f"camera.shutter: {sync} (the picture shows the light as if the sync held)")
     return tuple(found)

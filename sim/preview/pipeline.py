@@ -22,6 +22,7 @@ from sim.metering import (
 )
 from sim.mix import Mix, mix_from_scene
 from sim.model import Scene
+from sim.model.checks import scene_warnings
 from sim.preview.quality import Quality
 from sim.preview.record import json_bytes, record_from_preview
 from sim.readings import Probe, ProbeReadings
@@ -85,8 +86,8 @@ def run_preview(scene_file: Path, order: PreviewOrder, on_progress: Progress | N
     stack, probes, measured = _traced(scene, layout, order, size, tell)
     points = readings_from_probes(measured, mix, scene.camera)
     parts = readings_from_regions(stack, mix, scene.camera, part_regions(stack))
-    stack = denoised(stack, lambda part: tell("denoise", part))
-    preview = Preview(scene, mix, stack, tuple(points), tuple(parts), tuple(_warnings(scene, mix)), ())
+    stack = denoised(stack, lambda part: tell("denoise", part), quality=order.quality.denoiser)
+    preview = Preview(scene, mix, stack, tuple(points), tuple(parts), scene_warnings(scene, heard_lights(mix)), ())
     files = _write(preview, scene_file, order, pictures, probes, tell)
     return Preview(**{**vars(preview), "files": tuple(files)})
 
@@ -192,12 +193,6 @@ def _traced(
     return stack, probes, measured
 
 
-def _warnings(scene: Scene, mix: Mix) -> list[str]:
-    found = []
-    if any(flash and not muted for flash, muted in zip(mix.is_flash, mix.muted, strict=True)):
-        warning = photometry.sync_warning(scene.camera.shutter_s, scene.camera.sync_s)
-        found += [warning] if warning else []
-    return found
 
 
 def _write(

@@ -18,6 +18,7 @@ class Quality:
     """`long_side_px` of the picture, `samples` camera rays per pixel, and the meters' aim and limit.
 
     `meter_stderr_stops` is the standard error aimed at; `meter_rays` ends a probe that a light hardly reaches.
+    `denoiser` how hard the pictures are cleaned: "high", "balanced" or "fast".
     """
 
     name: str
@@ -25,12 +26,13 @@ class Quality:
     samples: int
     meter_stderr_stops: float
     meter_rays: int
+    denoiser: str
 
 
 QUALITIES = {
-    "draft": Quality("draft", 600, 16, 0.03, 1 << 16),
-    "standard": Quality("standard", 900, 32, 0.02, 1 << 18),
-    "final": Quality("final", 1800, 256, 0.01, 1 << 20),
+    "draft": Quality("draft", 600, 8, 0.03, 1 << 16, "fast"),
+    "standard": Quality("standard", 900, 32, 0.02, 1 << 18, "high"),
+    "final": Quality("final", 1800, 256, 0.01, 1 << 20, "high"),
 }
 
 
