@@ -55,7 +55,8 @@ class Stage:
 
     `shape_*` (n,) arrays are indexed by the renderer's shape number: the region, 1 + index of the luminous
     face (0: none), 1 + layer of the light whose housing it is (0: none), and the share of light a room surface
-    absorbs (0 elsewhere).
+    absorbs (0 elsewhere). `wanted_layers` are traced, None for all; the others stay dark. What a layer holds
+    does not depend on which others are traced with it.
     """
 
     scene: Any
@@ -69,6 +70,11 @@ class Stage:
     shape_face: np.ndarray
     shape_housing: np.ndarray
     shape_absorbs: np.ndarray
+    wanted_layers: frozenset[int] | None = None
+
+    def traces(self, layer: int) -> bool:
+        """Whether the light of this layer is to be traced."""
+        return self.wanted_layers is None or layer in self.wanted_layers
 
     def sensor(self, size: tuple[int, int]) -> Any:
         """Thin-lens camera for a picture of `size` (width, height) pixels."""

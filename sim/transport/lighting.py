@@ -29,9 +29,9 @@ class EvenAmbientGlow:
 class Lighting:
     """Luminaires, layers and look-up tables of a stage.
 
-    `luminaires` every luminous face; `layer_count` number of lights; `luminaire_from_shape` table from the
-    renderer's shape number to 1 + luminaire index (0: none); `housing_from_shape` to 1 + layer of the light whose
-    housing the shape is (0: none); `region_from_shape` to the region; `ambients` even surrounds.
+    `luminaires` every luminous face of the layers to trace; `layer_count` number of lights; `luminaire_from_shape`
+    table from the renderer's shape number to 1 + luminaire number (0: none); `housing_from_shape` to 1 + layer of the
+    light whose housing the shape is (0: none); `region_from_shape` to the region; `ambients` even surrounds.
     """
 
     luminaires: tuple[Luminaire, ...]
@@ -46,7 +46,11 @@ def lighting_from_stage(stage: Stage) -> Lighting:
     """Gather a stage's luminous faces and tables for the kernel."""
     absorbs = mi.Float(stage.shape_absorbs)
     return Lighting(
-        luminaires=tuple(Luminaire(face.emitter, face.world_from_face, face.layer) for face in stage.faces),
+        luminaires=tuple(
+            Luminaire(face.emitter, face.world_from_face, face.layer, number)
+            for number, face in enumerate(stage.faces)
+            if stage.traces(face.layer)
+        ),
         layer_count=len(stage.light_names),
         luminaire_from_shape=mi.UInt32(stage.shape_face),
         housing_from_shape=mi.UInt32(stage.shape_housing),
@@ -54,5 +58,6 @@ def lighting_from_stage(stage: Stage) -> Lighting:
         ambients=tuple(
             EvenAmbientGlow(even.layer, dr.opaque(mi.Float, even.luminance_cd_m2), absorbs)
             for even in stage.ambients
+            if stage.traces(even.layer)
         ),
     )

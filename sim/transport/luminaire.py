@@ -41,11 +41,13 @@ class Luminaire:
     """One luminous surface placed in the world, owned by layer `layer`.
 
     Arguments: `emitter` the surface in its own frame (z forward), `world_from_light` (4, 4) rigid
-    transform, `layer` index of the light it belongs to.
+    transform, `layer` index of the light it belongs to, `number` of this face among all of the stage's, which
+    its random numbers go by.
     """
 
-    def __init__(self, emitter: Emitter, world_from_light: np.ndarray, layer: int) -> None:
+    def __init__(self, emitter: Emitter, world_from_light: np.ndarray, layer: int, number: int = 0) -> None:
         self.layer = layer
+        self.number = number
         self.surface = emitter.surface
         matrix = np.asarray(world_from_light, dtype=np.float64)
         self.origin = _opaque_point(matrix[:3, 3])

@@ -56,7 +56,7 @@ def radiance_layers(
     part of a meter: no).
     Returns the list of layers and what the ray itself met.
     """
-    layers = [mi.Color3f(0) for _ in range(lighting.layer_count)]
+    layers = [dr.zeros(mi.Color3f, dr.width(ray)) for _ in range(lighting.layer_count)]
     first = FirstHit(mi.Color3f(0), mi.Normal3f(0), mi.Float(0), mi.UInt32(0))
     ray = mi.Ray3f(ray)
     β = mi.Color3f(1)
@@ -89,8 +89,8 @@ def radiance_layers(
         # Add the light that the ray ran into, weighed against sampling it from the vertex before.
         met = dr.gather(mi.UInt32, lighting.luminaire_from_shape, shape, on_surface)
         counts = (met > 0) & ((bounce > 0) | see_luminaires)
-        for index, luminaire in enumerate(lighting.luminaires):
-            hit = counts & (met == index + 1) & (previous_housing != luminaire.layer + 1)
+        for luminaire in lighting.luminaires:
+            hit = counts & (met == luminaire.number + 1) & (previous_housing != luminaire.layer + 1)
             emitted = luminaire.emitted(si.p, si.n, -ray.d)
             weight = dr.select(previous_delta, 1, _balance(previous_pdf, luminaire.pdf(previous_p, si.p, si.n)))
             layers[luminaire.layer] += dr.select(hit, β * emitted * weight, 0)
@@ -103,8 +103,8 @@ def radiance_layers(
         # Sample every light from this vertex, but none from its own housing: a modifier's efficiency
         # already counts what its housing takes and returns.
         housing = dr.gather(mi.UInt32, lighting.housing_from_shape, shape, active)
-        for index, luminaire in enumerate(lighting.luminaires):
-            sample = luminaire.sample(si.p, sampler.pair(bounce, FIRST_LIGHT_SLOT + index))
+        for luminaire in lighting.luminaires:
+            sample = luminaire.sample(si.p, sampler.pair(bounce, FIRST_LIGHT_SLOT + luminaire.number))
             emitted = luminaire.emitted(sample.p, sample.n, -sample.d)
             reach = active & (sample.pdf > 0) & (emitted > 0) & (housing != luminaire.layer + 1)
             wo = si.to_local(sample.d)

@@ -87,8 +87,8 @@ def _trace_batch(
 
     # Let each light shine on the receptor directly.
     totals = [mi.Color3f(0) for _ in range(lighting.layer_count)]
-    for index, luminaire in enumerate(lighting.luminaires):
-        sample = luminaire.sample(position, sampler.pair(BEFORE_PATH, FIRST_LIGHT_SLOT + index))
+    for luminaire in lighting.luminaires:
+        sample = luminaire.sample(position, sampler.pair(BEFORE_PATH, FIRST_LIGHT_SLOT + luminaire.number))
         response = _response(dr.dot(sample.d, facing), is_dome)
         value = luminaire.emitted(sample.p, sample.n, -sample.d) * response / sample.pdf
         reach = (sample.pdf > 0) & (value > 0) & ~is_spot
