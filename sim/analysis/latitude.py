@@ -4,7 +4,8 @@ The lights, panels and camera stay where they are; the sitter moves. Limits to e
     face reading   the mean of five incident domes toward the camera, before nose, forehead, chin and both cheeks, all
                    lights: within 1/3 stop of the reading as placed (1/3 stop: common practice, no source). Five,
                    because a light from behind that just clears the cheek would make a single point jump
-    nose shadow    the pattern that the key draws on the face keeps its name (see `noseshadow`)
+    nose shadow    the pattern that the key draws on the face keeps its name (see `noseshadow`), and broad does not
+                   become short or short broad
     spot           of the face points inside a tight light's beam as placed, at least half are still inside; the beam is
                    where the light is at least half as strong as on its axis at its aim (the trade's beam angle)
 """
@@ -258,6 +259,11 @@ def latitude(
     return Latitude(bench.key, bench.tight, bench.placed, tuple(sweeps))
 
 
+def same_pattern(a: NoseShadow, b: NoseShadow) -> bool:
+    """Whether two shadows have the same name; square to the camera goes with both broad and short."""
+    return a.pattern == b.pattern and (a.side == b.side or not a.side or not b.side)
+
+
 def _limits(bench: _Bench, move: Move, samples: Sequence[Sample], side: int) -> list[Limit]:
     outward = sorted((s for s in samples if s.offset * side >= 0), key=lambda s: abs(s.offset))
     found = [reading_limit(outward, side), _shadow_limit(bench, move, outward, side)]
@@ -298,17 +304,89 @@ def spot_limit(outward: Sequence[Sample], index: int, name: str, side: int) -> L
 
 def _shadow_limit(bench: _Bench, move: Move, outward: Sequence[Sample], side: int) -> Limit:
     """Where the nose shadow takes another name, by halving the step in which it does."""
-    name = outward[0].shadow.name
+    placed = outward[0].shadow
     for before, after in zip(outward, outward[1:], strict=False):
-        if after.shadow.name == name:
+        if same_pattern(after.shadow, placed):
             continue
         low, high, becomes = before.offset, after.offset, after.shadow.name
         while abs(high - low) > move.finest:
             middle = (low + high) / 2
             shadow = bench.shadow(move.name, middle)
-            if shadow.name == name:
+            if same_pattern(shadow, placed):
                 low = middle
             else:
                 high, becomes = middle, shadow.name
         return Limit("nose shadow", side, (low + high) / 2, abs(high - low) / 2, becomes)
     return Limit("nose shadow", side, None, 0.0, "")
+
+
+def offset_text(move: Move, offset: float) -> str:
+    """An offset in words, such as `12° toward camera left` or `9 cm toward the camera`.
+
+    >>> offset_text(MOVES[0], -12.3), offset_text(MOVES[4], 0.094)
+    ('12° toward camera left', '9 cm toward the camera')
+    """
+    if round(abs(offset) * (1 if move.unit == "deg" else 100)) == 0:
+        return "as placed"
+    size = f"{abs(offset):.0f}°" if move.unit == "deg" else f"{100 * abs(offset):.0f} cm"
+    return f"{size} {move.low if offset < 0 else move.high}"
+
+
+def latitude_lines(found: Latitude) -> list[tuple[str, list[str]]]:
+    """The limits in words: (move, lines), the nearest limit of each side first."""
+    told = []
+    for sweep in found.sweeps:
+        lines = []
+        for side in (-1, 1):
+            here = [limit for limit in sweep.limits if limit.side == side]
+            reached = sorted((x for x in here if x.offset is not None), key=lambda x: abs(x.offset or 0.0))
+            for limit in reached:
+                offset = limit.offset or 0.0
+                unsure = f"{limit.uncertain:.1f}°" if sweep.move.unit == "deg" else f"{100 * limit.uncertain:.1f} cm"
+                where = offset_text(sweep.move, offset)
+                where = "at once" if where == "as placed" else where
+                lines.append(f"{where} (± {unsure}): {_gives_way(found, limit)}")
+            if not reached:
+                far = sweep.samples[0 if side < 0 else -1].offset
+                lines.append(f"all holds as far as {offset_text(sweep.move, far)}")
+        told.append((sweep.move.name, lines))
+    return told
+
+
+def _gives_way(found: Latitude, limit: Limit) -> str:
+    if limit.what == "face reading":
+        return f"the face reading is {limit.becomes}"
+    if limit.what == "nose shadow":
+        return f"the nose shadow of {found.key} changes from {found.placed.shadow.name} to {limit.becomes}"
+    return f"{limit.becomes} ({limit.what})"
+
+
+def record_from_latitude(found: Latitude) -> dict[str, object]:
+    """The sweeps as plain data for JSON; offsets in degrees or metres as `unit` says, stops in stops."""
+
+    def sample(s: Sample) -> dict[str, object]:
+        lean = s.shadow.lean_deg
+        return {
+            "offset": s.offset, "face_stops": s.face_stops if math.isfinite(s.face_stops) else None,
+            "stderr_stops": s.stderr_stops, "pattern": s.shadow.pattern, "side": s.shadow.side,
+            "lean_deg": None if math.isnan(lean) else lean, "far_cheek_lit": s.shadow.far_cheek_lit,
+            "spot_shares": dict(zip(found.tight, s.spot_shares, strict=True)),
+        }  # fmt: skip
+
+    return {
+        "key": found.key,
+        "tight_lights": list(found.tight),
+        "reading_within_stops": READING_WITHIN_STOPS,
+        "placed": sample(found.placed),
+        "moves": [
+            {
+                "move": sweep.move.name, "unit": sweep.move.unit, "negative": sweep.move.low, "positive": sweep.move.high,
+                "samples": [sample(s) for s in sweep.samples],
+                "limits": [
+                    {"what": x.what, "side": x.side, "offset": x.offset, "uncertain": x.uncertain, "becomes": x.becomes}
+                    for x in sweep.limits
+                ],
+            }
+            for sweep in found.sweeps
+        ],
+    }  # fmt: skip

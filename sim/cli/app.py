@@ -65,6 +65,7 @@ def preview(
     out: Annotated[
         Path | None, typer.Option(metavar="DIR", help="Folder for the files; default out/ and the scene's name.")
     ] = None,
+    fresh: Annotated[bool, typer.Option("--fresh", help="Trace everything anew; keep no layers for next time.")] = False,
 ) -> None:
     """Make pictures and readings of a scene.
 
@@ -83,6 +84,7 @@ def preview(
         samples=None if samples is None else require_samples(samples),
         seed=require_seed(seed),
         lights=None if lights is None else _names(lights),
+        fresh=fresh,
     )
     with shown_progress() as show:
 
