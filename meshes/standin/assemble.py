@@ -61,6 +61,10 @@ def asset_arrays(source: Source) -> dict[str, np.ndarray]:
                 arrays[f"sequins/{name}/{key}"] = _packed_sequins(key, value)
     arrays["skin/part"] = code.astype(np.uint8)
     arrays["skin/bare"] = np.packbits(bare)
+    # A suit leaves bare the head, the hands and the root of the neck inside the collar.
+    throat = (np.hypot(rest["woman"][:, 0], rest["woman"][:, 2] - 0.01) < 0.088) & (rest["woman"][:, 1] > 1.392)
+    shown = np.isin(code, [SKIN_PARTS.index(p) for p in ("face", "lips", "ears", "neck", "hands")])
+    arrays["skin/bare in suit"] = np.packbits(shown | throat[triangles].all(axis=1))
     arrays["bones/name"] = np.array(KEPT_BONES)
     arrays["bones/parent"] = np.array([_kept_parent(source, bone) for bone in KEPT_BONES], np.int8)
     for build, scalp in scalps.items():

@@ -81,9 +81,10 @@ BUILDS: dict[str, dict[str, float]] = {
     "man": {
         **_body("male", 0.10, 0.35, 0.55, 0.05),
         **_both("eyes/eye-scale-incr", 0.2),
-        **_both("eyes/eye-trans-out", 0.6),
+        **_both("eyes/eye-trans-out", 0.3),
         **_both("cheek/cheek-bones-incr", 0.3),
         "head/head-square": 0.25,
+        "torso/measure-shoulder-dist-decr": 0.9,
         "head/head-scale-depth-decr": 0.2,
         "head/head-scale-horiz-incr": 0.35,
         "chin/chin-prominent-incr": 0.2,

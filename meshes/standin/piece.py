@@ -7,6 +7,8 @@ from dataclasses import dataclass, field
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
+from sim.figure.shapes import without_slivers
+
 
 @dataclass
 class Piece:
@@ -35,7 +37,7 @@ def ribbons(paths: np.ndarray, outward: np.ndarray, half_width_m: np.ndarray) ->
     points = np.stack([paths - offset, paths + offset], axis=2).reshape(-1, 3)
     start = (np.arange(count)[:, None] * 2 * length + 2 * np.arange(length - 1)[None]).ravel()
     triangles = np.concatenate([np.stack([start, start + 1, start + 3], 1), np.stack([start, start + 3, start + 2], 1)])
-    return points, triangles
+    return without_slivers(points, triangles)
 
 
 def streaks(rng: np.random.Generator, rows: int, columns: int, across: float, along: float) -> np.ndarray:

@@ -237,7 +237,7 @@ def _tie(depth: _front_depth, button_m: float, collar_m: float) -> tuple[np.ndar
     x = across * half
     z = depth(x, y) + 0.004 + 0.0045 * np.sqrt(np.maximum(1.0 - across**2, 0.0))
     blade = np.stack([x, y, z], -1).reshape(-1, 3)
-    knot, faces = ellipsoid((0.0, top + 0.004, float(depth(0.0, top)) + 0.006), (0.0165, 0.0190, 0.0105), 14, 22)
+    knot, faces = ellipsoid((0.0, top + 0.009, float(depth(0.0, top)) + 0.007), (0.0165, 0.0190, 0.0105), 14, 22)
     taper = np.interp(knot[:, 1], [top - 0.014, top + 0.02], [0.60, 1.12])
     knot[:, 0] *= taper
     return np.concatenate([blade, knot]), np.concatenate([grid_triangles(rows, columns, False), faces + len(blade)])

@@ -65,6 +65,13 @@ def grid_triangles(rows: int, columns: int, closed: bool) -> np.ndarray:
     return triangles_from_quads(quads)
 
 
+def without_slivers(points: np.ndarray, triangles: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """The mesh without triangles that have no area, such as those about a pole."""
+    corner = points[triangles]
+    doubled = np.linalg.norm(np.cross(corner[:, 1] - corner[:, 0], corner[:, 2] - corner[:, 0]), axis=1)
+    return points, triangles[doubled > 1e-13]
+
+
 def loft(
     heights_m: np.ndarray,
     half_width_m: np.ndarray,
@@ -77,7 +84,7 @@ def loft(
     x = half_width_m[:, None] * np.sin(angle)
     z = center_z_m[:, None] + half_depth_m[:, None] * np.cos(angle)
     y = np.repeat(heights_m[:, None], columns, axis=1)
-    return np.stack([x, y, z], -1).reshape(-1, 3), grid_triangles(len(heights_m), columns, True)
+    return without_slivers(np.stack([x, y, z], -1).reshape(-1, 3), grid_triangles(len(heights_m), columns, True))
 
 
 def tube(path_m: np.ndarray, radius_m: np.ndarray, columns: int = 20) -> tuple[np.ndarray, np.ndarray]:
@@ -91,7 +98,7 @@ def tube(path_m: np.ndarray, radius_m: np.ndarray, columns: int = 20) -> tuple[n
     ring = np.cos(angle)[None, :, None] * side[:, None] + np.sin(angle)[None, :, None] * front[:, None]
     points = path_m[:, None] + radius_m[:, None, None] * ring
     points = np.concatenate([np.repeat(path_m[:1, None], columns, 1), points, np.repeat(path_m[-1:, None], columns, 1)])
-    return points.reshape(-1, 3), grid_triangles(len(points), columns, True)
+    return without_slivers(points.reshape(-1, 3), grid_triangles(len(points), columns, True))
 
 
 def ellipsoid(
@@ -103,4 +110,4 @@ def ellipsoid(
     ring = np.sin(polar)
     unit = np.stack([ring * np.sin(angle), np.cos(polar) + 0 * angle, ring * np.cos(angle)], -1)
     points = np.asarray(center_m) + unit * np.asarray(half_m)
-    return points.reshape(-1, 3), grid_triangles(rows, columns, True)
+    return without_slivers(points.reshape(-1, 3), grid_triangles(rows, columns, True))

@@ -160,8 +160,8 @@ def _bodice() -> tuple[np.ndarray, np.ndarray]:
 
 
 def _skirt() -> tuple[np.ndarray, np.ndarray]:
-    y = np.linspace(1.045, 0.02, 18)
-    drop = (1.045 - y) / 1.025
+    y = np.linspace(1.045, 0.004, 18)
+    drop = (1.045 - y) / 1.041
     width = 0.127 + 0.055 * shapes.smoothstep(0, 0.2, drop) + 0.20 * drop**1.4
     depth = width * np.interp(drop, [0, 0.2, 1], [0.78, 0.80, 0.95])
     points, triangles = shapes.loft(y, width, depth, -0.02 + 0 * y, 64)

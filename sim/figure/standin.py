@@ -17,9 +17,8 @@ from .sewing import sequin_discs
 
 SKIN_PARTS = ("face", "lips", "ears", "neck", "chest", "arms", "hands")
 _REGION = {"lips": "face", "ears": "face"}
-# Skin that a suit leaves bare, and a white cotton shirt (reflectance: common practice, no source).
-BARE_IN_SUIT = ("face", "lips", "ears", "neck", "chest", "hands")
-SHIRT_RGB = (0.72, 0.73, 0.75)
+# A white cotton shirt (reflectance: common practice, no source).
+SHIRT_RGB = (0.68, 0.69, 0.70)
 IRIS_RGB = (0.10, 0.055, 0.028)
 # How far an eye turns in its socket before the head would follow: common practice, no source.
 GAZE_LIMIT_DEG = (28.0, 16.0)
@@ -93,9 +92,8 @@ class _Pose:
         )
         color = tint.skin_color(channels, skin, hair)
         code = self.asset.arrays["skin/part"]
-        bare = np.unpackbits(self.asset.arrays["skin/bare"])[: len(code)].astype(bool)
-        if self.look.clothing == "dark suit":
-            bare = np.isin(code, [SKIN_PARTS.index(name) for name in BARE_IN_SUIT])
+        bits = self.asset.arrays["skin/bare in suit" if self.look.clothing == "dark suit" else "skin/bare"]
+        bare = np.unpackbits(bits)[: len(code)].astype(bool)
         parts = []
         for number, name in enumerate(SKIN_PARTS):
             own = (code == number) & bare

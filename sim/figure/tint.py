@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 Rgb = np.ndarray
+# No skin or hair is paler (common practice, no source).
+PALEST = 0.72
 
 
 def _toward(color: np.ndarray, goal: np.ndarray, share: np.ndarray) -> np.ndarray:
@@ -25,14 +27,14 @@ def skin_color(channels: dict[str, np.ndarray], skin: Rgb, hair: Rgb) -> np.ndar
     color = _toward(color, 0.35 * skin + 0.65 * np.array(brow_color(hair, skin)), 0.48 * channels["brow"])
     color = _toward(color, 0.25 * skin + 0.75 * hair, 0.80 * channels["scalp"])
     color = _toward(color, np.array([0.10, 0.025, 0.022]), channels["mouth"])
-    return np.clip(color, 0.0, 0.95).astype(np.float32)
+    return np.clip(color, 0.0, PALEST).astype(np.float32)
 
 
 def hair_color(channels: dict[str, np.ndarray], hair: Rgb, skin: Rgb) -> np.ndarray:
     """Hair albedo (n, 3) from `streak` (tone) and `fade` (share of skin showing through)."""
     tone = 0.55 + 0.9 * channels["streak"]
     color = hair[None] * tone[:, None] * (1.0 + 0.12 * (tone - 1.0)[:, None] * np.array([1.0, 0.3, 0.0]))
-    return np.clip(_toward(color, 0.72 * skin + 0.28 * hair, channels["fade"]), 0.0, 0.95).astype(np.float32)
+    return np.clip(_toward(color, 0.72 * skin + 0.28 * hair, channels["fade"]), 0.0, PALEST).astype(np.float32)
 
 
 def brow_color(hair: Rgb, skin: Rgb) -> tuple[float, float, float]:

@@ -34,8 +34,10 @@ def viola_parts(world_from_viola: np.ndarray) -> list[Part]:
     board = _wedge([(0.0, 0.235, top + 0.018), (0.0, nut_at, top + 0.010)], [0.021, 0.0125], 0.007)
     tail = _wedge([(0.0, 0.012, top + 0.004), (0.0, 0.120, top + 0.020)], [0.012, 0.022], 0.006)
     chin = shapes.ellipsoid((-0.062, 0.055, top + 0.016), (0.048, 0.034, 0.0085), 14, 28)
-    pegs = [shapes.tube(np.array([(s * 0.006, nut_at + d, top - 0.002), (s * 0.040, nut_at + d, top - 0.004)]),
-                        np.array([0.0035, 0.0055]), 10) for s, d in ((-1, 0.025), (1, 0.040), (-1, 0.055), (1, 0.070))]  # fmt: skip
+    pegs = []
+    for side, at in ((-1, 0.025), (1, 0.040), (-1, 0.055), (1, 0.070)):
+        line = np.array([(side * 0.006, nut_at + at, top - 0.002), (side * 0.040, nut_at + at, top - 0.004)])
+        pegs.append(shapes.tube(line, np.array([0.0035, 0.0055]), 10))
     black = _joined([board, tail, chin, *pegs])
     spine = np.array(
         [(0.0, BODY_M - 0.012, top - 0.012), (0.0, BODY_M + 0.05, top - 0.004), (0.0, nut_at, top - 0.001)]
@@ -123,7 +125,7 @@ def _wedge(axis: list[tuple[float, float, float]], half_width_m: list[float], th
         rings.append(np.concatenate([upper, lower]))
     middle = [ring.mean(axis=0, keepdims=True).repeat(18, 0) for ring in rings]
     points = np.stack([middle[0], rings[0], rings[1], middle[1]])
-    return points.reshape(-1, 3), shapes.grid_triangles(4, 18, True)[:, ::-1]
+    return shapes.without_slivers(points.reshape(-1, 3), shapes.grid_triangles(4, 18, True)[:, ::-1])
 
 
 def _joined(meshes: list[Mesh]) -> Mesh:

@@ -6,15 +6,20 @@ from typing import Any
 
 from sim.figure.parts import Material
 
+# Fresh white cotton and the palest skin stay below this (common practice, no source).
+PALEST = 0.72
+
 
 def bsdf_from_material(material: Material, vertex_color: bool) -> dict[str, Any]:
     """Surface description for a material; `vertex_color` reads the colour from that mesh attribute.
 
     Skin is a diffusion approximation: the flattened Hanrahan-Krueger lobe of the principled model (Burley,
     "Physically-based shading at Disney", SIGGRAPH course 2012) softens the terminator. All are two-sided.
+    Cloth and skin are held to PALEST, since the layered model adds gloss and sheen to its base colour and would
+    otherwise send back more light than it gets at grazing view.
     Does not: scatter light below the surface from one point to another.
     """
-    color: dict[str, Any] = {"type": "rgb", "value": [float(c) for c in material.reflectance_rgb]}
+    color: dict[str, Any] = {"type": "rgb", "value": [min(float(c), PALEST) for c in material.reflectance_rgb]}
     if vertex_color:
         color = {"type": "mesh_attribute", "name": "vertex_color"}
     inner = _inner_bsdf(material, color)
