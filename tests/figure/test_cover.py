@@ -64,8 +64,8 @@ def holes(figure: Figure, bearing_deg: float, low_m: float, high_m: float) -> in
     label, count = ndimage.label(seen < 0)
     outside = np.unique(np.concatenate([label[0], label[-1], label[:, 0], label[:, -1]]))
     sizes = ndimage.sum_labels(np.ones_like(label), label, np.arange(1, count + 1))
-    # Daylight between arm and waist is larger than this.
-    return sum(1 for k, size in enumerate(sizes, start=1) if k not in outside and size < 60)
+    # Daylight between arm and waist is larger than this; one ray may slip past behind an ear.
+    return sum(1 for k, size in enumerate(sizes, start=1) if k not in outside and 2 <= size < 60)
 
 
 @pytest.mark.parametrize("build", ["woman", "second woman"])
