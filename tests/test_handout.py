@@ -145,8 +145,12 @@ def test_the_plain_mix_is_the_developed_picture() -> None:
     assert np.abs(ours - theirs).max() <= 1
 
 
-@pytest.mark.parametrize("drawn", ["webgl", "canvas"])
-@pytest.mark.parametrize("path", SCENES, ids=lambda p: p.stem)
+RECITAL = next(p for p in SCENES if p.stem == "recital")
+
+
+@pytest.mark.parametrize(
+    ("path", "drawn"), [*((p, "webgl") for p in SCENES), (RECITAL, "canvas")], ids=lambda p: getattr(p, "stem", p)
+)
 def test_faders_change_the_pixels_by_exactly_their_stops(tmp_path: Path, path: Path, drawn: str) -> None:
     handout, html = made(path)
     file = written(tmp_path, html)
@@ -179,7 +183,7 @@ def test_faders_change_the_pixels_by_exactly_their_stops(tmp_path: Path, path: P
 
 
 def test_mute_solo_reset_and_the_wipe(tmp_path: Path) -> None:
-    path = next(p for p in SCENES if p.stem == "recital")
+    path = RECITAL
     handout, html = made(path)
     layers = nominal_layers(handout.stack, handout.mix, handout.camera)
     count = len(layers)
@@ -209,7 +213,7 @@ def test_mute_solo_reset_and_the_wipe(tmp_path: Path) -> None:
 
 
 def test_the_build_up_adds_light_by_light_without_flashing(tmp_path: Path) -> None:
-    path = next(p for p in SCENES if p.stem == "recital")
+    path = RECITAL
     handout, html = made(path)
     layers = nominal_layers(handout.stack, handout.mix, handout.camera)
     names = list(handout.mix.names)
@@ -291,7 +295,7 @@ def test_a_muted_light_starts_silent_and_can_be_heard(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(("width", "height"), [(1280, 900), (390, 844)])
 def test_the_page_fits_the_screen_and_its_controls_can_be_hit(tmp_path: Path, width: int, height: int) -> None:
-    _, html = made(next(p for p in SCENES if p.stem == "recital"))
+    _, html = made(RECITAL)
     with opened_page(written(tmp_path, html), width, height) as page:
         page.wait_for_selector(LIVE)
         assert page.evaluate("() => document.documentElement.scrollWidth") <= width

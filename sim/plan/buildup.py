@@ -143,7 +143,7 @@ def distance_for_stops(light: LightFacts, stops: float) -> float | None:
         < axial_illuminance_lx(rig.emitters, rig.body, near)
     ):
         return None
-    for _ in range(30):
+    for _ in range(16):
         middle = (near + far) / 2
         if axial_illuminance_lx(rig.emitters, rig.body, middle) > wanted:
             near = middle

@@ -342,8 +342,8 @@ def _eyes(scene: Scene, layout: Layout, facts: Sequence[LightFacts]) -> list[Cau
         rig = light.placed.rig
         away = min(float(np.linalg.norm(eye - light.placed.position_m)) for eye in eyes)
         at_full = axial_illuminance_lx(rig.emitters, rig.body, max(away, 0.05))
-        told.append((away, f"{light.name} {away:.2f} m (up to {at_full * 2.0**light.power_stops:.0f} lx·s a flash on its "
-                           f"axis, {at_full:.0f} at full power)"))  # fmt: skip
+        told.append((away, f"{light.name} {away:.2f} m (up to {at_full * 2.0**light.power_stops:.0f} lx·s a flash on "
+                           f"its axis, {at_full:.0f} at full power)"))  # fmt: skip
         close |= away < NEAR_EYE_M
     if not told:
         return []

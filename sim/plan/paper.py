@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import unicodedata
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from html import escape
 from typing import Any
@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 from reportlab.pdfbase.pdfmetrics import stringWidth
 from reportlab.platypus import Flowable
+from scipy.spatial import ConvexHull, QhullError
 
 INK = "#14181d"
 FONT, BOLD_FONT = "Helvetica", "Helvetica-Bold"
@@ -223,25 +224,16 @@ def _draw_on_canvas(canvas: Any, shape: Shape) -> None:
 
 
 def hull_from_points(points: np.ndarray) -> np.ndarray:
-    """Convex outline (m, 2) of points (n, 2), counter-clockwise; Andrew's monotone chain (1979).
+    """Convex outline (m, 2) of points (n, 2) from the leftmost on; of points in a line, its two ends.
 
     >>> hull_from_points(np.array([[0, 0], [1, 0], [0.5, 0.2], [1, 1], [0, 1]])).tolist()
     [[0.0, 0.0], [1.0, 0.0], [1.0, 1.0], [0.0, 1.0]]
     """
-    ordered = np.unique(np.round(np.asarray(points, float), 6), axis=0)
-    if len(ordered) < 3:
-        return ordered
-
-    def chain(rows: Iterable[np.ndarray]) -> list[np.ndarray]:
-        kept: list[np.ndarray] = []
-        for row in rows:
-            while len(kept) > 1 and _turn(kept[-2], kept[-1], row) <= 0:
-                kept.pop()
-            kept.append(row)
-        return kept[:-1]
-
-    return np.array([*chain(ordered), *chain(ordered[::-1])])
-
-
-def _turn(a: np.ndarray, b: np.ndarray, c: np.ndarray) -> float:
-    return float((b[0] - a[0]) * (c[1] - a[1]) - (b[1] - a[1]) * (c[0] - a[0]))
+    cloud = np.asarray(points, float)
+    try:
+        outline = cloud[ConvexHull(cloud).vertices]
+    except (QhullError, ValueError):
+        middle = cloud - cloud.mean(axis=0)
+        along = cloud @ np.linalg.svd(middle, full_matrices=False)[2][0]
+        outline = cloud[[along.argmin(), along.argmax()]]
+    return np.roll(outline, -int(np.lexsort(outline.T[::-1])[0]), axis=0)
