@@ -94,6 +94,15 @@ def start_engine(*, threads: int | None = None) -> Engine:
     return Engine(chosen.name, chosen.variant, chosen.library, threads, passed_over)
 
 
+def engine_in_use() -> EngineReport:
+    """The engine that `start_engine` starts in this process, or has started.
+
+    Does not: import the renderer when the verdict is remembered.
+    Raises EngineError when nothing usable is found.
+    """
+    return _choice()[0]
+
+
 def describe_engines(*, fresh: bool = False) -> list[EngineReport]:
     """Report on every engine in order of preference, for `halfstop doctor`.
 

@@ -22,6 +22,8 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 
 
 def pytest_sessionstart(session: pytest.Session) -> None:
+    # Keep no layers from test to test, nor in the user's folder, unless a test asks.
+    os.environ["HALFSTOP_CACHE"] = "off"
     # Start the renderer before test modules are read: some of its types exist only once an engine is chosen.
     preload_private_libraries()
     try:

@@ -65,7 +65,7 @@ def preview(
     out: Annotated[
         Path | None, typer.Option(metavar="DIR", help="Folder for the files; default out/ and the scene's name.")
     ] = None,
-    fresh: Annotated[bool, typer.Option("--fresh", help="Trace everything anew; keep no layers for next time.")] = False,
+    fresh: Annotated[bool, typer.Option("--fresh", help="Trace all anew; keep nothing for next time.")] = False,
 ) -> None:
     """Make pictures and readings of a scene.
 

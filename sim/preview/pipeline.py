@@ -5,12 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
+from functools import cache
 from pathlib import Path
 
 from sim import color, photometry
 from sim.develop import black_and_white, denoised, encoded, exposed
 from sim.errors import HalfstopError, quoted
 from sim.health import health_from_stack, record_from_health
+from sim.layercache import cached_probes, cached_render, stage_from_scene, store_from_environment
 from sim.layout import Layout, layout_from_scene
 from sim.lightstack import LightStack
 from sim.metering import (
@@ -40,7 +42,10 @@ PICTURES = ("combined", "black-and-white", "levelled", "contact-sheet", "false-t
 
 @dataclass(frozen=True)
 class PreviewOrder:
-    """What to make: `size` (width, height) in pixels, None for the quality's own; `lights` to hear, None for all."""
+    """What to make: `size` (width, height) in pixels, None for the quality's own; `lights` to hear, None for all.
+
+    `fresh` traces everything anew and keeps nothing.
+    """
 
     quality: Quality
     out: Path
@@ -48,6 +53,7 @@ class PreviewOrder:
     samples: int | None = None
     seed: int = 0
     lights: tuple[str, ...] | None = None
+    fresh: bool = False
 
 
 @dataclass(frozen=True)
@@ -160,39 +166,37 @@ def _size(order: PreviewOrder, layout: Layout) -> tuple[int, int]:
 def _traced(
     scene: Scene, layout: Layout, order: PreviewOrder, size: tuple[int, int], tell: Progress
 ) -> tuple[LightStack, list[Probe], ProbeReadings]:
-    """Trace picture and meters with the renderer, which is loaded here and not before."""
+    """Trace picture and meters, or take what is kept of them; the renderer is loaded here, and only if needed."""
     tell("trace", 0.0)
-    from sim.engine import start_engine
-
-    start_engine()
-    from sim.stage.build import build
-    from sim.transport.probe import read_probes
-    from sim.transport.render import render
-
-    stage = build(scene, layout)
+    store = None if order.fresh else store_from_environment()
+    stage = cache(lambda: stage_from_scene(scene, layout))
     depth = scene.render.depth
-    stack = render(
-        stage,
+    stack = cached_render(
+        scene,
+        layout,
         size=size,
         samples=order.samples or order.quality.samples,
         seed=order.seed,
         depth=depth,
         on_progress=lambda part: tell("trace", part),
+        stage=stage,
+        store=store,
     )
     tell("meters", 0.0)
     probes = standard_probes(layout) + scene_probes(scene, layout)
-    measured = read_probes(
-        stage,
+    measured = cached_probes(
+        scene,
+        layout,
         probes,
         seed=order.seed,
         depth=depth,
         target_stderr_stops=order.quality.meter_stderr_stops,
         most_rays=order.quality.meter_rays,
+        stage=stage,
+        store=store,
     )
     tell("meters", 1.0)
     return stack, probes, measured
-
-
 
 
 def _write(
