@@ -70,8 +70,14 @@ def run_checks(
         else (long_side_px, max(16, round(long_side_px / aspect)))
     )  # fmt: skip
     stage = build(scene, layout)
-    stack = render(stage, size=size, samples=samples, seed=seed, depth=scene.render.depth,
-                   on_progress=lambda part: tell("trace", part))
+    stack = render(
+        stage,
+        size=size,
+        samples=samples,
+        seed=seed,
+        depth=scene.render.depth,
+        on_progress=lambda part: tell("trace", part),
+    )
     tell("meters", 0.0)
     report = check_report(scene, stage, stack, mix)
     tell("meters", 1.0)
@@ -80,7 +86,10 @@ def run_checks(
     lines = report_lines(report)
     text = "\n".join([scene.title, *(line for head, body in lines for line in ("", head, *(f"  {x}" for x in body)))])
     with ResultFolder(out) as folder:
-        titles = {"Title": f"{scene.title}: separation", "Description": "orange: under half a stop; blue: two stops or more"}
+        titles = {
+            "Title": f"{scene.title}: separation",
+            "Description": "orange: under half a stop; blue: two stops or more",
+        }
         folder.stage("separation.png").write_bytes(png_bytes(shown, titles))
         record = {"scene": scene_file.name, "title": scene.title, **record_from_report(report)}
         folder.stage("checks.json").write_text(json.dumps(record, indent=1, ensure_ascii=False) + "\n", "utf-8")

@@ -62,7 +62,9 @@ def run_latitude(
     scene = load_scene(scene_file)
     layout = layout_from_scene(scene, scene_file.parent)
     if key is not None and key not in layout.light_names:
-        raise HalfstopError(f"--key: there is no light {quoted(key)} in the scene; it has {', '.join(layout.light_names)}")
+        raise HalfstopError(
+            f"--key: there is no light {quoted(key)} in the scene; it has {', '.join(layout.light_names)}"
+        )
     ResultFolder(out).require_usable(list(FILES))
     tell("trace", 0.0)
     from sim.engine import start_engine
@@ -104,7 +106,7 @@ def shown_offsets(sweep: Sweep) -> list[float]:
 
 
 def face_picture(scene: Scene, layout: Layout, move: str, offset: float) -> np.ndarray:
-    """Small picture (h, w, 3) uint8 of the face from the camera's place, with the sitter moved, at the scene's exposure."""
+    """Small picture (h, w, 3) uint8 of the face from the camera, the sitter moved, at the scene's exposure."""
     from sim.analysis.latitude import moved_layout
     from sim.stage.build import build
     from sim.transport.render import render
@@ -192,7 +194,9 @@ def _draw_curve(draw: ImageDraw.ImageDraw, found: Latitude, sweep: Sweep, left: 
     write(draw, x1, top + CURVE_HEIGHT + 18, offset_text(sweep.move, high), LABEL, QUIET, "right")
 
 
-def _draw_patterns(draw: ImageDraw.ImageDraw, sweep: Sweep, x_of: Callable[[float], float], y: float, height: int) -> None:
+def _draw_patterns(
+    draw: ImageDraw.ImageDraw, sweep: Sweep, x_of: Callable[[float], float], y: float, height: int
+) -> None:
     """A bar of the key's patterns: one piece for each run of the same name, cut at the limits where they are known."""
     edges = [x.offset for x in sweep.limits if x.what == "nose shadow" and x.offset is not None]
     runs: list[tuple[float, float, str]] = []

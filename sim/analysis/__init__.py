@@ -1,16 +1,16 @@
 """Checks of a set-up: what a practitioner works out by eye, each from the simulated light.
 
-    faceframe    the sitter's face as a grid in its own axes
-    noseshadow   the shadow of the nose and its trade name
-    latitude     how far the sitter may turn or step
-    focus        depth of field, blur and how far the backdrop fills the frame
-    frame        what the picture takes in, as planes in the room
-    intrusions   lights, stands and panels in the picture
-    flare        lights that shine into the lens, and the flag that shades it
-    separation   sitter against backdrop along the outline
-    catchlights  lights mirrored in the eyes
-    spill        light that lands beside its target
-    sparkle      highlights of the gown
-    duties       what each light does
-    report       all of them together
+faceframe    the sitter's face as a grid in its own axes
+noseshadow   the shadow of the nose and its trade name
+latitude     how far the sitter may turn or step
+focus        depth of field, blur and how far the backdrop fills the frame
+frame        what the picture takes in, as planes in the room
+intrusions   lights, stands and panels in the picture
+flare        lights that shine into the lens, and the flag that shades it
+separation   sitter against backdrop along the outline
+catchlights  lights mirrored in the eyes
+spill        light that lands beside its target
+sparkle      highlights of the gown
+duties       what each light does
+report       all of them together
 """

@@ -52,6 +52,9 @@ WORDS = {
     "gown": "the upper gown", "gown lower": "the lower gown", "backdrop head": "the backdrop behind the head",
     "backdrop centre": "the middle of the backdrop",
 }  # fmt: skip
+# A point that loses so much has nearly all its light from there. The sentence names this many points or groups.
+WHOLE_STOPS = 4.0
+MOST_TOLD = 5
 # Points that lose nearly the same are told as one.
 ALIKE_STOPS = 0.3
 
@@ -67,7 +70,7 @@ class Halo:
 
 @dataclass(frozen=True)
 class ShoulderEdge:
-    """The drawn edge of one shoulder: `loss_stops` of it by light, 0 for lights that do not draw it; `maker` or None."""
+    """The drawn edge of one shoulder: `loss_stops` by light, 0 for lights that do not draw it; `maker` or None."""
 
     shoulder: str
     loss_stops: dict[str, float]
@@ -109,15 +112,22 @@ def duty_readings(stage: Stage, *, seed: int = 0, most_rays: int = 1 << 14) -> P
             if name not in layout.anchors_m:
                 continue
             if group == "backdrop":
-                probes.append(probe_at(layout, name, "flat", name, layout.anchors_m[name] + layout.anchor_normals[name]))
+                probes.append(
+                    probe_at(layout, name, "flat", name, layout.anchors_m[name] + layout.anchor_normals[name])
+                )
             else:
                 probes.append(probe_at(layout, name, "dome", name, layout.camera.position_m))
     return read_probes(stage, probes, seed=seed, most_rays=most_rays)
 
 
 def duties(
-    stack: LightStack, layout: Layout, mix: Mix, camera: Camera, read: ProbeReadings,
-    parted: Separation, glints: Sparkle | None,
+    stack: LightStack,
+    layout: Layout,
+    mix: Mix,
+    camera: Camera,
+    read: ProbeReadings,
+    parted: Separation,
+    glints: Sparkle | None,
 ) -> Duties:
     """Tell what each light does from readings, layers, separation and sparkle of the same set-up.
 
@@ -137,8 +147,12 @@ def duties(
             if edge.maker == light:
                 told.append(f"draws the edge of the {edge.shoulder} ({_stops(edge.loss_stops[light])} of it)")
         if glints is not None and glints.maker == light:
-            told.append(f"makes the sparkle ({glints.index:.2f} glints per cm², {glints.without[light]:.2f} without it)")
-        sparkles = glints is not None and glints.index > 0 and abs(1 - glints.without[light] / glints.index) > IDLE_STOPS
+            told.append(
+                f"makes the sparkle ({glints.index:.2f} glints per cm², {glints.without[light]:.2f} without it)"
+            )
+        sparkles = (
+            glints is not None and glints.index > 0 and abs(1 - glints.without[light] / glints.index) > IDLE_STOPS
+        )
         if parted.provider == light:
             told.append(f"sets the sitter off from what is behind ({_stops(parted.loss_stops[light])} of the contrast)")
         told = [text for text in told if text]
@@ -180,23 +194,42 @@ def _points_text(lost: dict[str, float]) -> str:
             continue
         low, high = min(values.values()), max(values.values())
         if len(values) > 1 and low > IDLE_STOPS and high - low <= ALIKE_STOPS:
-            told.append((float(np.mean(list(values.values()))), f"the whole {group}" if group != "shoulders" else "both shoulders"))
+            told.append(
+                (
+                    float(np.mean(list(values.values()))),
+                    f"the whole {group}" if group != "shoulders" else "both shoulders",
+                )
+            )
             continue
         told += [(value, WORDS.get(name, f"the {name}")) for name, value in values.items() if value > IDLE_STOPS]
     if not told:
         return ""
     told.sort(key=lambda item: -item[0])
-    first, *others = [f"{_stops(value)} to {place}" if i == 0 else f"{value:.1f} to {place}" for i, (value, place) in
-                      enumerate(told[:5])]  # fmt: skip
-    text = f"adds {first}" + (", " + ", ".join(others) if others else "")
-    if len(told) > 5:
-        return f"{text}, less to {len(told) - 5} other points"
+    whole = [place for value, place in told if value >= WHOLE_STOPS]
+    partial = [(value, place) for value, place in told if value < WHOLE_STOPS]
+    texts = []
+    if whole:
+        texts.append(f"gives nearly all the light on {_listed(whole[:MOST_TOLD])}")
+    if partial:
+        first, *others = partial[: max(MOST_TOLD - len(whole), 1)]
+        text = f"adds {_stops(first[0])} to {first[1]}"
+        texts.append(text + "".join(f", {value:.1f} to {place}" for value, place in others))
+    left = len(told) - min(len(whole), MOST_TOLD) - min(len(partial), max(MOST_TOLD - len(whole), 1))
+    text = "; ".join(texts)
+    if left > 0:
+        return f"{text}, less to {left} other point{'' if left == 1 else 's'}"
     everywhere = sum(value > IDLE_STOPS for value in lost.values()) == len(lost)
     return text if everywhere else f"{text}, nothing elsewhere"
 
 
+def _listed(words: list[str]) -> str:
+    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
+
+
 def _stops(value: float) -> str:
-    return f"over {LARGEST_STOPS:.0f} stops" if value >= LARGEST_STOPS else f"{value:.1f} stop{'' if value < 1.05 else 's'}"
+    if value >= LARGEST_STOPS:
+        return f"over {LARGEST_STOPS:.0f} stops"
+    return f"{value:.1f} stop{'' if value < 1.05 else 's'}"
 
 
 def halo_of(stack: LightStack, layout: Layout, mix: Mix, camera: Camera) -> Halo | None:
@@ -259,9 +292,7 @@ def shoulder_edges(stack: LightStack, layout: Layout, mix: Mix, camera: Camera) 
         )
         draws = on_edge > 2**EDGE_OVER_INNER_STOPS * further_in
         total = float(on_edge.sum())
-        loss = {
-            light: loss_stops(total, float(on_edge[k])) if draws[k] else 0.0 for k, light in enumerate(mix.names)
-        }
+        loss = {light: loss_stops(total, float(on_edge[k])) if draws[k] else 0.0 for k, light in enumerate(mix.names)}
         best = max(loss, key=lambda light: loss[light])
         found.append(ShoulderEdge(name, loss, best if loss[best] > IDLE_STOPS else None))
     return tuple(found)

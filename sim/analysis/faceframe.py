@@ -60,8 +60,9 @@ def axes_from_layout(layout: Layout) -> HeadAxes:
     up = unit(rise - np.dot(rise, across) * across)
     forward = np.cross(across, up)
     # The front of a face leans back from chin to forehead; take the lean out with the eyes' own plane.
-    return HeadAxes((left + right) / 2, across, up, forward, float(np.linalg.norm(right - left)),
-                    layout.anchors_m["face"])
+    return HeadAxes(
+        (left + right) / 2, across, up, forward, float(np.linalg.norm(right - left)), layout.anchors_m["face"]
+    )
 
 
 def face_grid(stage: Stage, step: float = STEP) -> FaceGrid:

@@ -132,8 +132,9 @@ def smallest_flag(camera: CameraView, frame: Frame, light: PlacedLight, *, least
         size = high - low
         if clear and (best is None or size.prod() < best.width_m * best.height_m):
             centre = plane_m + (low[0] + high[0]) / 2 * right + (low[1] + high[1]) / 2 * up
-            best = Flag(float(size[0]), float(size[1]), centre, right, up,
-                        float(np.linalg.norm(centre - camera.position_m)))
+            best = Flag(
+                float(size[0]), float(size[1]), centre, right, up, float(np.linalg.norm(centre - camera.position_m))
+            )
     return best
 
 

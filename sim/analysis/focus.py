@@ -154,5 +154,6 @@ def focus_check(scene: Scene, layout: Layout) -> FocusCheck:
     if scene.backdrop_plane_m is not None:
         behind = float(frame.depth_m(layout.anchors_m["backdrop head"]))
         blur = blur_at(behind, view.focus_distance_m, camera)
-    return FocusCheck(view.focus_distance_m, near, far, hyperfocal, circle_m, outside, blur,
-                      backdrop_coverage(scene, layout))
+    return FocusCheck(
+        view.focus_distance_m, near, far, hyperfocal, circle_m, outside, blur, backdrop_coverage(scene, layout)
+    )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import cast
 
 import numpy as np
 import trimesh
@@ -111,7 +112,7 @@ def gear_meshes(layout: Layout) -> Iterator[tuple[str, str, trimesh.Trimesh]]:
     for light in layout.lights:
         solids = [mesh_from_body(body, light.world_from_light) for body in light.rig.body]
         solids += [face_mesh(emitter, light) for emitter in light.rig.emitters]
-        yield light.name, "light", trimesh.util.concatenate(solids)
+        yield light.name, "light", cast(trimesh.Trimesh, trimesh.util.concatenate(solids))
         support = support_mesh(light)
         if support is not None:
             yield light.name, "stand", support

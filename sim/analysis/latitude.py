@@ -15,6 +15,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 
@@ -137,8 +138,9 @@ def moved_layout(scene: Scene, layout: Layout, move: str, offset: float) -> Layo
     """The layout with the sitter moved and everything else, aims included, where it was."""
     moved = scene.model_copy(update={"sitter": moved_sitter(scene.sitter, move, offset)})
     after = layout_from_scene(moved, scene.file_path("."))
-    return replace(after, lights=layout.lights, even_ambients=layout.even_ambients, panels=layout.panels,
-                   camera=layout.camera)
+    return replace(
+        after, lights=layout.lights, even_ambients=layout.even_ambients, panels=layout.panels, camera=layout.camera
+    )
 
 
 def key_light(stage: Stage, mix: Mix, shutter_s: float, grid: FaceGrid | None = None) -> str:
@@ -174,8 +176,14 @@ class _Bench:
         # Leave out the painting of the backdrop, which the face does not see.
         backdrop = scene.backdrop
         if backdrop.kind in ("canvas", "image"):
-            plain = PaperBackdrop(kind="paper", size=backdrop.size, distance=f"{backdrop.distance_m} m",
-                                  bottom=f"{backdrop.bottom_m} m", reflectance=getattr(backdrop, "reflectance", 0.2))
+            plain = PaperBackdrop.model_validate({
+                "kind": "paper",
+                "size": backdrop.size,
+                "distance_m": f"{backdrop.distance_m} m",
+                # A millimetre off the floor it hangs straight and does not sweep forward.
+                "bottom_m": f"{max(backdrop.bottom_m, 0.001)} m",
+                "reflectance": getattr(backdrop, "reflectance", 0.2),
+            })  # fmt: skip
             scene = scene.model_copy(update={"backdrop": plain})
         self.scene, self.camera = scene, scene.camera
         self.layout = layout or layout_from_scene(scene, scene.file_path("."))
@@ -277,7 +285,7 @@ def reading_limit(outward: Sequence[Sample], side: int) -> Limit:
 
     Arguments: `outward` samples from the pose as placed outward on one side.
     """
-    for before, after in zip(outward, outward[1:], strict=False):
+    for before, after in pairwise(outward):
         if abs(after.face_stops) <= READING_WITHIN_STOPS:
             continue
         bound = math.copysign(READING_WITHIN_STOPS, after.face_stops)
@@ -286,15 +294,16 @@ def reading_limit(outward: Sequence[Sample], side: int) -> Limit:
             return Limit("face reading", side, before.offset, abs(after.offset - before.offset), becomes)
         slope = (after.face_stops - before.face_stops) / (after.offset - before.offset)
         offset = before.offset + (bound - before.face_stops) / slope
-        return Limit("face reading", side, offset, math.hypot(before.stderr_stops, after.stderr_stops) / abs(slope),
-                     becomes)
+        return Limit(
+            "face reading", side, offset, math.hypot(before.stderr_stops, after.stderr_stops) / abs(slope), becomes
+        )
     return Limit("face reading", side, None, 0.0, "")
 
 
 def spot_limit(outward: Sequence[Sample], index: int, name: str, side: int) -> Limit:
     """Where fewer than half of the face points that a tight light's beam held as placed are left in it."""
     least = SPOT_KEEPS * outward[0].spot_shares[index]
-    for before, after in zip(outward, outward[1:], strict=False):
+    for before, after in pairwise(outward):
         if after.spot_shares[index] < least:
             part = (before.spot_shares[index] - least) / (before.spot_shares[index] - after.spot_shares[index])
             offset = before.offset + part * (after.offset - before.offset)
@@ -305,7 +314,7 @@ def spot_limit(outward: Sequence[Sample], index: int, name: str, side: int) -> L
 def _shadow_limit(bench: _Bench, move: Move, outward: Sequence[Sample], side: int) -> Limit:
     """Where the nose shadow takes another name, by halving the step in which it does."""
     placed = outward[0].shadow
-    for before, after in zip(outward, outward[1:], strict=False):
+    for before, after in pairwise(outward):
         if same_pattern(after.shadow, placed):
             continue
         low, high, becomes = before.offset, after.offset, after.shadow.name
@@ -380,7 +389,8 @@ def record_from_latitude(found: Latitude) -> dict[str, object]:
         "placed": sample(found.placed),
         "moves": [
             {
-                "move": sweep.move.name, "unit": sweep.move.unit, "negative": sweep.move.low, "positive": sweep.move.high,
+                "move": sweep.move.name, "unit": sweep.move.unit,
+                "negative": sweep.move.low, "positive": sweep.move.high,
                 "samples": [sample(s) for s in sweep.samples],
                 "limits": [
                     {"what": x.what, "side": x.side, "offset": x.offset, "uncertain": x.uncertain, "becomes": x.becomes}

@@ -13,7 +13,8 @@ from sim.lightstack import LightStack
 from sim.mix import Mix
 
 BEHIND_REGIONS = ("backdrop", "room", "nothing")
-# Width of the bands on both sides as a standard deviation, in parts of the picture's height; common practice, no source.
+# Width of the bands on both sides as a standard deviation, in parts of the picture's height: common practice, no
+# source.
 BAND_OF_HEIGHT = 0.008
 LEAST_BAND_PX = 1.5
 # Pixels on the border mix both sides and are left out.
@@ -51,7 +52,10 @@ def outline_of(stack: LightStack, mix: Mix, shutter_s: float) -> Outline:
     sitter = sitter_mask(stack)
     behind = np.isin(stack.region, [stack.region_names.index(n) for n in BEHIND_REGIONS if n in stack.region_names])
     edge = sitter & ndimage.binary_dilation(behind)
-    inner, outer = ndimage.binary_erosion(sitter, iterations=BORDER_PX), ndimage.binary_erosion(behind, iterations=BORDER_PX)
+    inner, outer = (
+        ndimage.binary_erosion(sitter, iterations=BORDER_PX),
+        ndimage.binary_erosion(behind, iterations=BORDER_PX),
+    )
     sigma = max(LEAST_BAND_PX, BAND_OF_HEIGHT * stack.size[1])
     rows, columns = np.nonzero(edge)
     weights = mix.weights_rgb(shutter_s)
@@ -71,6 +75,15 @@ def outline_of(stack: LightStack, mix: Mix, shutter_s: float) -> Outline:
     (inside, inside_error), (outside, outside_error) = sides
     known = np.isfinite(inside).all(axis=1) & np.isfinite(outside).all(axis=1)
     # Leave out the picture's own edges, where a side is cut off.
-    known &= (rows > sigma) & (rows < stack.size[1] - 1 - sigma) & (columns > sigma) & (columns < stack.size[0] - 1 - sigma)
-    return Outline(rows[known], columns[known], stack.region[rows[known], columns[known]], inside[known], outside[known],
-                   inside_error[known], outside_error[known])
+    known &= (
+        (rows > sigma) & (rows < stack.size[1] - 1 - sigma) & (columns > sigma) & (columns < stack.size[0] - 1 - sigma)
+    )
+    return Outline(
+        rows[known],
+        columns[known],
+        stack.region[rows[known], columns[known]],
+        inside[known],
+        outside[known],
+        inside_error[known],
+        outside_error[known],
+    )

@@ -154,10 +154,15 @@ def _focus_lines(found: FocusCheck) -> Iterator[str]:
         yield f"{part} lies {abs(by_m) * 100:.0f} cm {'behind' if by_m > 0 else 'before'} what is sharp"
     if found.backdrop_blur is not None:
         blur = found.backdrop_blur
-        yield f"a point of the backdrop spreads to {1000 * blur.there_m:.1f} mm there, {100 * blur.frame_share:.2f} % of the width"
+        share = f"{100 * blur.frame_share:.2f} % of the picture's width"
+        yield f"a point of the backdrop spreads to {1000 * blur.there_m:.1f} mm there, {share}"
     if found.coverage is not None:
         edges = ", ".join(f"{side} {spare:+.2f} m" for side, spare in found.coverage.spare_m.items())
-        yield f"backdrop beyond the frame: {edges}" if found.coverage.fills else f"the frame sees past the backdrop: {edges}"
+        yield (
+            f"backdrop beyond the frame: {edges}"
+            if found.coverage.fills
+            else f"the frame sees past the backdrop: {edges}"
+        )
 
 
 def _intrusion_lines(found: tuple[Intrusion, ...]) -> Iterator[str]:
@@ -170,7 +175,8 @@ def _intrusion_lines(found: tuple[Intrusion, ...]) -> Iterator[str]:
             continue
         direction, distance_m = item.shortest
         word = "up" if direction == "up" else f"to camera {direction}"
-        yield f"{item.name}{thing} shows ({100 * item.frame_share:.1f} % of the picture): move it {distance_m:.2f} m {word}"
+        share = f"{100 * item.frame_share:.1f} % of the picture"
+        yield f"{item.name}{thing} shows ({share}): move it {distance_m:.2f} m {word}"
 
 
 def _flag_text(flag: Flag) -> str:
@@ -200,9 +206,10 @@ def _flare_lines(found: tuple[Flare, ...]) -> Iterator[str]:
 def _spill_lines(found: tuple[Spill, ...]) -> Iterator[str]:
     for spill in found:
         if spill.blocked > BLOCKED_FROM:
-            yield f"{spill.light}: something stands in {100 * spill.blocked:.0f} % of its light on the way to {spill.target}"
+            share = f"{100 * spill.blocked:.0f} % of its light"
+            yield f"{spill.light}: something stands in {share} on the way to {spill.target}"
         others = []
-        for group, places in PLACES.items():
+        for places in PLACES.values():
             here = {place: spill.below_stops[place] for place in places if place in spill.below_stops}
             if not here:
                 continue

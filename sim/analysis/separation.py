@@ -72,8 +72,11 @@ def separation(stack: LightStack, mix: Mix, camera: Camera) -> Separation:
     ) / np.log(2)
     size = np.abs(contrast)
     loss = {
-        name: float((size - np.abs(contrast_stops(total_in - outline.inside[:, k], total_out - outline.outside[:, k]))).mean())
-        if len(size) else 0.0
+        name: float(
+            (size - np.abs(contrast_stops(total_in - outline.inside[:, k], total_out - outline.outside[:, k]))).mean()
+        )
+        if len(size)
+        else 0.0
         for k, name in enumerate(mix.names)
     }
     best = max(loss, key=lambda name: loss[name])
@@ -97,7 +100,7 @@ def contrast_stops(inside: np.ndarray, outside: np.ndarray) -> np.ndarray:
 
 
 def marked(picture: np.ndarray, found: Separation) -> np.ndarray:
-    """The picture (h, w, 3) uint8 with the outline drawn on it: orange where weak, blue from 2 stops on, thick where weak."""
+    """The picture (h, w, 3) uint8 with the outline on it: thick orange where weak, thin blue from 2 stops on."""
     shown = picture.copy()
     size = np.abs(found.contrast_stops)
     strength = np.clip(size / 2.0, 0, 1)[:, None]

@@ -43,11 +43,12 @@ class Sparkle:
 
 
 def sparkle(stack: LightStack, mix: Mix, camera: Camera, horizontal_fov_deg: float) -> Sparkle | None:
-    """Count the pixels of the clothes over 4 times their median luminance, per cm2 as seen; None without clothes in view.
+    """Count the pixels of the clothes over 4 times their median luminance, per cm2 as seen.
 
     A pixel counts where it is over the threshold, and over 1.5 times the mean of the cloth about it, by two standard
     errors. The threshold is that of all lights together,
     for every light and every light off. Definition: ours (common practice, no source).
+    None without clothes in view.
     Does not: compare between picture sizes, as a glint smaller than a pixel is thinned out.
     """
     mask = np.any([stack.mask(region) for region in CLOTH_REGIONS], axis=0)
@@ -77,7 +78,8 @@ def sparkle(stack: LightStack, mix: Mix, camera: Camera, horizontal_fov_deg: flo
     variance = np.square(errors)
     index = density(total, np.sqrt(variance.sum(axis=0)))
     without = {
-        name: density(total - layers[k], np.sqrt(variance.sum(axis=0) - variance[k])) for k, name in enumerate(mix.names)
+        name: density(total - layers[k], np.sqrt(variance.sum(axis=0) - variance[k]))
+        for k, name in enumerate(mix.names)
     }
     per_cm2 = int(mask.sum()) / cloth_cm2
     over = int((total > threshold).sum())

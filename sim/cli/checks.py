@@ -40,9 +40,13 @@ def latitude(scene: SceneArgument, key: KeyOption = None, out: OutOption = None)
 
 def checks(
     scene: SceneArgument,
-    size: Annotated[int, typer.Option(metavar="PIXELS", min=120, max=2400, help="Long side of the picture read.")] = 480,
+    size: Annotated[
+        int, typer.Option(metavar="PIXELS", min=120, max=2400, help="Long side of the picture read.")
+    ] = 480,
     samples: Annotated[int, typer.Option(metavar="N", min=4, max=4096, help="Rays per pixel.")] = 32,
-    seed: Annotated[int, typer.Option(metavar="N", min=0, max=1 << 19, help="The same seed gives the same values.")] = 0,
+    seed: Annotated[
+        int, typer.Option(metavar="N", min=0, max=1 << 19, help="The same seed gives the same values.")
+    ] = 0,
     out: OutOption = None,
 ) -> None:
     """Look the set-up over: duties, separation, catchlights, focus, intrusions, flare, spill, sparkle."""

@@ -2,11 +2,8 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 
-from sim.layout import CameraView
 from sim.lightstack import LightStack
 from sim.mix import Mix
 from sim.model import Camera
@@ -45,10 +42,3 @@ def disc(size: tuple[int, int], radius_px: float, region: str = "gown") -> np.nd
     y, x = np.mgrid[0:h, 0:w]
     inside = np.hypot(x - w / 2, y - h / 2) < radius_px
     return np.where(inside, REGIONS.index(region), REGIONS.index("backdrop"))
-
-
-def view(**more: Any) -> CameraView:
-    """A straight view, 20 degrees wide."""
-    plain = {"position_m": np.array([0, 1.5, 3]), "aim_m": np.array([0, 1.5, 0]), "horizontal_fov_deg": 20.0, "aspect": 1.0,
-             "focus_m": np.zeros(3), "focus_distance_m": 3.0, "lens_radius_m": 0.005}  # fmt: skip
-    return CameraView(**{**plain, **more})

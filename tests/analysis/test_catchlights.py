@@ -80,7 +80,9 @@ def test_size_is_that_of_a_convex_mirrors_image() -> None:
 def test_brightness_is_the_lamps_times_fresnel() -> None:
     from sim import photometry
 
-    scene = scene_of({"key": _key(0, 25, modifier={"kind": "octabox", "diameter": "40 cm", "hot_spot": "0 stop"})}, LEVEL)
+    scene = scene_of(
+        {"key": _key(0, 25, modifier={"kind": "octabox", "diameter": "40 cm", "hot_spot": "0 stop"})}, LEVEL
+    )
     stage = staged(scene)
     seen = catchlights(stage, mix_from_scene(scene, stage.layout), scene.camera)[0]
     radiance = stage.layout.lights[0].rig.emitters[0].radiance()

@@ -1,4 +1,4 @@
-"""Light into the lens and the flag against it: who strikes it, how much, and that the flag is enough and not too much."""
+"""Light into the lens and the flag against it: who strikes it, how much, and that the flag is just enough."""
 
 from __future__ import annotations
 
@@ -37,8 +37,11 @@ def test_share_of_two_bulbs_goes_with_the_square_of_their_distance() -> None:
     camera = {"place": {"at": ["0 m", "1.53 m", "3 m"]}, "aim": {"at": ["0 m", "1.53 m", "0 m"]}}
     off = np.tan(np.radians(25))
     lights = {
-        name: {**RIM, "place": {"at": [f"{side * off * away} m", "1.53 m", f"{3 - away} m"]},
-               "aim": {"at": ["0 m", "1.53 m", "3 m"]}}
+        name: {
+            **RIM,
+            "place": {"at": [f"{side * off * away} m", "1.53 m", f"{3 - away} m"]},
+            "aim": {"at": ["0 m", "1.53 m", "3 m"]},
+        }
         for name, away, side in (("near", 2.0, 1), ("far", 4.0, -1))
     }
     found = _found(scene_of(lights, camera))
@@ -57,7 +60,7 @@ def _crossings(lens: np.ndarray, ends: np.ndarray, flag, grow: float = 1.0) -> n
     run = (ends[None] - lens[:, None]) @ axis
     t = ((flag.middle_m - lens) @ axis)[:, None] / run
     offset = lens[:, None] + t[..., None] * (ends[None] - lens[:, None]) - flag.middle_m
-    inside = (np.abs(offset @ flag.right) <= grow * flag.width_m / 2 + 1e-9)
+    inside = np.abs(offset @ flag.right) <= grow * flag.width_m / 2 + 1e-9
     inside &= np.abs(offset @ flag.up) <= grow * flag.height_m / 2 + 1e-9
     return inside & (t > 0) & (t < 1)
 

@@ -10,7 +10,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from sim.analysis.focus import (
-    backdrop_coverage, blur_at, circle_of_confusion_m, far_limit_m, focus_check, hyperfocal_m, near_limit_m,
+    backdrop_coverage,
+    blur_at,
+    circle_of_confusion_m,
+    far_limit_m,
+    focus_check,
+    hyperfocal_m,
+    near_limit_m,
 )  # fmt: skip
 from sim.layout import layout_from_scene
 from tests.analysis.setups import light, scene_of
@@ -62,7 +68,9 @@ def test_the_rendered_blur_of_a_point_has_the_computed_size(engine) -> None:
     from sim.transport.render import render
     from tests.physics.stages import bare_stage, faced
 
-    scene = scene_of({"key": light(0, 0)}, {"aperture": "f/1.4", "focus": "1 m", "aim": {"at": ["0 m", "1.53 m", "0 m"]}})
+    scene = scene_of(
+        {"key": light(0, 0)}, {"aperture": "f/1.4", "focus": "1 m", "aim": {"at": ["0 m", "1.53 m", "0 m"]}}
+    )
     layout = layout_from_scene(scene)
     lamp = faced(Emitter("sphere", 0.004, 10.0, Profile(theta_max_rad=np.pi)), [0, 1.53, 0], [0, 1.53, 3])
     stack = render(bare_stage([lamp], layout=layout), size=(160, 240), samples=1200, depth=0)

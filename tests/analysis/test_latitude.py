@@ -9,7 +9,17 @@ import pytest
 
 from sim.analysis.faceframe import face_grid
 from sim.analysis.latitude import (
-    MOVES, Limit, Move, Sample, key_light, latitude, moved_layout, moved_sitter, reading_limit, spot_limit, tight_lights,
+    MOVES,
+    Limit,
+    Move,
+    Sample,
+    key_light,
+    latitude,
+    moved_layout,
+    moved_sitter,
+    reading_limit,
+    spot_limit,
+    tight_lights,
 )  # fmt: skip
 from sim.analysis.noseshadow import NoseShadow, nose_shadow
 from sim.layout import layout_from_scene

@@ -19,8 +19,14 @@ pytestmark = pytest.mark.usefixtures("engine")
 def _grid() -> FaceGrid:
     """An oval face seen from ahead, with the nose's tip half an eye distance under the eyes."""
     x, y = np.arange(-1.6, 1.61, 0.04), np.arange(1.6, -2.11, -0.04)
-    axes = HeadAxes(np.zeros(3), np.array([1.0, 0, 0]), np.array([0, 1.0, 0]), np.array([0, 0, 1.0]), 1.0,
-                    np.array([0.0, -0.5, 0.4]))
+    axes = HeadAxes(
+        np.zeros(3),
+        np.array([1.0, 0, 0]),
+        np.array([0, 1.0, 0]),
+        np.array([0, 0, 1.0]),
+        1.0,
+        np.array([0.0, -0.5, 0.4]),
+    )
     on_face = (x[None] / 1.1) ** 2 + ((y[:, None] + 0.2) / 1.8) ** 2 < 1
     empty = np.zeros((*on_face.shape, 3))
     return FaceGrid(axes, x, y, on_face, empty, empty)

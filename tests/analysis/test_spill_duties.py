@@ -25,7 +25,7 @@ BARE = {"kind": "reflector", "diameter": "18 cm", "beam": "120 deg"}
 
 
 def test_spill_of_a_small_lamp_on_the_backdrop_is_the_inverse_square() -> None:
-    """A cosine lamp aimed at the face from before it: the corner gets I0 cos(angle) / d^2 on a receptor turned to it."""
+    """A cosine lamp aimed at the face: the corner gets I0 cos(angle) / d^2 on a receptor turned to it."""
     lamp = light(0, 0, modifier=BARE, place={"at": ["0 m", "2.4 m", "2 m"]})
     scene = scene_of({"lamp": lamp}, backdrop=PAPER)
     layout = layout_from_scene(scene)
@@ -63,7 +63,9 @@ def test_a_flag_on_the_way_to_the_target_is_told() -> None:
     assert found.blocked == 1.0
 
 
-@pytest.mark.parametrize(("total", "part", "stops"), [(2.0, 1.0, 1.0), (8.0, 7.0, 3.0), (1.0, 0.0, 0.0), (1.0, 1.0, 9.9)])
+@pytest.mark.parametrize(
+    ("total", "part", "stops"), [(2.0, 1.0, 1.0), (8.0, 7.0, 3.0), (1.0, 0.0, 0.0), (1.0, 1.0, 9.9)]
+)
 def test_loss_is_stops_without_the_part(total: float, part: float, stops: float) -> None:
     assert loss_stops(total, part) == pytest.approx(stops)
 
