@@ -27,6 +27,7 @@ from sim.scenefile import load_scene
 Progress = Callable[[str, float], None]
 PAPERS = ("A4", "Letter")
 STRIP_FILES = ("build-up.png", "build-up.webp", "leave-one-out.png", "leave-one-out.webp")
+METER_RAYS = 1 << 17  # most rays on one probe
 STRIP_HEIGHT_PX, LOOP_HEIGHT_PX = 480, 600
 
 
@@ -59,7 +60,7 @@ def opened(scene_file: Path) -> Set:
     return Set(scene_file, scene, layout, mix, build(scene, layout))
 
 
-def metered(made: Set, probes: Sequence[Probe], tell: Progress, seed: int = 0, rays: int = 1 << 17) -> ProbeReadings:
+def metered(made: Set, probes: Sequence[Probe], tell: Progress, seed: int = 0, rays: int = METER_RAYS) -> ProbeReadings:
     """Read probes in the set."""
     from sim.transport.probe import read_probes
 
@@ -70,7 +71,13 @@ def metered(made: Set, probes: Sequence[Probe], tell: Progress, seed: int = 0, r
 
 
 def run_plan(
-    scene_file: Path, out: Path, *, readings: bool = True, views: bool = True, on_progress: Progress | None = None
+    scene_file: Path,
+    out: Path,
+    *,
+    readings: bool = True,
+    views: bool = True,
+    rays: int = METER_RAYS,
+    on_progress: Progress | None = None,
 ) -> list[Path]:
     """Write the rig plan as `plan.html`, `plan-A4.pdf`, `plan-Letter.pdf` and its drawings as SVG.
 
@@ -87,7 +94,7 @@ def run_plan(
     scene = load_scene(scene_file)
     layout = layout_from_scene(scene, scene_file.parent)
     mix = mix_from_scene(scene, layout)
-    measured = metered(opened(scene_file), plan_probes(layout), tell) if readings else None
+    measured = metered(opened(scene_file), plan_probes(layout), tell, rays=rays) if readings else None
     tell("files", 0.0)
     pictures, why = rig_views(scene_file) if views else ((), "The view in three dimensions was left out on request.")
     plan = plan_from_scene(scene, layout, mix, measured, source=scene_file.name, views=pictures, no_views=why)
@@ -102,7 +109,7 @@ def run_plan(
 
 
 def run_handout(
-    scene_file: Path, out: Path, *, size: tuple[int, int], samples: int, seed: int = 0,
+    scene_file: Path, out: Path, *, size: tuple[int, int], samples: int, seed: int = 0, rays: int = METER_RAYS,
     on_progress: Progress | None = None,
 ) -> list[Path]:  # fmt: skip
     """Write `handout.html` and the strips as PNG and animated WebP."""
@@ -117,7 +124,7 @@ def run_handout(
         raise HalfstopError(f"{scene_file}: every light is muted, so there is nothing to show; remove a mute")
     stack = traced(made, size, samples, seed, tell)
     own = scene_probes(scene, made.layout)
-    measured = metered(made, plan_probes(made.layout) + own, tell, seed)
+    measured = metered(made, plan_probes(made.layout) + own, tell, seed, rays)
     duties = duties_from_set(made, stack)
     stack = denoised(stack, lambda part: tell("denoise", part))
     tell("files", 0.0)

@@ -190,7 +190,7 @@ def draw(scene_file: Path, folder: Path) -> None:
     renderer = pyrender.OffscreenRenderer(*SIZE_PX)
     try:
         for index, (_, way) in enumerate(VIEWS):
-            pose = eye_matrix(centre + 1.75 * extent * unit(np.array(way)), centre)
+            pose = eye_matrix(centre + 1.45 * extent * unit(np.array(way)), centre)
             camera = pyrender.PerspectiveCamera(yfov=FIELD_RAD, aspectRatio=SIZE_PX[0] / SIZE_PX[1])
             node = set_.add(camera, pose=pose)
             color, _ = renderer.render(set_)

@@ -30,12 +30,12 @@ MB = 1_000_000
 
 @pytest.mark.parametrize("path", SCENES, ids=lambda p: p.stem)
 def test_plan_pdf_and_handout_of_every_scene(path: Path, tmp_path: Path, engine: Engine) -> None:
-    plan = run_plan(path, tmp_path / "plan", views=False)
+    plan = run_plan(path, tmp_path / "plan", views=False, rays=1 << 13)
     assert {f.name for f in plan} == {"plan.html", "plan-A4.pdf", "plan-Letter.pdf", "plan.svg", "elevation.svg",
                                       "cards.svg"}  # fmt: skip
     scene = load_scene(path)
     size = (60, 90) if scene.camera.orientation == "portrait" else (90, 60)
-    files = {f.name: f for f in run_handout(path, tmp_path / "handout", size=size, samples=4)}
+    files = {f.name: f for f in run_handout(path, tmp_path / "handout", size=size, samples=4, rays=1 << 13)}
     assert set(files) == {"handout.html", "build-up.png", "build-up.webp", "leave-one-out.png", "leave-one-out.webp"}
     assert files["handout.html"].stat().st_size < MB
     with opened_page(tmp_path / "plan" / "plan.html") as page:

@@ -45,6 +45,11 @@ class RigPlan:
     no_views: str = ""
 
     @property
+    def to_change(self) -> tuple[str, ...]:
+        """Headings of the cautions that need a change of the plan before anything is built."""
+        return tuple(caution.heading for caution in self.cautions if caution.serious)
+
+    @property
     def is_measured(self) -> bool:
         """Whether the build-up holds readings."""
         return any(step.alone_f_number is not None for step in self.steps)

@@ -149,9 +149,9 @@ def side_elevation(scene: Scene, layout: Layout, facts: Sequence[LightFacts]) ->
     low, high = layout.room_low_m, layout.room_high_m
     if high[2] - low[2] > 9.0:
         low, high = _busy_part(layout, low, high)
-    scale = next(s for s in SCALES_MM_PER_M if (high[2] - low[2]) * s + 20 <= PAGE_MM[0])
-    page = ((high[2] - low[2]) * scale + 20, (high[1] - low[1]) * scale + 46)
-    view = View("z-y", scale, (10 + high[2] * scale, 24 + high[1] * scale))
+    scale = next(s for s in SCALES_MM_PER_M if (high[2] - low[2]) * s + 10 <= PAGE_MM[0])
+    page = ((high[2] - low[2]) * scale + 10, (high[1] - low[1]) * scale + 32)
+    view = View("z-y", scale, (7 + high[2] * scale, 14 + high[1] * scale))
     pen = _Pen(view, page)
     corners = np.array([[0, low[1], high[2]], [0, low[1], low[2]], [0, high[1], low[2]], [0, high[1], high[2]]])
     pen.add([Line(view(corners), "room", True, None, WALL, 0.5)], cross=True)
@@ -221,7 +221,11 @@ def _draw_room_from_above(pen: _Pen, layout: Layout, low: np.ndarray, high: np.n
     corners = np.array([[low[0], 0, low[2]], [high[0], 0, low[2]], [high[0], 0, high[2]], [low[0], 0, high[2]]])
     whole = bool(np.allclose(low, layout.room_low_m) and np.allclose(high, layout.room_high_m))
     pen.add([Line(view(corners), "room" if whole else "part-of-room", True, None, WALL, 0.9 if whole else 0.3,
-                  () if whole else (2.0, 1.0))], cross=True)  # fmt: skip
+                  () if whole else (2.0, 1.0))])  # fmt: skip
+    # Keep labels off the walls, on either side of them.
+    outline = view(corners)
+    for a, b in zip(outline, np.roll(outline, -1, axis=0), strict=True):
+        pen.blocked.append(box_of(Line(np.array([a, b]), "wall")))
     size = layout.room_high_m - layout.room_low_m
     text = (
         f"room {size[0]:.2f} x {size[2]:.2f} x {size[1]:.2f} m high"

@@ -121,7 +121,7 @@ def _candidates(label: Label, blocked: Sequence[Box], crossed: np.ndarray, page:
             inside = ((crossed > np.array(box[:2]) - 0.5) & (crossed < np.array(box[2:]) + 0.5)).all(axis=1).sum()
             leader = np.array([label.to_mm, _nearest(box, label.to_mm)])
             over = sum(_crosses(leader, other) for other in blocked if not _holds(other, label.to_mm))
-            found.append((float(reach + 3.0 * min(inside, 40) + 6 * over), box))
+            found.append((float(reach + 4.5 * min(inside, 40) + 6 * over), box))
     return sorted(found, key=lambda item: item[0])
 
 

@@ -32,6 +32,8 @@ h1{font-size:1.9rem;line-height:1.15;margin:0 0 6px;letter-spacing:-.01em}
 h2{font-size:1.25rem;margin:0 0 12px}
 p{margin:.3em 0 .8em}
 .settings{color:var(--soft);margin:0}
+.alert{border-left:4px solid #a11;background:#fff;padding:8px 14px;margin:14px 0 0}
+.alert a{color:#a11;font-weight:700}
 nav{display:flex;flex-wrap:wrap;gap:6px 18px;margin:16px 0 4px;padding:0;font-size:.95rem}
 nav a{color:var(--warm)}
 section{background:var(--ground);border:1px solid var(--line);border-radius:6px;padding:18px 20px;margin:18px 0}
@@ -109,7 +111,7 @@ def html_from_plan(plan: RigPlan) -> str:
 <link rel="icon" href="data:,">
 <title>{escape(plan.title)}: rig plan</title><style>{STYLE}</style></head>
 <body><header><h1>{escape(plan.title)}</h1><p class="settings">Rig plan · {escape(plan.settings)}</p>
-<nav aria-label="Sections">{links}</nav></header>
+{_alert(plan)}<nav aria-label="Sections">{links}</nav></header>
 <main>
 {sections}
 </main>
@@ -117,6 +119,13 @@ def html_from_plan(plan: RigPlan) -> str:
 scene; the meter on the set has the last word.</p></footer>
 </body></html>
 """
+
+
+def _alert(plan: RigPlan) -> str:
+    if not plan.to_change:
+        return ""
+    told = escape("; ".join(plan.to_change))
+    return f'<p class="alert"><a href="#cautions">Change before you build</a>: {told}.</p>'
 
 
 _PURPOSE = {

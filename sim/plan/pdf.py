@@ -67,7 +67,10 @@ def pdf_from_plan(plan: RigPlan, paper: str = "A4") -> bytes:
         canvas.drawRightString(size[0] - MARGIN, MARGIN, f"{canvas.getPageNumber()}")
 
     plan_sheet, elevation, cards = plan.sheets
-    story: list[Flowable] = [_p(plan.title, _TITLE), _p(plan.settings, _NOTE), Spacer(1, 4), SheetFlowable(plan_sheet)]
+    story: list[Flowable] = [_p(plan.title, _TITLE), _p(plan.settings, _NOTE)]
+    if plan.to_change:
+        story.append(_p(f"Change before you build (see Cautions): {'; '.join(plan.to_change)}.", _BOLD))
+    story += [Spacer(1, 4), SheetFlowable(plan_sheet)]
     story += [PageBreak(), _h("From the side"), SheetFlowable(elevation), _h("Lights"), _lights(plan)]
     story += [PageBreak(), _h("Each light along its beam"), SheetFlowable(cards)]
     story += [KeepTogether([_h("The rig in the room"), *_views(plan)])]
