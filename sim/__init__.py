@@ -20,7 +20,7 @@ The floors, lowest first; a module never imports one above it, nor a neighbour u
         calibrate, finish               the crew's readings; the picture's last steps
         layercache                      layers kept from run to run, so that a change traces only what it affects
     F5  sheets/, plan/, rigview, handout/, strips, meterreport, compare    pages for people
-        checkup, latitude_sheet         the checks and the sitter's latitude as files
+        checkup, eyes_sheet, latitude_sheet    the checks and the sitter's latitude as files
         savefiles/, preview/, paperwork, doctor    files written whole; the run from file to folder; the machine
     F6  cli/, bench/, __main__, this file   the commands; `python -m sim.bench` measures speed
 

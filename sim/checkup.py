@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 from PIL import Image
 
 from sim.develop import denoised, develop
+from sim.eyes_sheet import eyes_sheet
 from sim.layout import layout_from_scene
 from sim.mix import mix_from_scene
 from sim.savefiles import ResultFolder, png_bytes
@@ -19,7 +20,7 @@ from sim.scenefile import load_scene
 if TYPE_CHECKING:
     from sim.analysis.report import CheckReport
 
-FILES = ("separation.png", "checks.json", "checks.txt")
+FILES = ("separation.png", "eyes.png", "checks.json", "checks.txt")
 LONG_SIDE_PX, SAMPLES = 480, 32
 # The marked picture is shown larger, pixel by pixel.
 SHOWN_TIMES = 2
@@ -91,6 +92,8 @@ def run_checks(
             "Description": "orange: under half a stop; blue: two stops or more",
         }
         folder.stage("separation.png").write_bytes(png_bytes(shown, titles))
+        eyes = eyes_sheet(f"{scene.title}: lights in the eyes", report.catchlights)
+        folder.stage("eyes.png").write_bytes(png_bytes(eyes, {"Title": f"{scene.title}: lights in the eyes"}))
         record = {"scene": scene_file.name, "title": scene.title, **record_from_report(report)}
         folder.stage("checks.json").write_text(json.dumps(record, indent=1, ensure_ascii=False) + "\n", "utf-8")
         folder.stage("checks.txt").write_text(text + "\n", "utf-8")

