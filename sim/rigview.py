@@ -216,7 +216,8 @@ def _number(picture: Any, pose: np.ndarray, facts: tuple[LightFacts, ...]) -> No
     """Write each light's number beside it, clear of the other numbers."""
     from PIL import ImageDraw, ImageFont
 
-    brush, font, taken = ImageDraw.Draw(picture), ImageFont.load_default(19), []
+    brush, font = ImageDraw.Draw(picture), ImageFont.load_default(19)
+    taken: list[np.ndarray] = []
     for light in facts:
         place = place_px(pose, light.placed.position_m) - [0, 34]
         while any(np.linalg.norm(place - other) < 30 for other in taken):

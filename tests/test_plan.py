@@ -269,6 +269,24 @@ def test_cautions_find_what_was_planted_and_always_defer() -> None:
     assert escape(DEFER) in html_from_plan(plan)
 
 
+def test_lights_in_each_others_way_are_found() -> None:
+    text = (SCENES[0].parent / "classic_two.yaml").read_text("utf-8")
+
+    def serious(place: str) -> list[str]:
+        moved = re.sub(r"place: \{bearing: 15°[^}]*\}", f"place: {place}", text)
+        assert moved != text
+        scene = scene_from_text(moved)
+        layout = layout_from_scene(scene)
+        plan = plan_from_scene(scene, layout, mix_from_scene(scene, layout))
+        assert plan.to_change == tuple(c.heading for c in plan.cautions if c.serious)
+        return [heading for heading in plan.to_change if "fill" in heading]
+
+    # Right behind the key: its box stands between the umbrella and the face.
+    assert "key shades fill" in serious("{bearing: -45°, distance: 3.2 m, height: 2.6 m}")
+    assert "fill and key are in the same place" in serious("{bearing: -48°, distance: 1.8 m, height: 2.2 m}")
+    assert serious("{bearing: 50°, distance: 3 m, height: 1.9 m}") == []
+
+
 def test_stands_and_booms_are_drawn_where_the_stage_builds_them() -> None:
     pytest.importorskip("mitsuba")
     from sim.stage.build import _spigot_m

@@ -83,7 +83,7 @@ def balance_gain(white_balance_K: float, camera: Camera) -> np.ndarray:
 def mixed_codes(
     layers: np.ndarray,
     faders_stops: Sequence[float],
-    heard: Sequence[bool],
+    heard: Sequence[bool] | np.ndarray,
     *,
     gain_rgb: Sequence[float] = (1.0, 1.0, 1.0),
     grey_rgb: Sequence[float] | None = None,

@@ -10,8 +10,8 @@ import numpy as np
 
 from sim import units
 from sim.gear.rig import axial_illuminance_lx
-from sim.layout import Layout
-from sim.metering import PointReadings, probe_at, readings_from_probes, standard_probes
+from sim.layout import Layout, unit
+from sim.metering import RECEPTOR_GAP_M, PointReadings, probe_at, readings_from_probes, standard_probes
 from sim.mix import Mix
 from sim.model import Scene
 from sim.plan.facts import LightFacts, text_from_metres, text_from_power
@@ -47,7 +47,8 @@ def plan_probes(layout: Layout) -> list[Probe]:
     probes = []
     for light in layout.lights:
         name = _aim_part(light.aim_m, layout)
-        at = name if name is not None else light.aim_m
+        # A point in the open has no surface to hold the meter off: hold it a little toward the light.
+        at = name if name is not None else light.aim_m + RECEPTOR_GAP_M * unit(light.position_m - light.aim_m)
         probes.append(probe_at(layout, f"at {light.name}", "dome", at, light.position_m))
     b = math.radians(layout.figure.head_facing_deg)
     toward = layout.anchors_m["face"] + np.array([math.sin(b), 0.0, math.cos(b)])

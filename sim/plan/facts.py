@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -62,7 +63,7 @@ def facts_from_scene(scene: Scene, layout: Layout) -> tuple[LightFacts, ...]:
             modifier=text_from_modifier(light.modifier) if light else "window",
             gels=", ".join(text_from_gel(gel) for gel in light.gels) if light else "",
             stand=placed.stand,
-            aim=aim if isinstance(aim, str) else text_from_point(aim.position_m),
+            aim=aim if isinstance(aim, str) else text_from_point(aim.position_m, scene.backdrop_plane_m),
             bearing_deg=bearing_deg_from_point(position),
             distance_m=math.hypot(position[0], position[2]),
             height_m=float(position[1]),
@@ -157,8 +158,15 @@ def text_from_gel(gel: model.Gel) -> str:
             return f"ND {gel.nd_stops:g} stop" + ("s" if gel.nd_stops != 1 else "")
 
 
-def text_from_point(point_m: tuple[float, float, float]) -> str:
-    """A point of the room as three lengths."""
+def text_from_point(point_m: tuple[float, float, float], plane: tuple[Any, float, float] | None = None) -> str:
+    """A point of the room as three lengths, or as a place on the backdrop where it lies on that.
+
+    >>> text_from_point((0.4, 1.8, -2.0), ((0.0, 1.5, -2.0), 3.0, 3.0))
+    'backdrop 0.40 m right, 1.80 m up'
+    """
+    if plane is not None and abs(point_m[2] - plane[0][2]) < 0.05:
+        side = "right" if point_m[0] >= 0 else "left"
+        return f"backdrop {abs(point_m[0]):.2f} m {side}, {point_m[1]:.2f} m up"
     return "point " + ", ".join(f"{v:.2f}" for v in point_m) + " m"
 
 

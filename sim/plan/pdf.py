@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from collections.abc import Sequence
 from typing import Any
 
 from reportlab.lib import colors
@@ -91,7 +92,7 @@ def _h(text: str) -> Paragraph:
     return _p(text, _HEADING)
 
 
-def _table(heads: tuple[str, ...], rows: list[tuple[str, ...]], widths_mm: tuple[float, ...]) -> Table:
+def _table(heads: tuple[str, ...], rows: Sequence[tuple[str, ...]], widths_mm: tuple[float, ...]) -> Table:
     cells = [[_p(h, _NOTE) for h in heads]]
     cells += [[_p(text, _BOLD if column == 0 else _BODY) for column, text in enumerate(row)] for row in rows]
     table = Table(cells, colWidths=[w * MM_IN_POINTS for w in widths_mm], repeatRows=1, hAlign="LEFT")
