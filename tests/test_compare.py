@@ -89,10 +89,9 @@ def test_a_layer_traced_alone_is_the_layer_traced_with_the_others(engine) -> Non
     source = _source(TWO)
     stage = build(source.scene, layout_from_scene(source.scene))
     alone = only_lights(stage, ["fill"])
-    assert (alone.light_names, len(alone.faces)) == (("fill",), 1)
-    assert {int(x) for x in alone.shape_face} == {0, 1} and {int(x) for x in alone.shape_housing} == {0, 1}
     whole = render(stage, size=SIZE, samples=64, seed=1)
     part = render(alone, size=SIZE, samples=64, seed=2)
+    assert not part.layer("key").any()
     for region in ("face", "hair", "backdrop"):
         means, errors = [], []
         for stack in (whole, part):
@@ -191,6 +190,13 @@ def test_energy_is_that_of_the_dials() -> None:
 # -- the commands -------------------------------------------------------------------------------
 
 
+@pytest.fixture(autouse=True)
+def own_cache(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch) -> Path:
+    folder = tmp_path_factory.mktemp("kept")
+    monkeypatch.setenv("HALFSTOP_CACHE", str(folder))
+    return folder
+
+
 @pytest.fixture
 def scene_file(tmp_path: Path) -> Path:
     path = tmp_path / "mine.yaml"
@@ -206,6 +212,26 @@ def test_compare_writes_a_sheet_and_figures(engine, scene_file: Path, capsys: py
     assert [item["traced"] for item in record["alternatives"]] == [["key", "fill"], ["key"], []]
     assert (out / "alternatives.png").stat().st_size > 10_000
     assert "traced: nothing" in capsys.readouterr().out
+
+
+def test_compare_takes_the_layers_that_a_preview_kept(
+    engine, scene_file: Path, own_cache: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from sim.transport import render as tracing
+
+    out, options = scene_file.parent / "o", ["--size", "64x96", "--samples", "4"]
+    assert run(["preview", str(scene_file), "--draft", *options, "--out", str(out)]) == 0
+    wanted = []
+
+    def counted(stage, **arguments):
+        wanted.append(stage.wanted_layers)
+        return plain(stage, **arguments)
+
+    plain = tracing.render
+    monkeypatch.setattr(tracing, "render", counted)
+    swap = ["--swap", "key.modifier=bare", "--out", str(scene_file.parent / "c")]
+    assert run(["compare", str(scene_file), *swap, "--size", "96", "--samples", "4"]) == 0
+    assert wanted == [frozenset({0})]
 
 
 def test_meter_prints_a_table_and_json(engine, scene_file: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -124,6 +124,7 @@ def compare(
     size: Annotated[int, typer.Option(metavar="N", help="Long side of each picture in pixels.")] = 600,
     samples: Annotated[int, typer.Option(metavar="N", help="Rays per pixel.")] = 16,
     seed: SeedOption = 0,
+    fresh: Annotated[bool, typer.Option("--fresh", help="Take no layers that a preview has kept.")] = False,
     out: Annotated[
         Path | None, typer.Option(metavar="DIR", help="Folder for the sheet; default out/ and the scene's name.")
     ] = None,
@@ -139,7 +140,7 @@ def compare(
     with shown_progress() as on_progress:
         made = run_compare(
             scenes, swap or [], folder, long_side_px=size, samples=require_samples(samples), seed=_seed(seed), key=key,
-            on_progress=on_progress,
+            fresh=fresh, on_progress=on_progress,
         )  # fmt: skip
     for found in made.findings:
         rows = [f"  {label}: {figure}" for label, figure in rows_from_finding(found, made.findings[0]) if label]

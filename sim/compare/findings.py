@@ -9,10 +9,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from sim.compare.measures import energy_for, falloff_stops, key_of_face, nose_edge_mm
-from sim.compare.retrace import changed_lights, merged_stack, only_lights
+from sim.compare.retrace import changed_lights, merged_stack, only_lights, reused_stack
 from sim.compare.swaps import Alternative
 from sim.develop import denoised, exposed
 from sim.errors import HalfstopError
+from sim.layercache import LayerStore, cached_render
 from sim.lightstack import LightStack
 from sim.metering import readings_from_regions
 from sim.mix import Mix, mix_from_scene
@@ -57,18 +58,18 @@ class Finding:
 
 def compare(
     alternatives: Sequence[Alternative], *, size: tuple[int, int], samples: int, seed: int = 0,
-    key: str | None = None, on_progress: Progress | None = None,
+    key: str | None = None, store: LayerStore | None = None, on_progress: Progress | None = None,
 ) -> list[Finding]:  # fmt: skip
     """Trace the first alternative and of every other only what changed, then measure all against the first.
 
     Arguments: `size` (width, height) in pixels, `samples` rays per pixel; `key` the light whose shadow edge and
-    falloff are measured, None for the one that gives the first alternative's face most; the engine must be running.
+    falloff are measured, None for the one that gives the first alternative's face most; `store` of kept layers, None
+    traces the first whole; the engine must be running.
     """
     if key is not None and key not in alternatives[0].layout.light_names:
         names = ", ".join(alternatives[0].layout.light_names)
         raise HalfstopError(f'--key: there is no light "{key}" in the first scene; it has {names}')
     from sim.stage.build import build
-    from sim.transport.render import render
 
     tell = on_progress or (lambda step, part: None)
     stacks: list[LightStack] = []
@@ -77,21 +78,20 @@ def compare(
     for index, item in enumerate(alternatives):
         # Trace nothing twice: the first scene whole, another only where its lights differ.
         wanted = changed_lights(alternatives[0].scene, item.scene) if index else None
-        stage = build(item.scene, item.layout) if wanted != () else stages[0]
-        lit_names: tuple[str, ...] = stage.light_names if wanted is None else wanted
 
         def told(part: float, index: int = index) -> None:
             tell("trace", (index + part) / len(alternatives))
 
-        traced = None
-        if lit_names:
-            lit = stage if wanted is None else only_lights(stage, lit_names)
-            traced = render(lit, size=size, samples=samples, seed=seed, depth=item.scene.render.depth, on_progress=told)
-        told(1.0)
         layout = item.layout
-        stacks.append(merged_stack(stacks[0] if stacks else None, traced, layout.light_names, layout.is_flash))
+        if wanted == ():
+            stage, stack = stages[0], reused_stack(stacks[0], layout.light_names, layout.is_flash)
+        else:
+            stage = build(item.scene, layout)
+            stack = _traced(item, stage, stacks, wanted, size, samples, seed, told, store)
+        told(1.0)
+        stacks.append(stack)
         stages.append(stage)
-        traced_names.append(tuple(lit_names))
+        traced_names.append(layout.light_names if wanted is None else wanted)
     findings: list[Finding] = []
     camera = alternatives[0].scene.camera
     key = key or key_of_face(stacks[0], mix_from_scene(alternatives[0].scene, alternatives[0].layout), camera.shutter_s)
@@ -99,6 +99,24 @@ def compare(
         findings.append(_finding(alternatives, index, stacks, stages[index], key, traced_names[index]))
         tell("measure", (index + 1) / len(alternatives))
     return findings
+
+
+def _traced(
+    item: Alternative, stage: Stage, stacks: Sequence[LightStack], wanted: tuple[str, ...] | None,
+    size: tuple[int, int], samples: int, seed: int, tell: Callable[[float], None], store: LayerStore | None,
+) -> LightStack:  # fmt: skip
+    """Trace a scene's lights, all of them (kept ones are taken from the store) or the wanted beside the first's."""
+    depth = item.scene.render.depth
+    if wanted is None:
+        return cached_render(
+            item.scene, item.layout, size=size, samples=samples, seed=seed, depth=depth, on_progress=tell,
+            stage=lambda: stage, store=store,
+        )  # fmt: skip
+    from sim.transport.render import render
+
+    lit = only_lights(stage, wanted)
+    traced = render(lit, size=size, samples=samples, seed=seed, depth=depth, on_progress=tell)
+    return merged_stack(stacks[0], traced, wanted)
 
 
 def _finding(

@@ -6,8 +6,6 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
 from sim.lightstack import LightStack
 from sim.model import Scene
 
@@ -38,40 +36,24 @@ def _same_shape(ours: Any, theirs: Any) -> bool:
 
 
 def only_lights(stage: Stage, names: Iterable[str]) -> Stage:
-    """The same stage with only some lights lit; all bodies stay, and the layers are those lights' alone."""
-    wanted = [name for name in stage.light_names if name in set(names)]
-    layer_of = {stage.light_names.index(name): layer for layer, name in enumerate(wanted)}
-    kept = [index for index, face in enumerate(stage.faces) if face.layer in layer_of]
-    # Renumber faces and layers in the tables; 0 stands for none.
-    face_table = np.zeros(len(stage.faces) + 1, np.uint32)
-    face_table[[index + 1 for index in kept]] = np.arange(1, len(kept) + 1)
-    layer_table = np.zeros(len(stage.light_names) + 1, np.uint32)
-    for old, new in layer_of.items():
-        layer_table[old + 1] = new + 1
-    return replace(
-        stage,
-        light_names=tuple(wanted),
-        is_flash=tuple(stage.is_flash[stage.light_names.index(name)] for name in wanted),
-        faces=tuple(replace(stage.faces[i], layer=layer_of[stage.faces[i].layer]) for i in kept),
-        ambients=tuple(replace(a, layer=layer_of[a.layer]) for a in stage.ambients if a.layer in layer_of),
-        shape_face=face_table[stage.shape_face],
-        shape_housing=layer_table[stage.shape_housing],
-    )
+    """The same stage with only some lights traced; all bodies stay, and the other layers come out dark."""
+    return replace(stage, wanted_layers=frozenset(stage.light_names.index(name) for name in names))
 
 
-def merged_stack(
-    first: LightStack | None, traced: LightStack | None, names: Sequence[str], is_flash: Sequence[bool]
-) -> LightStack:
-    """Layers of all `names`: those traced anew from `traced`, the others from the first alternative."""
-    newest = traced or first
-    assert newest is not None
-    homes = [first if first is not None and name not in newest.names else newest for name in names]
-    places = [home.names.index(name) for home, name in zip(homes, names, strict=True)]
+def merged_stack(first: LightStack, traced: LightStack, fresh: Iterable[str]) -> LightStack:
+    """The traced stack with every layer that is not `fresh` taken from the first alternative by the light's name."""
+    pixels, variance = traced.pixels.copy(), traced.variance.copy()
+    for index, name in enumerate(traced.names):
+        if name not in set(fresh):
+            home = first.names.index(name)
+            pixels[index], variance[index] = first.pixels[home], first.variance[home]
+    return replace(traced, pixels=pixels, variance=variance, denoised=None)
+
+
+def reused_stack(first: LightStack, names: Sequence[str], is_flash: Sequence[bool]) -> LightStack:
+    """The first alternative's stack for a scene with these lights, of which none was traced."""
+    places = [first.names.index(name) for name in names]
     return replace(
-        newest,
-        names=tuple(names),
-        is_flash=tuple(is_flash),
-        pixels=np.stack([home.pixels[i] for home, i in zip(homes, places, strict=True)]),
-        variance=np.stack([home.variance[i] for home, i in zip(homes, places, strict=True)]),
-        denoised=None,
-    )
+        first, names=tuple(names), is_flash=tuple(is_flash), pixels=first.pixels[places],
+        variance=first.variance[places], denoised=None,
+    )  # fmt: skip

@@ -10,6 +10,7 @@ from pathlib import Path
 from sim.compare.findings import Finding, compare, record_from_findings, rows_from_finding
 from sim.compare.swaps import Alternative, alternative_from_text, alternatives_from_swaps
 from sim.errors import HalfstopError
+from sim.layercache import store_from_environment
 from sim.savefiles import ResultFolder, png_bytes
 from sim.scene_edit import scene_text_from_file
 from sim.sheets.alternatives import Column, alternatives_sheet
@@ -32,10 +33,11 @@ class Comparison:
 
 def run_compare(
     scene_files: Sequence[Path], swaps: Sequence[str], out: Path, *, long_side_px: int, samples: int, seed: int = 0,
-    key: str | None = None, on_progress: Callable[[str, float], None] | None = None,
+    key: str | None = None, fresh: bool = False, on_progress: Callable[[str, float], None] | None = None,
 ) -> Comparison:  # fmt: skip
     """Compare scene files, or one file with its swaps, and write the sheet and the figures into `out`.
 
+    Arguments: `fresh` traces the first scene anew even where a preview has kept its layers.
     Raises HalfstopError with one plain line; nothing is written then.
     """
     tell = on_progress or (lambda step, part: None)
@@ -50,7 +52,8 @@ def run_compare(
     start_engine()
     labels = {"trace": "trace", "measure": "denoise"}
     findings = compare(
-        items, size=size, samples=samples, seed=seed, key=key, on_progress=lambda step, part: tell(labels[step], part)
+        items, size=size, samples=samples, seed=seed, key=key, store=None if fresh else store_from_environment(),
+        on_progress=lambda step, part: tell(labels[step], part)
     )
     title, made = items[0].scene.title, f"{size[0]} x {size[1]}, {samples} samples, seed {seed}"
     columns = [Column(found.picture, found.label, rows_from_finding(found, findings[0])) for found in findings]
