@@ -207,6 +207,11 @@ def test_mute_solo_reset_and_the_wipe(tmp_path: Path) -> None:
         assert (
             np.abs(split[:, half:] - mixed_codes(layers, nothing, [k == 2 for k in range(count)])[:, half:]).max() <= 1
         )
+        box = page.locator("#picture").bounding_box()
+        x, y = 10, 100
+        page.mouse.move(box["x"] + (x + 0.5) / WIDTH * box["width"], box["y"] + (y + 0.5) / HEIGHT * box["height"])
+        stops = float(np.log2(color.luminance(layers[:, y, x].sum(axis=0)) / 0.18))
+        assert float(page.inner_text("#here-stops").replace("\u2212", "-").split()[0]) == pytest.approx(stops, abs=0.06)
         page.click("#compare")
         page.click("#reset")
         assert np.array_equal(shown_pixels(page), plain)

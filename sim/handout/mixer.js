@@ -4,6 +4,7 @@ const $ = (id) => document.getElementById(id);
 const { width, height, lights } = set;
 const count = lights.length;
 const LUMINANCE = set.luminance;
+const MOST = 24;
 
 // -- layers ----------------------------------------------------------------------------------------------------------
 
@@ -76,12 +77,12 @@ const VERTEX = `#version 300 es
 void main(){vec2 p=vec2(gl_VertexID==1?3.:-1.,gl_VertexID==2?3.:-1.);gl_Position=vec4(p,0,1);}`;
 const FRAGMENT = `#version 300 es
 precision highp float;precision highp int;precision highp usampler2DArray;precision highp sampler2D;
-uniform usampler2DArray layers;uniform sampler2D values;uniform float now[16],before[16];uniform int count,bw,split;
+uniform usampler2DArray layers;uniform sampler2D values;uniform float now[24],before[24];uniform int count,bw,split;
 uniform vec3 gainNow,gainBefore,grey;uniform ivec2 size;uniform float shoulder,saturation;out vec4 color;
 float value(uint v){return texelFetch(values,ivec2(int(v)&255,int(v)>>8),0).r;}
 void main(){
  ivec2 p=ivec2(gl_FragCoord.xy);p.y=size.y-1-p.y;bool plan=p.x<split;vec3 sum=vec3(0);
- for(int k=0;k<16;k++){if(k>=count)break;uvec3 v=texelFetch(layers,ivec3(p,k),0).rgb;
+ for(int k=0;k<24;k++){if(k>=count)break;uvec3 v=texelFetch(layers,ivec3(p,k),0).rgb;
   sum+=(plan?before[k]:now[k])*vec3(value(v.r),value(v.g),value(v.b));}
  sum*=plan?gainBefore:gainNow;
  if(!plan&&bw==1)sum=vec3(dot(sum,grey));
@@ -101,7 +102,7 @@ const values = valueTable();
 
 function withGpu(canvas, codes) {
   const gl = canvas.getContext("webgl2", { alpha: false, antialias: false, preserveDrawingBuffer: true });
-  if (!gl || count > 16 || gl.getParameter(gl.MAX_TEXTURE_SIZE) < Math.max(width, height)) return null;
+  if (!gl || count > MOST || gl.getParameter(gl.MAX_TEXTURE_SIZE) < Math.max(width, height)) return null;
   const program = gl.createProgram();
   for (const [kind, text] of [[gl.VERTEX_SHADER, VERTEX], [gl.FRAGMENT_SHADER, FRAGMENT]]) {
     const shader = gl.createShader(kind);
@@ -148,7 +149,7 @@ function withGpu(canvas, codes) {
     gl.drawArrays(gl.TRIANGLES, 0, 3);
   };
 }
-const padded = (list) => Float32Array.from({ length: 16 }, (_, k) => list[k] ?? 0);
+const padded = (list) => Float32Array.from({ length: MOST }, (_, k) => list[k] ?? 0);
 
 function shownCode(x) {
   const { shoulder, saturation } = set.curve;
@@ -218,7 +219,10 @@ let pinned = null;
 let layers = [];
 
 function readAt(x, y) {
-  const i = y * width + x, now = heard(), g = gain(state.balance, state.exposure);
+  // Left of the wipe the plan is read, as it is shown.
+  const plan = state.compare && x < Math.round(state.wipe * width);
+  const i = y * width + x, now = plan ? planned : heard();
+  const g = plan ? gain(set.balance.at, 0) : gain(state.balance, state.exposure);
   const parts = layers.map((codes, k) => {
     let sum = 0;
     for (let c = 0; c < 3; c++) sum += LUMINANCE[c] * g[c] * values[codes[3 * i + c]];

@@ -32,7 +32,7 @@ from sim.plan.paper import svg_from_sheet
 BALANCE_FIRST_K, BALANCE_LAST_K, BALANCE_STEP_K = 2500, 10000, 100
 FADER_STOPS = (-4.0, 4.0)
 MOST_PACKED_BYTES = 4_000_000  # of all layers; base64 makes a third more of it
-MOST_LIGHTS = 16
+MOST_LIGHTS = 24  # a scene's 16 lights and 8 lights of the room
 FILTER_WORDS = {
     "luminance": "black and white, as the eye", "film": "black and white film, no filter",
     "yellow": "black and white film, yellow filter", "orange": "black and white film, orange filter",
