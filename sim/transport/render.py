@@ -9,7 +9,7 @@ import drjit as dr
 import mitsuba as mi
 import numpy as np
 
-from sim.color import luminance
+from sim.color import LUMINANCE_WEIGHTS
 from sim.lightstack import LightStack
 from sim.stage.build import Stage
 from sim.transport.lighting import Lighting, lighting_from_stage
@@ -17,8 +17,10 @@ from sim.transport.path import radiance_layers
 from sim.transport.sampling import BEFORE_PATH, PathSampler
 
 # Camera rays traced in one launch: enough to fill the vector units, small enough to report progress.
-RAYS_PER_PASS = 1_000_000
+RAYS_PER_PASS = {"llvm": 1_000_000, "cuda": 16_000_000}
 LEAST_PASSES = 4
+# What a pixel shows is the vote of its first rays.
+VOTING_PASSES, VOTERS_PER_PASS = 4, 4
 PIXEL_SLOT, LENS_SLOT = 0, 1
 
 
@@ -40,8 +42,8 @@ def render(
     """
     width, height = size
     sensor, lighting = stage.sensor(size), lighting_from_stage(stage)
-    passes, samples_per_pass = passes_from_samples(width * height, samples)
-    total = _Totals(len(stage.light_names), width * height, len(stage.region_names))
+    passes, samples_per_pass = passes_from_samples(width * height, samples, RAYS_PER_PASS[mi.variant().split("_")[0]])
+    total = _Totals()
     for index in range(passes):
         total.add(*_trace_pass(stage.scene, lighting, sensor, size, samples_per_pass, index, seed, depth))
         if on_progress is not None:
@@ -49,22 +51,22 @@ def render(
     return total.stack(stage, size, passes * samples_per_pass, seed, depth)
 
 
-def passes_from_samples(pixels: int, samples: int) -> tuple[int, int]:
+def passes_from_samples(pixels: int, samples: int, rays_per_pass: int) -> tuple[int, int]:
     """Number of passes and rays per pixel in each, together at least `samples`.
 
-    >>> passes_from_samples(400 * 600, 16)
+    >>> passes_from_samples(400 * 600, 16, 1_000_000)
     (4, 4)
     """
-    per_pass = max(1, min(samples // LEAST_PASSES, RAYS_PER_PASS // pixels))
+    per_pass = max(1, min(samples // LEAST_PASSES, rays_per_pass // pixels))
     return max(LEAST_PASSES, -(-samples // per_pass)), per_pass
 
 
 def _trace_pass(
     scene: Any, lighting: Lighting, sensor: Any, size: tuple[int, int], samples: int, index: int, seed: int, depth: int
-) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
-    """Mean of each pixel over rays `index * samples` onward.
+) -> tuple[list[Any], list[Any], np.ndarray]:
+    """Mean of each of n pixels over rays `index * samples` onward, as JIT arrays (n,).
 
-    Layers (k, n, 3), albedo and normal (n, 3), distance (n,), and the regions met (n, samples).
+    Returns 3 k channels of layers, 7 channels of albedo, normal and distance, and regions met (n, v) of v rays.
     """
     width, height = size
     pixels = width * height
@@ -79,64 +81,81 @@ def _trace_pass(
     place = (corner + sampler.pair(BEFORE_PATH, PIXEL_SLOT)) / extent
     ray, _ = sensor.sample_ray(0, 0, place, sampler.pair(BEFORE_PATH, LENS_SLOT))
 
-    layers, first = radiance_layers(
-        scene, lighting, ray, sampler, depth, mi.Bool(True), see_luminaires=True
-    )
+    layers, first = radiance_layers(scene, lighting, ray, sampler, depth, mi.Bool(True), see_luminaires=True)
     # Run the kernel once for all outputs before any of them is reduced.
     dr.eval(layers, first)
-    means = [dr.block_sum(channel, samples) / samples for layer in layers for channel in layer]
-    seen = [dr.block_sum(channel, samples) / samples for channel in (*first.albedo, *first.normal)]
-    distance = dr.block_sum(first.distance_m, samples) / samples
-    dr.eval(means, seen, distance)
-    colors = np.stack([m.numpy() for m in means]).reshape(len(layers), 3, pixels).transpose(0, 2, 1)
-    guides = np.stack([g.numpy() for g in seen]).reshape(2, 3, pixels).transpose(0, 2, 1)
-    region = first.region.numpy().reshape(pixels, samples)
-    return colors, guides[0], guides[1], distance.numpy(), region
+    color = [dr.block_sum(channel, samples) / samples for layer in layers for channel in layer]
+    guides = [*first.albedo, *first.normal, first.distance_m]
+    guides = [dr.block_sum(channel, samples) / samples for channel in guides]
+    if index >= VOTING_PASSES:
+        return color, guides, np.empty((pixels, 0), np.uint8)
+    return color, guides, first.region.numpy().astype(np.uint8).reshape(pixels, samples)[:, :VOTERS_PER_PASS]
 
 
 class _Totals:
-    """Running sums over passes; the spread between passes gives the variance of the mean."""
+    """Running sums over passes, kept by the renderer; the spread between passes gives the variance of the mean."""
 
-    def __init__(self, layers: int, pixels: int, regions: int) -> None:
+    def __init__(self) -> None:
         self.passes = 0
-        self.color = np.zeros((layers, pixels, 3), np.float64)
-        self.luminance_squared = np.zeros((layers, pixels), np.float64)
-        self.guides = np.zeros((pixels, 7), np.float64)
-        self.votes = np.zeros((pixels, regions), np.uint16)
+        self.votes: list[np.ndarray] = []
 
-    def add(
-        self,
-        color: np.ndarray,
-        albedo: np.ndarray,
-        normal: np.ndarray,
-        distance_m: np.ndarray,
-        region: np.ndarray,
-    ) -> None:
+    def add(self, color: list[Any], guides: list[Any], votes: np.ndarray) -> None:
+        light = [
+            sum(weight * channel for weight, channel in zip(LUMINANCE_WEIGHTS, layer, strict=True))
+            for layer in zip(*(color[i::3] for i in range(3)), strict=True)
+        ]
+        if self.passes == 0:
+            # Measure spread from the first pass, so that single precision keeps the small differences.
+            self.light_at_first = [mi.Float(value) for value in light]
+            self.color, self.guides = color, guides
+            self.off = [dr.zeros(mi.Float, dr.width(value)) for value in light]
+            self.off_squared = [dr.zeros(mi.Float, dr.width(value)) for value in light]
+        else:
+            off = [value - first for value, first in zip(light, self.light_at_first, strict=True)]
+            self.color = _added(self.color, color)
+            self.guides = _added(self.guides, guides)
+            self.off = _added(self.off, off)
+            self.off_squared = _added(self.off_squared, [dr.square(value) for value in off])
         self.passes += 1
-        self.color += color
-        self.luminance_squared += np.square(luminance(color))
-        self.guides += np.concatenate([albedo, normal, distance_m[:, None]], axis=1)
-        for column in region.T:
-            self.votes[np.arange(len(column)), column] += 1
+        self.votes.append(votes)
+        dr.eval(self.color, self.guides, self.light_at_first, self.off, self.off_squared)
 
     def stack(self, stage: Stage, size: tuple[int, int], samples: int, seed: int, depth: int) -> LightStack:
         width, height = size
-        color = self.color / self.passes
-        spread = self.luminance_squared / self.passes - np.square(luminance(color))
-        variance = np.maximum(spread, 0) / (self.passes - 1)
-        guides = (self.guides / self.passes).astype(np.float32).reshape(height, width, 7)
+        count = self.passes
+        color = np.stack([channel.numpy() for channel in self.color]) / np.float32(count)
+        guides = np.stack([channel.numpy() for channel in self.guides], axis=-1) / np.float32(count)
+        off = np.stack([value.numpy() for value in self.off])
+        spread = np.stack([value.numpy() for value in self.off_squared]) - off * off / count
+        variance = np.maximum(spread, 0) / (count * (count - 1))
+        guides = guides.reshape(height, width, 7)
         return LightStack(
             names=stage.light_names,
             is_flash=stage.is_flash,
-            pixels=color.astype(np.float32).reshape(-1, height, width, 3),
-            variance=variance.astype(np.float32).reshape(-1, height, width),
+            pixels=np.ascontiguousarray(color.reshape(-1, 3, height, width).transpose(0, 2, 3, 1)),
+            variance=variance.reshape(-1, height, width),
             albedo=guides[..., 0:3],
             normal=guides[..., 3:6],
             distance_m=guides[..., 6],
-            region=self.votes.argmax(axis=1).astype(np.uint8).reshape(height, width),
+            region=_most_voted(np.concatenate(self.votes, axis=1)).reshape(height, width),
             region_names=stage.region_names,
             samples=samples,
             seed=seed,
             depth=depth,
             engine=mi.variant(),
         )
+
+
+def _added(sums: list[Any], values: list[Any]) -> list[Any]:
+    return [total + value for total, value in zip(sums, values, strict=True)]
+
+
+def _most_voted(votes: np.ndarray) -> np.ndarray:
+    """Most frequent value of each row of (n, v) uint8, the smallest of equals."""
+    best = np.zeros(len(votes), np.uint8)
+    most = np.zeros(len(votes), np.uint8)
+    for region in np.unique(votes):
+        count = (votes == region).sum(axis=1, dtype=np.uint8)
+        more = count > most
+        best[more], most[more] = region, count[more]
+    return best
