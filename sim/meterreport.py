@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Callable
 from dataclasses import asdict, dataclass, replace
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +19,7 @@ from sim import metering, mix, units
 from sim.develop import denoised, exposed
 from sim.errors import HalfstopError, quoted
 from sim.health import RANGE_STOPS, Health, health_from_stack, record_from_health
+from sim.layercache import cached_probes, cached_render, stage_from_scene, store_from_environment
 from sim.layout import Layout, layout_from_scene
 from sim.metering import PointReadings, Reading
 from sim.meterpoints import (
@@ -167,12 +169,13 @@ class MeterRun:
 
 def run_meter(
     scene_file: Path, *, key: str | None = None, reference: str = "face", range_stops: float = RANGE_STOPS,
-    seed: int = 0, out: Path | None = None, on_progress: Callable[[str, float], None] | None = None,
+    seed: int = 0, out: Path | None = None, fresh: bool = False,
+    on_progress: Callable[[str, float], None] | None = None,
 ) -> MeterRun:  # fmt: skip
     """Meter a scene file and judge its exposure from a small picture.
 
     Arguments: `reference` point whose incident reading suggests the f-number; `range_stops` of the sensor; `out`
-    folder for the figures and the false tones, None writes nothing.
+    folder for the figures and the false tones, None writes nothing; `fresh` traces anew what is kept.
     Raises HalfstopError with one plain line; nothing is written then.
     """
     tell = on_progress or (lambda step, part: None)
@@ -187,19 +190,18 @@ def run_meter(
         ResultFolder(out).require_usable(list(FILES))
 
     tell("meters", 0.0)
-    from sim.engine import start_engine
-
-    start_engine()
-    from sim.stage.build import build
-    from sim.transport.render import render
-
-    stage = build(scene, layout)
-    report = read_meter(scene, layout, stage, key=key, seed=seed)
+    store = None if fresh else store_from_environment()
+    stage = cache(lambda: stage_from_scene(scene, layout))
+    measured = cached_probes(
+        scene, layout, report_probes(scene, layout), seed=seed, depth=scene.render.depth,
+        target_stderr_stops=TARGET_STDERR_STOPS, stage=stage, store=store,
+    )  # fmt: skip
+    report = report_from_probes(scene, layout, measured, key=key, seed=seed)
     tell("meters", 1.0)
     aspect, long = layout.camera.aspect, PICTURE_LONG_SIDE_PX
-    stack = render(
-        stage, size=(round(long * min(1, aspect)), round(long / max(1, aspect))), samples=PICTURE_SAMPLES, seed=seed,
-        depth=scene.render.depth, on_progress=lambda part: tell("trace", part),
+    stack = cached_render(
+        scene, layout, size=(round(long * min(1, aspect)), round(long / max(1, aspect))), samples=PICTURE_SAMPLES,
+        seed=seed, depth=scene.render.depth, on_progress=lambda part: tell("trace", part), stage=stage, store=store,
     )  # fmt: skip
     setting = mix.mix_from_scene(scene, layout)
     incident = report.point(reference).incident
@@ -209,13 +211,13 @@ def run_meter(
     files: list[Path] = []
     if out is not None:
         made = f"{stack.size[0]} x {stack.size[1]}, {stack.samples} samples, seed {seed}"
-        measured = exposed(stack, setting, scene.camera, for_viewing=False)
+        plain = exposed(stack, setting, scene.camera, for_viewing=False)
         viewed = exposed(denoised(stack), setting, scene.camera)
         record = {**json_from_report(report), "health": record_from_health(health)}
         with ResultFolder(out) as folder:
             text = json.dumps(record, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
             folder.stage(FILES[0]).write_text(text, "utf-8")
-            tones = false_tones_sheet(measured, health, scene.title, made, viewed)
+            tones = false_tones_sheet(plain, health, scene.title, made, viewed)
             folder.stage(FILES[1]).write_bytes(png_bytes(tones, {"Title": f"{scene.title}: false tones"}))
             plots = histogram_sheet(health, scene.title, made)
             folder.stage(FILES[2]).write_bytes(png_bytes(plots, {"Title": f"{scene.title}: tones by part"}))

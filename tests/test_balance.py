@@ -149,6 +149,14 @@ def test_a_light_that_changes_nothing_is_left_alone() -> None:
     assert dials == pytest.approx([-1.0, -3.3])
 
 
+def test_a_weak_light_is_no_vernier_for_the_steps_of_others() -> None:
+    # The key's thirds miss the wish by a tenth; a light that gives a fiftieth there must not run down to mend it.
+    faders = (Fader("key", -2.0, -7.0, 1 / 3, True), Fader("far", 0.0, -7.0, 0.1, True))
+    board = Board(faders, np.array([[64.0, 0.6]]), np.zeros(1), np.zeros(2), 64.0, np.array([5.1]), np.array([False]))
+    dials = stepped_dials(board, solved_dials(board))
+    assert dials[0] == pytest.approx(-1.0, abs=0.34) and abs(dials[1]) < 0.5
+
+
 def test_few_wishes_move_lights_as_little_as_can_be() -> None:
     # Two equal lights and one wish of two stops more: by symmetry both gain two stops, none more.
     faders = tuple(Fader(name, -3.0, -7.0, 0.1, True) for name in ("a", "b"))

@@ -16,6 +16,8 @@ RANDOM_STARTS = 6
 # Squared stops under which no other start can do better to any purpose.
 MET_EXACTLY = 1e-10
 
+# Squared stops that straying a stop from the exact solution costs: a weak light is no vernier for the others' steps.
+STRAY_WEIGHT = 1e-3
 # A meter shows tenths: less than this is no difference.
 UNSEEN_STOPS = 0.005
 
@@ -108,7 +110,8 @@ def stepped_dials(board: Board, dials: np.ndarray) -> np.ndarray:
 
     def cost(places: Sequence[int]) -> float:
         at = np.array([options[i] for options, i in zip(choices, places, strict=True)])
-        return float(np.square(board.weights * board.residual_stops(at)).sum() + 1e-9 * np.square(at - dials).sum())
+        missed = np.square(board.weights * board.residual_stops(at)).sum()
+        return float(missed + STRAY_WEIGHT * np.square(at - dials).sum())
 
     least = cost(place)
     moves: list[tuple[tuple[int, int], ...]] = [((i, d),) for i in range(len(place)) for d in (-1, 1)]

@@ -42,6 +42,7 @@ def meter(
     ] = 12.0,
     as_json: Annotated[bool, typer.Option("--json", help="Print the readings as JSON.")] = False,
     seed: SeedOption = 0,
+    fresh: Annotated[bool, typer.Option("--fresh", help="Trace all anew, and keep nothing.")] = False,
     out: Annotated[
         Path | None, typer.Option(metavar="DIR", help="Write meter.json, false tones and histograms here.")
     ] = None,
@@ -57,8 +58,9 @@ def meter(
         raise HalfstopError(f'--range {sensor:g}: expected 1 to 20 stops; write "--range 12"')
     with shown_progress() as on_progress:
         made = run_meter(
-            scene, key=key, reference=reference, range_stops=sensor, seed=_seed(seed), out=out, on_progress=on_progress
-        )
+            scene, key=key, reference=reference, range_stops=sensor, seed=_seed(seed), out=out, fresh=fresh,
+            on_progress=on_progress,
+        )  # fmt: skip
     if as_json:
         record = {**json_from_report(made.report), "health": record_from_health(made.health)}
         print(json.dumps(record, indent=1, ensure_ascii=False, allow_nan=False))
@@ -152,7 +154,7 @@ def compare(
 def _balanced(
     scene: Path, want: list[str], lock: list[str], reference: str, key: str | None, seed: int
 ) -> tuple[SceneText, Balance]:
-    from sim.engine import start_engine
+    from sim.layercache import cached_probes, store_from_environment
     from sim.layout import layout_from_scene
     from sim.meterpoints import KEY_CHEEK, POINTS, SHADOW_CHEEK, point_from_text, report_probes
     from sim.scene_edit import scene_text_from_file
@@ -175,13 +177,10 @@ def _balanced(
             raise HalfstopError(f'--lock: there is no light "{name}"; the scene has {", ".join(source.scene.lights)}')
     if key is not None and key not in [light.name for light in layout.lights]:
         raise HalfstopError(f'--key: there is no light "{key}"; the scene has {", ".join(source.scene.lights)}')
-    start_engine()
-    from sim.stage.build import build
-    from sim.transport.probe import read_probes
-
-    measured = read_probes(
-        build(source.scene, layout), report_probes(source.scene, layout), seed=seed, depth=source.scene.render.depth
-    )
+    measured = cached_probes(
+        source.scene, layout, report_probes(source.scene, layout), seed=seed, depth=source.scene.render.depth,
+        store=store_from_environment(),
+    )  # fmt: skip
     points = want_points(source.scene, layout, measured, key)
     return source, balance_from_readings(
         source.scene, layout, measured, wishes, points=points, reference=reference, locked=lock, seed=seed
