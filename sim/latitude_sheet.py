@@ -37,7 +37,7 @@ ROW_GAP = 66
 STOPS_RANGE = 1.5
 # Width of the room that a small picture takes in around the face.
 FACE_WIDTH_M = 0.34
-PICTURE_SAMPLES, PICTURE_SCALE = 16, 0.8
+PICTURE_SAMPLES, PICTURE_SCALE = 8, 0.8
 
 Progress = Callable[[str, float], None]
 

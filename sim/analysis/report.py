@@ -207,7 +207,7 @@ def _spill_lines(found: tuple[Spill, ...]) -> Iterator[str]:
     for spill in found:
         if spill.blocked > BLOCKED_FROM:
             share = f"{100 * spill.blocked:.0f} % of its light"
-            yield f"{spill.light}: something stands in {share} on the way to {spill.target}"
+            yield f"{spill.light}: {spill.blocker or 'something'} stands in {share} on the way to {spill.target}"
         others = []
         for places in PLACES.values():
             here = {place: spill.below_stops[place] for place in places if place in spill.below_stops}

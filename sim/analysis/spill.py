@@ -8,13 +8,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from sim import color
-from sim.layout import Layout, unit
+from sim.layout import Layout, PlacedLight, unit
 from sim.metering import RECEPTOR_GAP_M
 from sim.mix import Mix
 from sim.readings import Probe
 from sim.stage.build import Stage
 from sim.transport.probe import read_probes
-from sim.transport.sight import direct_light
+from sim.transport.sight import direct_light, first_hits
 
 # Places that are looked at, by what they belong to.
 PLACES = {
@@ -34,7 +34,8 @@ class Spill:
     """Where else a light lands.
 
     `target` in words; `target_group` head, body or backdrop; `blocked` share of the straight light on its way to the
-    target that something stands in, 0..1; `below_stops` by place of the other groups: stops under
+    target that something stands in, 0..1, and `blocker` what (a light, panel or part; "" for nothing; a scrim passes
+    its light on, diffused); `below_stops` by place of the other groups: stops under
     the target (negative: more than the target gets), inf for none; `stderr_stops` by place.
     """
 
@@ -42,6 +43,7 @@ class Spill:
     target: str
     target_group: str
     blocked: float
+    blocker: str
     below_stops: dict[str, float]
     stderr_stops: dict[str, float]
 
@@ -80,7 +82,8 @@ def spills(stage: Stage, mix: Mix, *, seed: int = 0, most_rays: int = 1 << 14, d
         way = direct_light(stage, (light.aim_m + RECEPTOR_GAP_M * toward)[None], layers=[layer], samples=256, seed=seed)
         free = float(way.unblocked[0, layer])
         blocked = 1 - float(way.reaching[0, layer]) / free if free > 0 else 1.0
-        found.append(Spill(light.name, target, group, blocked, below, error))
+        blocker = _first_in_the_way(stage, light.aim_m + RECEPTOR_GAP_M * toward, light) if blocked > 0 else ""
+        found.append(Spill(light.name, target, group, blocked, blocker, below, error))
     return tuple(found)
 
 
@@ -93,6 +96,23 @@ def nearest_place(layout: Layout, aim_m: np.ndarray) -> tuple[str, str]:
         if name in layout.anchors_m
     }
     return min(distance, key=lambda key: distance[key])
+
+
+def _first_in_the_way(stage: Stage, start_m: np.ndarray, light: PlacedLight) -> str:
+    """Name of the first thing on the way from a point to the middle of a light's face, "" where none is."""
+    toward = unit(light.position_m - start_m)
+    hits = first_hits(stage, start_m, toward[None])
+    if hits.distance_m[0] >= np.linalg.norm(light.position_m - start_m) - 0.02:
+        return ""
+    if hits.layer[0] >= 0:
+        return stage.light_names[int(hits.layer[0])]
+    region = stage.region_names[int(hits.region[0])]
+    place = start_m + hits.distance_m[0] * toward
+    for panel in stage.layout.panels if region == "panel" else ():
+        local = panel.world_from_panel[:3, :3].T @ (place - panel.world_from_panel[:3, 3])
+        if abs(local[2]) < 0.01 and abs(local[0]) <= panel.width_m / 2 and abs(local[1]) <= panel.height_m / 2:
+            return panel.name
+    return region
 
 
 def _probe(name: str, point_m: np.ndarray, light_m: np.ndarray) -> Probe:

@@ -30,7 +30,7 @@ def test_spill_of_a_small_lamp_on_the_backdrop_is_the_inverse_square() -> None:
     scene = scene_of({"lamp": lamp}, backdrop=PAPER)
     layout = layout_from_scene(scene)
     (found,) = spills(staged(scene), mix_from_scene(scene, layout))
-    assert (found.target, found.target_group, found.blocked) == ("face", "head", 0.0)
+    assert (found.target, found.target_group, found.blocked, found.blocker) == ("face", "head", 0.0, "")
     lamp_m, axis = layout.lights[0].position_m, layout.lights[0].axis
 
     def strength(point: np.ndarray) -> float:
@@ -60,7 +60,7 @@ def test_a_flag_on_the_way_to_the_target_is_told() -> None:
     camera = {"place": {"at": ["2 m", "1.53 m", "2.5 m"]}}
     scene = scene_of({"lamp": light(0, 0)}, camera, panels={"flag": flag})
     (found,) = spills(staged(scene), mix_from_scene(scene, layout_from_scene(scene)))
-    assert found.blocked == 1.0
+    assert (found.blocked, found.blocker) == (1.0, "flag")
 
 
 @pytest.mark.parametrize(
