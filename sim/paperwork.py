@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -12,7 +13,7 @@ import numpy as np
 
 from sim import calibrate, finish
 from sim.develop import denoised, exposed
-from sim.errors import HalfstopError
+from sim.errors import EngineError, HalfstopError
 from sim.layout import Layout, layout_from_scene
 from sim.lightstack import LightStack
 from sim.metering import STANDARD_POINTS, readings_from_probes, scene_probes
@@ -94,7 +95,11 @@ def run_plan(
     scene = load_scene(scene_file)
     layout = layout_from_scene(scene, scene_file.parent)
     mix = mix_from_scene(scene, layout)
-    measured = metered(opened(scene_file), plan_probes(layout), tell, rays=rays) if readings else None
+    measured = None
+    if readings:
+        # A machine that cannot render still gets its drawings, lists and cautions; the page says what is missing.
+        with suppress(EngineError):
+            measured = metered(opened(scene_file), plan_probes(layout), tell, rays=rays)
     tell("files", 0.0)
     pictures, why = rig_views(scene_file) if views else ((), "The view in three dimensions was left out on request.")
     plan = plan_from_scene(scene, layout, mix, measured, source=scene_file.name, views=pictures, no_views=why)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import io
 import re
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -348,6 +349,16 @@ def test_without_javascript_it_is_a_static_sheet(tmp_path: Path) -> None:
         for name in handout.mix.names:
             assert name in text
         assert "follow local electrical codes" in text.lower()
+
+
+def test_any_title_is_text_and_nothing_else(tmp_path: Path) -> None:
+    title = "Łódź & <img src=x> </script> {{set}} 演奏会"
+    handout, _ = made(SCENES[0])
+    with opened_page(
+        written(tmp_path, handout_html(replace(handout, plan=replace(handout.plan, title=title))))
+    ) as page:
+        page.wait_for_selector(LIVE)
+        assert page.inner_text("h1") == title
 
 
 def test_the_page_forbids_outside_requests_and_holds_all_it_needs() -> None:

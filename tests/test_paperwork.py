@@ -12,9 +12,9 @@ import pytest
 from browser import opened_page
 from PIL import Image
 
-from sim import finish, rigview
+from sim import finish, paperwork, rigview
 from sim.engine import Engine
-from sim.errors import HalfstopError, SceneError
+from sim.errors import EngineError, HalfstopError, SceneError
 from sim.layout import layout_from_scene
 from sim.metering import probe_at
 from sim.mix import mix_from_scene
@@ -143,6 +143,16 @@ def test_mistakes_are_one_line_and_exit_2(arguments: list[str], told: str, tmp_p
     assert done.returncode == 2, done.stderr
     assert told in done.stderr and "Traceback" not in done.stderr and len(done.stderr.strip().splitlines()) == 1
     assert not (tmp_path / "out").exists()
+
+
+def test_a_machine_that_cannot_render_still_gets_the_drawings(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def no_engine(_: Path) -> None:
+        raise EngineError("no engine here")
+
+    monkeypatch.setattr(paperwork, "opened", no_engine)
+    files = {f.name: f for f in run_plan(ROOT / "scenes" / "classic_two.yaml", tmp_path, views=False)}
+    text = files["plan.html"].read_text("utf-8")
+    assert "the renderer did not run" in text and "Follow local electrical codes" in text and "alone:" not in text
 
 
 def test_a_file_that_is_not_ours_is_not_replaced(tmp_path: Path) -> None:

@@ -7,6 +7,7 @@ import itertools
 import math
 import re
 import zlib
+from dataclasses import replace
 from functools import cache
 from html import escape
 from pathlib import Path
@@ -342,6 +343,17 @@ def test_build_up_readings_are_those_of_the_lights_set_so_far() -> None:
 def test_room_light_comes_first_then_the_strongest_on_the_face() -> None:
     face = {"a": 1.0, "b": 5.0, "sky": 9.0, "c": 2.0}
     assert order_from_readings(list(face), [True, True, False, True], face, ["a", "b", "c"]) == ["sky", "b", "c", "a"]
+
+
+def test_any_title_is_text_and_nothing_else(tmp_path: Path) -> None:
+    title = 'Łódź & <b>bold</b> </script> {{set}} "quoted" 演奏会 ' + "long " * 25
+    plan = replace(drawn(SCENES[0]), title=title)
+    page_file = tmp_path / "plan.html"
+    page_file.write_text(html_from_plan(plan), "utf-8")
+    with opened_page(page_file, 390, 844) as page:
+        assert page.inner_text("h1") == " ".join(title.split())
+        assert page.evaluate("() => document.documentElement.scrollWidth") <= 390
+    assert pdf_from_plan(plan).startswith(b"%PDF-")
 
 
 def test_small_texts() -> None:
