@@ -273,6 +273,7 @@ def test_balance_writes_a_new_scene_beside_the_old(
         (["compare", "{}", "--swap", "key.modifier=lantern"], "a modifier in few words"),
         (["compare", "{}", "--swap", "rim.power=1/2"], 'there is no "rim" in the scene'),
         (["compare", "{}", "--swap", "key.power=2"], "lights.key.power"),
+        (["compare", "{}", "--swap", "camera.orientation=landscape"], "its picture has another shape"),
         (["compare", "{}", "{}", "--swap", "key.power=1/2"], "--swap changes one scene"),
         (["compare", "{}", "{}", "--key", "rim"], 'there is no light "rim"'),
         (["meter", "{}", "--key", "rim"], 'there is no such light'),

@@ -81,4 +81,8 @@ def _alternatives(scene_files: Sequence[Path], swaps: Sequence[str]) -> list[Alt
     )
     if len(found) > MOST:
         raise HalfstopError(f"{len(found)} alternatives are too many for a sheet; name {MOST} at most")
-    return [alternative_from_text(label, source) for label, source in found]
+    items = [alternative_from_text(label, source) for label, source in found]
+    for item in items[1:]:
+        if abs(item.layout.camera.aspect - items[0].layout.camera.aspect) > 1e-6:
+            raise HalfstopError(f'"{item.label}": its picture has another shape; give both cameras one orientation')
+    return items
