@@ -10,7 +10,7 @@ from sim.layout import Layout, unit
 from sim.stage.build import Stage
 from sim.transport.sight import first_hits
 
-# Extent and step of the grid in eye distances (63 mm on a face of average size; ANSUR-like, from memory).
+# Extent and step of the grid in eye distances (about 63 mm between the pupils of an adult, from memory).
 HALF_WIDTH, LOWEST, HIGHEST, STEP = 1.6, -2.1, 1.6, 0.035
 START_AHEAD_M = 0.4
 SURFACE_GAP_M = 1e-3
