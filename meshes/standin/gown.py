@@ -92,7 +92,7 @@ def _creases(points: np.ndarray) -> np.ndarray:
         pitch = 2.0 * np.pi / rng.uniform(0.026, 0.060)
         across = np.sin(rng.uniform(0, 6) + 9.0 * points[:, 0] + 7.0 * points[:, 2])
         height += across * np.sin(pitch * (points[:, 1] + lean * points[:, 0]) + rng.uniform(0, 6))
-    depth = 0.0003 + 0.0010 * np.exp(-(((points[:, 1] - WAIST_M - 0.05) / 0.06) ** 2))
+    depth = 0.0002 + 0.0006 * np.exp(-(((points[:, 1] - WAIST_M - 0.05) / 0.06) ** 2))
     return depth * height / np.sqrt(7.0)
 
 

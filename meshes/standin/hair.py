@@ -12,13 +12,13 @@ from .scalp import Comb, Scalp
 from .shell import Cut, Mesh, Shell, joined
 
 _SWEPT = Cut(24.0, 440, 34, 0.0052, 0.0125, 0.050, 0.00022, 0.00042, 0.011, 9.0, 31)
-_CROPPED = Cut(68.0, 400, 34, 0.0026, 0.0130, 0.055, 0.00040, 0.00055, 0.024, 2.2, 35, sideburns=True)
+_CROPPED = Cut(68.0, 400, 34, 0.0026, 0.0160, 0.032, 0.00055, 0.00085, 0.014, 2.2, 35, sideburns=True)
 
 
 def swept_up(scalp: Scalp) -> Mesh:
     """Hair combed back over the skull into a coiled knot; loose hairs soften the hairline."""
     shell = Shell(scalp, _SWEPT)
-    return joined([shell.mesh(), _knot(scalp, shell.comb), shell.rooted_hairs(2100, (0.016, 0.042), 32),
+    return joined([shell.mesh(), _knot(scalp, shell.comb), shell.rooted_hairs(2500, (0.014, 0.040), 32),
                    shell.strays(500, (5.0, 16.0), 0.0007, 33)])  # fmt: skip
 
 

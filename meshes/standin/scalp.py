@@ -38,7 +38,8 @@ class Scalp:
         bearing = np.degrees(np.arctan2(np.abs(points[:, 0]), points[:, 2] - self.center[2]))
         height = PchipInterpolator(_BEARING, _HEIGHT)(bearing)
         if sideburns:
-            height = height - 24.0 * np.exp(-(((bearing - 55.0) / 3.6) ** 2))
+            height = height - 24.0 * np.exp(-(((bearing - 55.0) / 3.6) ** 2)) + 4.0 * np.exp(-((bearing / 25.0) ** 2))
+            height = height + 7.0 * np.exp(-(((bearing - 35.0) / 9.0) ** 2))
         return points[:, 1] - self.eye[1] - 1e-3 * height
 
 
@@ -57,15 +58,15 @@ def scalp_of(skin: SkinTopology, rest: np.ndarray, ears: np.ndarray, eye: np.nda
 
 
 def size_over(scalp: Scalp, reference: Scalp) -> np.ndarray:
-    """Ratio (37, 72) of two skulls' radii over polar angle from +Y (0..180 deg) and bearing (-180..175 deg)."""
-    polar, bearing = np.meshgrid(np.radians(np.arange(0, 181, 5)), np.radians(np.arange(-180, 180, 5)), indexing="ij")
+    """Ratio (61, 120) of two skulls' radii over polar angle from +Y (0..180 deg) and bearing (-180..177 deg)."""
+    polar, bearing = np.meshgrid(np.radians(np.arange(0, 181, 3)), np.radians(np.arange(-180, 180, 3)), indexing="ij")
     # Below the ears the ratio at their level is held.
     polar = np.minimum(polar, np.radians(105.0))
     unit = np.stack([np.sin(polar) * np.sin(bearing), np.cos(polar), np.sin(polar) * np.cos(bearing)], -1).reshape(
         -1, 3
     )
     ratio = (scalp.radius(unit) / reference.radius(unit)).reshape(polar.shape)
-    return gaussian_filter(ratio, 0.8, mode=["nearest", "wrap"])
+    return gaussian_filter(ratio, 0.5, mode=["nearest", "wrap"])
 
 
 @dataclass(frozen=True)

@@ -43,6 +43,9 @@ class Shell:
         even = np.linspace(-np.pi, np.pi, cut.columns, endpoint=False)
         self.around = even - 0.35 * np.sin(even)
         self.end = meridian_ends(scalp, self.comb, self.around, cut.sideburns)
+        # Let the hairline wander by a few millimetres.
+        wave = 0.011 * streaks(rng, 1, cut.columns, 3.5, 1.0)[0] + 0.010 * streaks(rng, 1, cut.columns, 11.0, 1.0)[0]
+        self.end = self.end + wave * np.clip(0.35 + np.cos(self.around), 0.2, 1.0)
         share = np.linspace(0.0, 1.0, cut.rows) ** 0.8
         start = np.radians(9.0 if cut.pole_elevation_deg < 45.0 else 1.0)
         self.polar = start + share[:, None] * (self.end - start)[None]
@@ -59,8 +62,10 @@ class Shell:
         fine = streaks(rng, cut.rows, cut.columns, 0.9, cut.along)
         lock = streaks(rng, cut.rows, cut.columns, 5.0, 1.3 * cut.along)
         relief = (cut.fine_m * fine + cut.lock_m * lock) * smoothstep(0.002, 0.020, self.arc)
+        # Sink the rim into the skin, so that the edge closes on every skull.
+        sunk = 0.0016 * (1.0 - smoothstep(0.0, 0.005, self.arc))
         self.lift_m = lift + np.maximum(relief, -0.6 * lift) + 0.0002
-        self.points = scalp.center + unit * (self.skin_m + self.lift_m)[..., None]
+        self.points = scalp.center + unit * (self.skin_m + self.lift_m - sunk)[..., None]
         ragged = 0.0025 * streaks(rng, 1, cut.columns, 1.2, 1.0)[0] + 0.0020 * streaks(rng, 1, cut.columns, 6.0, 1.0)[0]
         reach = cut.fade_m * (0.55 + 0.45 * np.clip(np.cos(self.angle), 0.0, 1.0))
         self.fade = 1.0 - smoothstep(0.0, 1.0, (self.arc - 0.001 + ragged[None]) / reach)
@@ -91,11 +96,11 @@ class Shell:
         weight = (0.25 + smoothstep(-0.9, 0.4, np.cos(self.around))) * np.gradient(np.unwrap(self.around))
         column = rng.choice(columns, count, p=weight / weight.sum()) + rng.uniform(-0.5, 0.5, count)
         # Roots reach out past the hairline with falling density.
-        outside = rng.random(count) < 0.45
-        root_m = np.where(outside, -rng.gamma(1.2, 0.0022, count), rng.uniform(0, 0.013, count))
+        outside = rng.random(count) < 0.42
+        root_m = np.where(outside, -rng.gamma(1.1, 0.0040, count), rng.uniform(0, 0.013, count))
         t = np.linspace(0.0, 1.0, length)
         arc = root_m[:, None] + rng.uniform(*run_m, count)[:, None] * t[None]
-        drift = rng.normal(0.0, swing, count)[:, None] * (t[None] - 0.25)
+        drift = (rng.normal(0.0, swing, count) * np.where(outside, 2.0, 1.0))[:, None] * (t[None] - 0.25)
         at_column = column[:, None] + drift + 0.36 * rng.normal(0.0, 1.0, (count, length)).cumsum(1)
         nearest = np.round(at_column).astype(int) % columns
         polar = self.end[nearest] - arc / self.skin_m[-1][nearest]
@@ -106,10 +111,14 @@ class Shell:
         lift = [np.interp(a, self.arc[::-1, n], self.lift_m[::-1, n]) for a, n in pairs]
         above = 0.0002 + 0.0006 * rng.random(count)[:, None] * np.sin(np.pi * np.clip(t, 0.06, 1.0))[None]
         path = self.scalp.center + unit * (radius + np.reshape(lift, radius.shape) + above)[..., None]
-        width = rng.uniform(0.00010, 0.00020, count)[:, None] * np.array([0.45, 0.9, 1.0, 0.8, 0.0])[None]
+        # The further out a hair roots, the finer it is.
+        fine = np.clip(1.0 + root_m / 0.012, 0.35, 1.0)
+        width = (
+            fine[:, None] * rng.uniform(0.00009, 0.00018, count)[:, None] * np.array([0.45, 0.9, 1.0, 0.8, 0.0])[None]
+        )
         points, triangles = ribbons(path, unit, width)
         tone = np.repeat(np.clip(rng.normal(0.5, 0.16, count), 0, 1), 2 * length)
-        fade = np.repeat(np.clip(0.55 - arc / 0.010, 0.0, 0.85).ravel(), 2)
+        fade = np.repeat(np.clip(0.40 - arc / 0.014, 0.0, 0.80).ravel(), 2)
         return points, triangles, {"streak": tone, "fade": fade}
 
     def strays(self, count: int, rows_run: tuple[float, float], lift_m: float, seed: int, outward: float = 1.0) -> Mesh:

@@ -124,8 +124,8 @@ def _coat(suit: BodySuit, base: np.ndarray, normals: np.ndarray, arm: np.ndarray
     """Jacket surface: taut over hollows, padded at the shoulder, roomy on the arm."""
     reach = np.where(arm > 0.5, 0.006, 0.030)
     cloth = draped(base, suit.triangles, suit.mean, reach, 40)
-    ease = 0.0095 + 0.001 * smoothstep(0.3, 0.7, arm)
-    pad = 0.007 * np.exp(-(((np.abs(base[:, 0]) - 0.16) / 0.05) ** 2)) * (normals[:, 1] > 0.2) * normals[:, 1]
+    ease = 0.0090 + 0.000 * smoothstep(0.3, 0.7, arm)
+    pad = 0.004 * np.exp(-(((np.abs(base[:, 0]) - 0.16) / 0.05) ** 2)) * (normals[:, 1] > 0.2) * normals[:, 1]
     cloth = cloth + normals * (ease + pad)[:, None]
     for _ in range(6):
         cloth = 0.5 * cloth + 0.5 * (suit.mean @ cloth)
@@ -237,7 +237,7 @@ def _tie(depth: _front_depth, button_m: float, collar_m: float) -> tuple[np.ndar
     x = across * half
     z = depth(x, y) + 0.004 + 0.0045 * np.sqrt(np.maximum(1.0 - across**2, 0.0))
     blade = np.stack([x, y, z], -1).reshape(-1, 3)
-    knot, faces = ellipsoid((0.0, top + 0.009, float(depth(0.0, top)) + 0.007), (0.0165, 0.0190, 0.0105), 14, 22)
+    knot, faces = ellipsoid((0.0, top + 0.006, float(depth(0.0, top)) + 0.007), (0.0165, 0.0190, 0.0105), 14, 22)
     taper = np.interp(knot[:, 1], [top - 0.014, top + 0.02], [0.60, 1.12])
     knot[:, 0] *= taper
     return np.concatenate([blade, knot]), np.concatenate([grid_triangles(rows, columns, False), faces + len(blade)])

@@ -14,6 +14,8 @@ from sim.assets import asset_path
 ASSET = "standin.npz"
 # The build whose skull hair is stored on.
 REFERENCE = "woman"
+# Step of the map of skull sizes over polar angle and bearing.
+MAP_STEP_DEG = 3.0
 BUILDS = ("woman", "second woman", "man")
 
 
@@ -65,8 +67,8 @@ class Asset:
         """Carry hair from the reference skull to another by the stored ratio of their radii."""
         offset = points - self.arrays[f"scalp/{REFERENCE}/center"]
         radius = np.linalg.norm(offset, axis=1)
-        polar = np.degrees(np.arccos(np.clip(offset[:, 1] / radius, -1.0, 1.0))) / 5.0
-        bearing = (np.degrees(np.arctan2(offset[:, 0], offset[:, 2])) + 180.0) / 5.0
+        polar = np.degrees(np.arccos(np.clip(offset[:, 1] / radius, -1.0, 1.0))) / MAP_STEP_DEG
+        bearing = (np.degrees(np.arctan2(offset[:, 0], offset[:, 2])) + 180.0) / MAP_STEP_DEG
         size = np.pad(self.arrays[f"scalp/{build}/size"].astype(float), ((0, 0), (0, 1)), mode="wrap")
         ratio = map_coordinates(size, [polar, bearing], order=1, mode="nearest")
         return self.arrays[f"scalp/{build}/center"] + offset * ratio[:, None]

@@ -19,7 +19,6 @@ SKIN_PARTS = ("face", "lips", "ears", "neck", "chest", "arms", "hands")
 _REGION = {"lips": "face", "ears": "face"}
 # A white cotton shirt (reflectance: common practice, no source).
 SHIRT_RGB = (0.68, 0.69, 0.70)
-IRIS_RGB = (0.10, 0.055, 0.028)
 # How far an eye turns in its socket before the head would follow: common practice, no source.
 GAZE_LIMIT_DEG = (28.0, 16.0)
 
@@ -120,7 +119,7 @@ class _Pose:
             normals = shapes.normals_from_mesh(points, piece.triangles)
             self.posed[name] = points, normals
             material = Material("iris", (0.5, 0.5, 0.5), roughness=0.06)
-            color = tint.eye_color(piece.channels, IRIS_RGB)
+            color = tint.eye_color(piece.channels, tint.iris_rgb(np.array(look.skin_rgb)))
             parts.append(_part(name, "eyes", points, piece.triangles, normals, material, color))
         brow = Material("brow", tint.brow_color(hair, np.array(look.skin_rgb)), roughness=0.6)
         lash = Material("lash", (0.008, 0.007, 0.006), roughness=0.6)

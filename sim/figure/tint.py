@@ -44,6 +44,13 @@ def brow_color(hair: Rgb, skin: Rgb) -> tuple[float, float, float]:
     return float(red), float(green), float(blue)
 
 
+def iris_rgb(skin: Rgb) -> tuple[float, float, float]:
+    """Iris reflectance: hazel with pale skin, dark brown with deep skin (common practice, no source)."""
+    pale = float(np.clip((skin @ np.array([0.2126, 0.7152, 0.0722]) - 0.08) / 0.27, 0.0, 1.0))
+    red, green, blue = pale * np.array([0.100, 0.058, 0.030]) + (1.0 - pale) * np.array([0.030, 0.015, 0.008])
+    return float(red), float(green), float(blue)
+
+
 def eye_color(channels: dict[str, np.ndarray], iris: tuple[float, float, float]) -> np.ndarray:
     """Eye reflectance (n, 3) from `iris` brightness, `sclera`, `pupil` and `vein` channels."""
     tone = channels["iris"][:, None] / 0.5

@@ -31,7 +31,9 @@ def seen_parts(figure: Figure, bearing_deg: float, low_m: float, high_m: float, 
     toward, right = np.array([np.sin(angle), 0, np.cos(angle)]), np.array([np.cos(angle), 0, -np.sin(angle)])
     across, up = np.arange(-0.45, 0.45, pixel_m), np.arange(high_m, low_m, -pixel_m)
     start = 3.0 * toward + across[None, :, None] * right + up[:, None, None] * [0.0, 1.0, 0.0]
-    ray = mi.Ray3f(mi.Point3f(*(mi.Float(start[..., k].ravel()) for k in range(3))), mi.Vector3f(*(float(-v) for v in toward)))
+    ray = mi.Ray3f(
+        mi.Point3f(*(mi.Float(start[..., k].ravel()) for k in range(3))), mi.Vector3f(*(float(-v) for v in toward))
+    )
     hit = scene.ray_intersect_preliminary(ray, coherent=True)
     found = np.array(dr.reinterpret_array(mi.UInt32, hit.shape))
     valid = np.array(hit.is_valid())

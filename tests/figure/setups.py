@@ -25,26 +25,26 @@ SOFT = {
 }
 HARD = {
     "key": _light({"kind": "beauty dish", "diameter": "55 cm"}, 35, 1.6, 2.25, -1.2),
-    "kick": _light({"kind": "reflector", "diameter": "18 cm", "beam": "65 deg", "grid": "20 deg"}, -140, 2.0, 2.1, -1.8),
+    "kick": _light(
+        {"kind": "reflector", "diameter": "18 cm", "beam": "65 deg", "grid": "20 deg"}, -140, 2.0, 2.1, -1.8
+    ),
     "wash": _light({"kind": "reflector", "diameter": "18 cm", "beam": "65 deg"}, -125, 2.2, 1.6, -2.6, "backdrop head"),
 }
 GOWN = {
-    "key": _light({"kind": "softbox", "width": "90 cm", "height": "120 cm", "grid": "40 deg"}, -115, 1.7, 1.9, -0.8),
-    "fill": _light({"kind": "covered umbrella", "diameter": "150 cm", "surface": "white"}, 0, 4.4, 2.3, -0.4, "gown"),
+    "key": _light({"kind": "softbox", "width": "90 cm", "height": "120 cm", "grid": "40 deg"}, -100, 1.6, 1.9, 0),
+    "fill": _light({"kind": "covered umbrella", "diameter": "150 cm", "surface": "white"}, 0, 4.4, 2.3, -1.0, "gown"),
 }
 
 
 def scene(sitter: dict[str, Any], lights: dict[str, Any], aim: str = "chest", lens_mm: float = 85, away_m: float = 4.0,
           height_m: float = 1.4, f_stop: float = 8) -> Scene:  # fmt: skip
     """A sitter before a mottled canvas, upright picture."""
-    return Scene.model_validate({
-        "halfstop": 1, "title": "gallery",
-        "room": {"size": {"width": "6 m", "height": "3.6 m", "length": "9 m"}, "walls": 0.15, "ceiling": 0.2, "floor": 0.15},
-        "camera": {"place": {"at": ["0 m", f"{height_m} m", f"{away_m} m"]}, "aim": aim,
-                   "focal_length": f"{lens_mm} mm", "aperture": f"f/{f_stop}", "shutter": "1/160 s", "focus": "near eye"},
-        "sitter": sitter, "lights": lights,
-        "backdrop": {"kind": "canvas", "size": {"width": "3 m", "height": "3.4 m"}, "distance": "2.2 m"},
-    })  # fmt: skip
+    camera = {"place": {"at": ["0 m", f"{height_m} m", f"{away_m} m"]}, "aim": aim, "focus": "near eye",
+              "focal_length": f"{lens_mm} mm", "aperture": f"f/{f_stop}", "shutter": "1/160 s"}  # fmt: skip
+    room = {"size": {"width": "6 m", "height": "3.6 m", "length": "9 m"}, "walls": 0.15, "ceiling": 0.2, "floor": 0.15}
+    backdrop = {"kind": "canvas", "size": {"width": "3 m", "height": "3.4 m"}, "distance": "2.2 m"}
+    return Scene.model_validate({"halfstop": 1, "title": "gallery", "room": room, "camera": camera, "sitter": sitter,
+                                 "lights": lights, "backdrop": backdrop})  # fmt: skip
 
 
 GOWN_SCENE = scene({"figure": "woman", "turn": "5 deg", "eyes": "camera"}, GOWN, aim="gown", away_m=4.4, lens_mm=70)
