@@ -23,7 +23,8 @@ from sim.model import Scene
 from sim.plan import RigPlan, plan_from_scene, plan_probes
 from sim.plan.buildup import distance_for_stops, order_from_readings
 from sim.plan.cautions import DEFER, circuits_from_loads, crosses_panel, draw_W_from_light
-from sim.plan.facts import bearing_deg_from_point, text_from_feet, text_from_power
+from sim.plan.drawing import plan_view, side_elevation
+from sim.plan.facts import bearing_deg_from_point, facts_from_scene, text_from_feet, text_from_power
 from sim.plan.holding import Holding, holding_from_light, spigot_from_light
 from sim.plan.kit import ARM_KG, GRAVITY_M_S2, REAR_ARM_M, support_from_load
 from sim.plan.labels import overlap
@@ -152,6 +153,44 @@ def test_labels_keep_off_each_other_and_on_the_page(path: Path) -> None:
         for word, badge in itertools.product(words, badges):
             low, high = badge.centre_mm - badge.radius_mm, badge.centre_mm + badge.radius_mm
             assert not overlap(word.box_mm, (*low, *high)), (sheet.name, word.text)
+
+
+MODIFIERS = (
+    "{kind: softbox, width: 90 cm, height: 120 cm, grid: 40°}", "{kind: bare}", "{kind: octabox, diameter: 150 cm}",
+    "{kind: snoot}", "{kind: umbrella, diameter: 105 cm}", "{kind: shoot-through, diameter: 100 cm}",
+    "{kind: beauty dish, diameter: 55 cm}", "{kind: spot}", "{kind: strip, width: 30 cm, height: 150 cm}",
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("seed", [2, 5, 7, 13, 33])
+def test_crowded_sets_still_get_labels_of_their_own(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    size = f"width: {rng.uniform(4.5, 12):.1f} m, height: 3.2 m, length: {rng.uniform(6.5, 16):.1f} m"
+    place = f"bearing: {rng.integers(-20, 20)}°, distance: {rng.uniform(2, 3):.1f} m, height: 1.5 m"
+    camera = f"place: {{{place}}}, focal_length: 85 mm, aperture: f/8, shutter: 1/125 s"
+    lines = ["halfstop: 1", "title: Crowded", f"room: {{size: {{{size}}}}}", f"camera: {{{camera}}}", "lights:"]
+    for index in range(11):
+        place = f"bearing: {rng.integers(-180, 180)}°, distance: {rng.uniform(1, 2):.2f} m"
+        lines += [f"  light number {index}:", "    source: {kind: flash, energy: 300 W·s}",
+                  f"    modifier: {rng.choice(MODIFIERS)}",
+                  f"    place: {{{place}, height: {rng.uniform(0.7, 2.9):.2f} m}}",
+                  f"    stand: {rng.choice(['floor', 'boom', 'none'])}"]  # fmt: skip
+    lines.append("panels:")
+    for index in range(5):
+        place = f"bearing: {rng.integers(-180, 180)}°, distance: {rng.uniform(0.8, 2):.2f} m, height: 1.4 m"
+        kind = rng.choice(["flag", "reflector", "scrim", "v-flat"])
+        size = "{width: 80 cm, height: 120 cm}"
+        lines.append(f"  panel {index}: {{kind: {kind}, size: {size}, place: {{{place}}}}}")
+    scene = scene_from_text("\n".join(lines) + "\n")
+    layout = layout_from_scene(scene)
+    facts = facts_from_scene(scene, layout)
+    for sheet in (plan_view(scene, layout, facts), side_elevation(scene, layout, facts)):
+        # Both papers take the drawing at its full size: A4 less 1 cm at each side, Letter less its head and foot.
+        assert sheet.width_mm <= 190.1 and sheet.height_mm <= 232
+        labels = [s for s in sheet.shapes if s.role == "label"]
+        assert {word.data["of"] for word in labels} >= {f"light number {i}" for i in range(11)}
+        for a, b in itertools.combinations(labels, 2):
+            assert a.data["of"] == b.data["of"] or not overlap(a.box_mm, b.box_mm), (a.text, b.text)
 
 
 @each_scene

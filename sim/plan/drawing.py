@@ -33,6 +33,7 @@ class _Pen:
         self.view, self.page_mm = view, page_mm
         self.shapes: list[Shape] = []
         self.blocked: list[Box] = []
+        self.gear: list[Box] = []
         self.lines: list[np.ndarray] = []
         self.labels: list[Label] = []
         self.badges: list[Box] = []
@@ -43,7 +44,7 @@ class _Pen:
             if isinstance(shape, Words):
                 self.blocked.append(shape.box_mm)
             elif keep_off:
-                self.blocked.append(box_of(shape))
+                self.gear.append(box_of(shape))
             elif cross and isinstance(shape, Line):
                 self.lines.append(shape.points_mm)
 
@@ -76,7 +77,9 @@ class _Pen:
     def finish(self) -> tuple[Shape, ...]:
         """All shapes, with the labels in free places."""
         page = (0.5, 0.5, self.page_mm[0] - 0.5, self.page_mm[1] - 0.5)
-        for label, box in zip(self.labels, place_labels(self.labels, self.blocked, self.lines, page), strict=True):
+        for label, box in zip(
+            self.labels, place_labels(self.labels, self.blocked, self.gear, self.lines, page), strict=True
+        ):
             self.shapes += shapes_from_label(label, box)
         return tuple(self.shapes)
 
@@ -225,7 +228,7 @@ def _draw_room_from_above(pen: _Pen, layout: Layout, low: np.ndarray, high: np.n
     # Keep labels off the walls, on either side of them.
     outline = view(corners)
     for a, b in zip(outline, np.roll(outline, -1, axis=0), strict=True):
-        pen.blocked.append(box_of(Line(np.array([a, b]), "wall")))
+        pen.gear.append(box_of(Line(np.array([a, b]), "wall")))
     size = layout.room_high_m - layout.room_low_m
     text = (
         f"room {size[0]:.2f} x {size[2]:.2f} x {size[1]:.2f} m high"

@@ -41,36 +41,46 @@ def overlap(a: Box, b: Box, pad_mm: float = 0.0) -> bool:
 
 
 def place_labels(
-    labels: Sequence[Label], blocked: Sequence[Box], lines_mm: Sequence[np.ndarray], page: Box
+    labels: Sequence[Label], blocked: Sequence[Box], gear: Sequence[Box], lines_mm: Sequence[np.ndarray], page: Box
 ) -> list[Box]:
     """Box of each label, in the order given: none overlaps another, a blocked box or the page's edge.
 
-    Arguments: `blocked` boxes that must stay free; `lines_mm` polylines (n, 2) that labels rather keep off.
-    Raises `ValueError` when the page has no free place left.
+    Arguments: `blocked` boxes of type and badges, `gear` boxes of things, both kept free; on a crowded page a label
+    may stand on gear, and at worst on a badge. `lines_mm` polylines (n, 2) that labels rather keep off.
+    Raises `ValueError` when the page is full of labels.
     """
     crossed = np.concatenate([_along(line) for line in lines_mm]) if lines_mm else np.empty((0, 2))
-    options = [_candidates(label, blocked, crossed, page) for label in labels]
+    options = [_candidates(label, [*blocked, *gear], crossed, page) for label in labels]
     placed: dict[int, Box] = {}
     # Give the most hemmed-in label its choice first.
     for index in sorted(range(len(labels)), key=lambda i: len(options[i])):
-        label = labels[index]
-        best, least = None, np.inf
-        for cost, box in options[index]:
-            if cost >= least:
-                break
-            if any(overlap(box, other, PAD_MM) for other in placed.values()):
-                continue
-            leader = np.array([label.to_mm, _nearest(box, label.to_mm)])
-            hits = sum(_crosses(leader, other) for other in placed.values())
-            hits += sum(
-                _crosses(np.array([labels[i].to_mm, _nearest(b, labels[i].to_mm)]), box) for i, b in placed.items()
-            )
-            if cost + 40 * hits < least:
-                best, least = box, cost + 40 * hits
+        best = _best(labels, index, options[index], placed)
+        for kept_free in (blocked, ()):
+            if best is None:
+                best = _best(labels, index, _candidates(labels[index], kept_free, crossed, page), placed)
         if best is None:
-            raise ValueError(f"no free place on the page for the label {label.lines[0]!r}")
+            raise ValueError(f"no free place on the page for the label {labels[index].lines[0]!r}")
         placed[index] = best
     return [placed[i] for i in range(len(labels))]
+
+
+def _best(
+    labels: Sequence[Label], index: int, options: Sequence[tuple[float, Box]], placed: dict[int, Box]
+) -> Box | None:
+    """The cheapest box that keeps off the labels placed so far; leaders across labels cost extra."""
+    to_mm = labels[index].to_mm
+    best, least = None, np.inf
+    for cost, box in options:
+        if cost >= least:
+            break
+        if any(overlap(box, other, PAD_MM) for other in placed.values()):
+            continue
+        leader = np.array([to_mm, _nearest(box, to_mm)])
+        hits = sum(_crosses(leader, other) for other in placed.values())
+        hits += sum(_crosses(np.array([labels[i].to_mm, _nearest(b, labels[i].to_mm)]), box) for i, b in placed.items())
+        if cost + 40 * hits < least:
+            best, least = box, cost + 40 * hits
+    return best
 
 
 def shapes_from_label(label: Label, box: Box) -> list[Shape]:
