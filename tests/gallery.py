@@ -31,18 +31,17 @@ MAN = {
 FACE_LEVEL = 1.05
 
 
-def picture(scene: Any, size: tuple[int, int], samples: int, without: str = "", stops: float | None = None):  # type: ignore[no-untyped-def]
+def picture(scene: Any, size: tuple[int, int], samples: int, without: str = "") -> list[np.ndarray]:
     """Developed picture, and the same without one light; exposed so that the face shows at its own reflectance."""
     from sim.develop import denoised, encoded, exposed
     from tests.figure.setups import traced
 
     _, mix, stack = traced(scene, size, samples)
     clean = denoised(stack)
-    if stops is None:
-        mask = stack.mask("face")
-        lit = np.percentile(exposed(clean, mix, scene.camera)[mask].mean(axis=1), 75)
-        own = np.median(stack.albedo[mask].mean(axis=1))
-        stops = float(np.log2(FACE_LEVEL * own / max(lit, 1e-9)))
+    mask = stack.mask("face")
+    lit = np.percentile(exposed(clean, mix, scene.camera)[mask].mean(axis=1), 75)
+    own = np.median(stack.albedo[mask].mean(axis=1))
+    stops = float(np.log2(FACE_LEVEL * own / max(lit, 1e-9)))
     both = [encoded(exposed(clean, mix, scene.camera, exposure_stops=stops))]
     if without:
         rest = mix.only(name for name in mix.names if name != without)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from scipy.spatial import cKDTree
 
 from sim.figure.shapes import normals_from_mesh, rotation_z_from_deg, smoothstep, triangles_from_quads
 
@@ -123,7 +124,12 @@ def _skin_parts(skin: SkinTopology, channels: dict[str, np.ndarray]) -> np.ndarr
     return part
 
 
-def _add_head(pieces, source, bodies, rest, eye, scalps) -> None:  # type: ignore[no-untyped-def]
+Bodies = dict[str, np.ndarray]
+
+
+def _add_head(
+    pieces: dict[str, Piece], source: Source, bodies: Bodies, rest: Bodies, eye: Bodies, scalps: dict[str, Scalp]
+) -> None:
     """Eyes, brows, lashes and hair of every build."""
     for side, name in (("r", "left eye"), ("l", "right eye")):
         made = {build: eyes.eyeball(source, body, side) for build, body in bodies.items()}
@@ -138,7 +144,9 @@ def _add_head(pieces, source, bodies, rest, eye, scalps) -> None:  # type: ignor
         pieces[name] = Piece({"woman": points}, triangles, bone="head", channels=channels)
 
 
-def _add_gown(pieces, source, bodies, skin, rest, normals) -> np.ndarray:  # type: ignore[no-untyped-def]
+def _add_gown(
+    pieces: dict[str, Piece], source: Source, bodies: Bodies, skin: SkinTopology, rest: Bodies, normals: Bodies
+) -> np.ndarray:
     """Bodice, skirt and sash of every build; returns which skin points (n,) the bodice hides."""
     cut = gown.bodice_cut(source, bodies["woman"])
     arm = group_share(kept_shares(source), "upperarm", "lowerarm", "wrist", "finger")
@@ -149,8 +157,6 @@ def _add_gown(pieces, source, bodies, skin, rest, normals) -> np.ndarray:  # typ
     for build, body in bodies.items():
         bodice[build], inner = gown.bodice_points(cut, body, rest[build], normals[build])
         if build == "woman":
-            from scipy.spatial import cKDTree
-
             hidden = cKDTree(inner).query(rest[build])[0] < 0.0088
         low = body[legs]
         # Carry the template's heights to this build by its own spine joints.

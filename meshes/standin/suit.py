@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,7 +14,7 @@ from sim.figure.shapes import ellipsoid, grid_triangles, normals_from_mesh, smoo
 from .cloth import clipped, draped
 from .gown import body_hull
 from .piece import Piece
-from .skin import KEPT_BONES, group_share, kept_shares
+from .skin import group_share, kept_shares
 from .source import Source
 from .subdivide import catmull_clark, compacted, mean_of_neighbours
 
@@ -43,7 +44,9 @@ def body_suit(source: Source, template: np.ndarray) -> BodySuit:
     return BodySuit(matrix, triangles_from_quads(faces), mean, matrix @ kept_shares(source), matrix @ template)
 
 
-def suit_pieces(source: Source, bodies: dict[str, np.ndarray], legs: np.ndarray, heights) -> dict[str, Piece]:  # type: ignore[no-untyped-def]
+def suit_pieces(
+    source: Source, bodies: dict[str, np.ndarray], legs: np.ndarray, heights: Callable[..., list[float]]
+) -> dict[str, Piece]:
     """All pieces of the suit for every build; `heights(body, *m)` carries template heights to a build."""
     suit = body_suit(source, bodies["woman"])
     rest, shares = suit.rest, suit.shares
@@ -92,15 +95,13 @@ def suit_pieces(source: Source, bodies: dict[str, np.ndarray], legs: np.ndarray,
             "tails": tail,
         }
         torso = arm < 0.3
-        depth = _front_depth(coat[torso])
+        depth = _FrontDepth(coat[torso])
         points["lapels"], faces["lapels"] = _lapels(depth, button, collar)
-        points["tie"], faces["tie"] = _tie(_front_depth((base + 0.004 * normals)[torso]), button, collar)
+        points["tie"], faces["tie"] = _tie(_FrontDepth((base + 0.004 * normals)[torso]), button, collar)
         points["collar"], faces["collar"] = _shirt_collar(base[torso], collar)
         points["jacket collar"], faces["jacket collar"] = _jacket_collar(base[torso], collar)
         for name, value in points.items():
             made.setdefault(name, {})[build] = value
-    spine = np.zeros(len(KEPT_BONES))
-    spine[KEPT_BONES.index("spine01")] = 1.0
     lent = {"jacket": jacket_cut @ shares, "shirt": shirt_cut @ shares}
     pieces = {}
     for name, points in made.items():
@@ -124,7 +125,7 @@ def _coat(suit: BodySuit, base: np.ndarray, normals: np.ndarray, arm: np.ndarray
     """Jacket surface: taut over hollows, padded at the shoulder, roomy on the arm."""
     reach = np.where(arm > 0.5, 0.006, 0.030)
     cloth = draped(base, suit.triangles, suit.mean, reach, 40)
-    ease = 0.0090 + 0.000 * smoothstep(0.3, 0.7, arm)
+    ease = 0.0090
     pad = 0.004 * np.exp(-(((np.abs(base[:, 0]) - 0.16) / 0.05) ** 2)) * (normals[:, 1] > 0.2) * normals[:, 1]
     cloth = cloth + normals * (ease + pad)[:, None]
     for _ in range(6):
@@ -190,7 +191,7 @@ def _shoes(suit: BodySuit, base: np.ndarray, normals: np.ndarray) -> np.ndarray:
     return shape
 
 
-class _front_depth:
+class _FrontDepth:
     """Depth z of the front of a surface as a function of (x, y)."""
 
     def __init__(self, points: np.ndarray) -> None:
@@ -203,7 +204,7 @@ class _front_depth:
         return np.where(np.isfinite(value), value, self._outside(x, y))
 
 
-def _lapels(depth: _front_depth, button_m: float, collar_m: float) -> tuple[np.ndarray, np.ndarray]:
+def _lapels(depth: _FrontDepth, button_m: float, collar_m: float) -> tuple[np.ndarray, np.ndarray]:
     """Two lapels that lie on the jacket's front along the V."""
     rows, columns = 40, 9
     points, triangles = [], []
@@ -226,7 +227,7 @@ def _lapels(depth: _front_depth, button_m: float, collar_m: float) -> tuple[np.n
     return np.concatenate(points), np.concatenate(triangles)
 
 
-def _tie(depth: _front_depth, button_m: float, collar_m: float) -> tuple[np.ndarray, np.ndarray]:
+def _tie(depth: _FrontDepth, button_m: float, collar_m: float) -> tuple[np.ndarray, np.ndarray]:
     """A tie: blade from the knot to below the button, and the knot."""
     rows, columns = 24, 9
     share = np.linspace(0.0, 1.0, rows)[:, None]

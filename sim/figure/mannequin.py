@@ -27,13 +27,15 @@ def mannequin_figure(head_deg: tuple[float, float, float]) -> Figure:
     transforms = skeleton.transforms(posing.head_turns(*head_deg))
     grey = Material("matt", GREY_RGB, roughness=0.9)
     piece = asset.piece("bust", REFERENCE)
-    points = posing.bent(piece.points_m, piece.shares, transforms)
+    shares = piece.shares
+    assert shares is not None
+    points = posing.bent(piece.points_m, shares, transforms)
     posed = {"bust": (points, shapes.normals_from_mesh(points, piece.triangles))}
     parts = []
     # Name triangles by what they belong to, so that meters find the face.
-    head = piece.shares[:, [skeleton.index("head")]].toarray().ravel()[piece.triangles].mean(axis=1) > 0.5
+    head = shares[:, [skeleton.index("head")]].toarray().ravel()[piece.triangles].mean(axis=1) > 0.5
     neck_bones = [skeleton.index(f"neck0{k}") for k in (1, 2, 3)]
-    neck = np.asarray(piece.shares[:, neck_bones].sum(axis=1)).ravel()
+    neck = np.asarray(shares[:, neck_bones].sum(axis=1)).ravel()
     neck = (neck[piece.triangles].mean(axis=1) > 0.5) & ~head
     for name, own in (("face", head), ("neck", neck), ("chest", ~head & ~neck)):
         parts.append(_cut(name, name, *posed["bust"], piece.triangles[own], grey))

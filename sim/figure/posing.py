@@ -111,7 +111,7 @@ def reached(skeleton: Skeleton, side: str, pose: ArmPose, wrist_m: np.ndarray, e
     along = span / np.linalg.norm(span)
     aside = np.asarray(elbow) - (np.asarray(elbow) @ along) * along
     aside /= np.linalg.norm(aside)
-    cosine = (upper**2 + far**2 - fore**2) / (2.0 * upper * far)
+    cosine = float((upper**2 + far**2 - fore**2) / (2.0 * upper * far))
     bend = start + upper * (cosine * along + np.sqrt(max(1.0 - cosine**2, 0.0)) * aside)
     mirror = np.array([sign, 1.0, 1.0])
     return replace(pose, upper=tuple(mirror * (bend - start)), fore=tuple(mirror * (start + far * along - bend)))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 
 def rotation_y_from_deg(angle_deg: float) -> np.ndarray:
@@ -102,7 +103,7 @@ def tube(path_m: np.ndarray, radius_m: np.ndarray, columns: int = 20) -> tuple[n
 
 
 def ellipsoid(
-    center_m: np.ndarray, half_m: np.ndarray, rows: int = 16, columns: int = 24
+    center_m: ArrayLike, half_m: ArrayLike, rows: int = 16, columns: int = 24
 ) -> tuple[np.ndarray, np.ndarray]:
     """Closed ellipsoid with half axes (3,) about a centre (3,)."""
     polar = np.linspace(0.0, np.pi, rows)[:, None]

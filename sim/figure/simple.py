@@ -218,5 +218,5 @@ def _anchors(parts: list[Part], head: np.ndarray) -> tuple[dict[str, np.ndarray]
         part = by_name[home[name]]
         index = int(np.argmin(((part.points_m - target) ** 2).sum(axis=1)))
         anchors[name] = part.points_m[index].astype(float)
-        normals[name] = part.normals[index].astype(float)
+        normals[name] = np.asarray(part.normals)[index].astype(float)
     return anchors, normals

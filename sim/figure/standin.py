@@ -144,7 +144,7 @@ class _Pose:
         made = {
             "jacket": wool, "tails": wool, "lapels": wool, "jacket collar": wool, "trousers": wool,
             "shirt": Material("matt", SHIRT_RGB, roughness=0.8), "collar": Material("matt", SHIRT_RGB, roughness=0.8),
-            "tie": Material("satin", tuple(0.6 * c for c in self.look.cloth_rgb), roughness=0.4),
+            "tie": Material("satin", scaled_rgb(self.look.cloth_rgb, 0.6), roughness=0.4),
             "shoes": Material("belt", (0.012, 0.011, 0.010), roughness=0.3),
         }  # fmt: skip
         parts = []
@@ -186,14 +186,20 @@ def gaze_rotation(head: np.ndarray, eye_m: np.ndarray, target_m: tuple[float, fl
 
 def gown_materials(style: str, rgb: tuple[float, float, float]) -> tuple[Material, Material, Material | None]:
     """Cloth, sash and sequin materials of a gown style; sequins are metal tinted by the cloth's hue."""
-    sash = Material("satin", tuple(0.8 * c for c in rgb), roughness=0.32, sheen=0.2)
+    sash = Material("satin", scaled_rgb(rgb, 0.8), roughness=0.32, sheen=0.2)
     if style == "velvet gown":
         return Material("velvet", rgb, roughness=0.9, sheen=1.0), sash, None
     if style == "satin gown":
         return Material("satin", rgb, roughness=0.40, sheen=0.2), sash, None
-    hue = np.array(rgb) / max(max(rgb), 1e-4)
-    metal = Material("sequin", tuple(0.20 + 0.30 * hue), roughness=0.30)
-    return Material("satin", tuple(0.7 * c for c in rgb), roughness=0.5, sheen=0.3), sash, metal
+    most = max(max(rgb), 1e-4)
+    red, green, blue = (0.20 + 0.30 * channel / most for channel in rgb)
+    metal = Material("sequin", (red, green, blue), roughness=0.30)
+    return Material("satin", scaled_rgb(rgb, 0.7), roughness=0.5, sheen=0.3), sash, metal
+
+
+def scaled_rgb(rgb: tuple[float, float, float], factor: float) -> tuple[float, float, float]:
+    """Colour times a factor."""
+    return factor * rgb[0], factor * rgb[1], factor * rgb[2]
 
 
 def _part(name: str, region: str, points: np.ndarray, triangles: np.ndarray, normals: np.ndarray | None,

@@ -82,7 +82,7 @@ def _meshes(path: Path) -> dict[str, Any]:
     return meshes
 
 
-def _reader_options(path: Path) -> dict[str, bool]:
+def _reader_options(path: Path) -> dict[str, Any]:
     """Keep the objects of an OBJ file apart by name, or its groups where it names no objects."""
     if path.suffix.lower() != ".obj":
         return {}
@@ -93,7 +93,7 @@ def _reader_options(path: Path) -> dict[str, bool]:
 
 def _named_geometry(scene: Any) -> list[tuple[str, str]]:
     """Pairs (object name, geometry name), with every node's placement applied to its geometry."""
-    pairs = []
+    pairs: list[tuple[str, str]] = []
     for node in scene.graph.nodes_geometry:
         transform, geometry = scene.graph[node]
         mesh = scene.geometry[geometry].copy()
