@@ -81,10 +81,11 @@ class Stage:
         return _sensor(self.layout.camera, size)
 
 
-def build(scene: Scene, layout: Layout | None = None) -> Stage:
+def build(scene: Scene, layout: Layout | None = None, *, glowing: frozenset[int] = frozenset()) -> Stage:
     """Fill the renderer with everything of a scene.
 
-    Arguments: `layout` the scene's layout if it is already known.
+    Arguments: `layout` the scene's layout if it is already known; `glowing` layers whose rectangles, discs and
+    spheres carry the renderer's own emitter too, Lambertian, for comparison with its own integrators.
     Does not: trace anything, or apply dials and colours.
     """
     layout = layout or layout_from_scene(scene)
@@ -102,7 +103,7 @@ def build(scene: Scene, layout: Layout | None = None) -> Stage:
         _add_panel(crate, panel)
     faces: list[LuminousFace] = []
     for layer, light in enumerate(layout.lights):
-        _add_light(crate, light, layer, faces)
+        _add_light(crate, light, layer, faces, layer in glowing)
     return Stage(
         scene=mi.load_dict({"type": "scene", **crate.shapes}, optimize=False),
         layout=layout,
@@ -217,12 +218,14 @@ def _add_panel(crate: _Crate, panel: PlacedPanel) -> None:
     crate.add(mi.load_dict({"type": "rectangle", "to_world": to_world, "bsdf": surface}), "panel")
 
 
-def _add_light(crate: _Crate, light: PlacedLight, layer: int, faces: list[LuminousFace]) -> None:
+def _add_light(
+    crate: _Crate, light: PlacedLight, layer: int, faces: list[LuminousFace], glows: bool = False
+) -> None:
     for emitter in light.rig.emitters:
         world_from_face = light.world_from_light @ _light_from_face(emitter)
         faces.append(LuminousFace(emitter, world_from_face, layer))
         surface = crate.bsdf(diffuse(FACE_REFLECTANCE[emitter.surface]))
-        shape = face_shape(emitter, world_from_face, surface)
+        shape = face_shape(emitter, world_from_face, surface, emitter.radiance() if glows else 0.0)
         crate.add(shape, "light", face=len(faces), housing=layer + 1)
     for body in light.rig.body:
         surface = crate.bsdf(diffuse(body.reflectance))
