@@ -156,10 +156,13 @@ def panel_shapes(panel: PlacedPanel, view: Project, *, from_above: bool) -> list
     corners = np.array([[-x, -y, 0], [x, -y, 0], [x, y, 0], [-x, y, 0]])
     world = corners @ panel.world_from_panel[:3, :3].T + panel.world_from_panel[:3, 3]
     data = {"panel": panel.name, "kind": panel.kind}
-    fill = {"black": "#000000", "white": "#ffffff", "silver": "#c4c8cc", "gold": "#e6cf8f"}[panel.surface]
+    fill: str | None = {"black": "#000000", "white": "#ffffff", "silver": "#c4c8cc", "gold": "#e6cf8f"}[panel.surface]
     dash: tuple[float, ...] = ()
     if panel.kind == "scrim":
         fill, dash = "#ffffff", (1.2, 0.7)
+    if not from_above and panel.surface != "black":
+        # From the side a board would hide who stands behind it: show its outline only.
+        fill = None
     outline = hull_from_points(view(world))
     ends = np.array([[-x, 0, 0], [x, 0, 0]]) if from_above else np.array([[0, -y, 0], [0, y, 0]])
     line = view(ends @ panel.world_from_panel[:3, :3].T + panel.world_from_panel[:3, 3])
