@@ -119,8 +119,9 @@ SECTIONS: dict[str, Callable[[Subject, Plan], dict[str, Any]]] = {
 
 
 def measure(
-    scene_file: Path, plan: Plan, sections: Sequence[str] = tuple(SECTIONS), tell: Callable[[str], None] = lambda _: None
-) -> dict[str, Any]:
+    scene_file: Path, plan: Plan, sections: Sequence[str] = tuple(SECTIONS),
+    tell: Callable[[str], None] = lambda section: None,
+) -> dict[str, Any]:  # fmt: skip
     """Measure the sections and return them as plain data, each with the load average before and after it."""
     engine = start_engine()
     subject = Subject(scene_file)

@@ -90,7 +90,8 @@ def versus_stock(
     )
     return {
         "problem": "the demo with Lambertian emitters, without housings and stands",
-        "size": list(size), "time_size": list(time_size), "samples": samples, "reference_samples": reference_samples, "repeats": repeats,
+        "size": list(size), "time_size": list(time_size), "samples": samples,
+        "reference_samples": reference_samples, "repeats": repeats,
         "depth": depth, "our_process_s": our_time.process_s, "our_wall_s": our_time.wall_s,
         "lights": rows,
         "geometric_mean": _geometric_mean(row["ratio"] for row in rows),
