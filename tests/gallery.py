@@ -121,7 +121,12 @@ def clothes(samples: int) -> None:
         {**WOMAN, "posture": "seated", "hair": {"style": "short bob", "color": "blonde"}, "clothing": blue},
         {"figure": "mannequin", "head": {"turn": "-15 deg"}},
     ]  # fmt: skip
-    shots = [picture(scene(who, SOFT, aim="chest", lens_mm=70, away_m=3.8), (360, 540), samples)[0] for who in cases]
+    shots = []
+    for who in cases:
+        # Seated and bust are for head and chest pictures.
+        near = who.get("posture") == "seated" or who["figure"] == "mannequin"
+        view = scene(who, SOFT, aim="chest", lens_mm=150 if near else 70, away_m=3.8)
+        shots.append(picture(view, (360, 540), samples)[0])
     saved("clothes-and-poses", row(shots))
 
 

@@ -73,7 +73,7 @@ def bodice_points(
     """Bodice points of one build, and the suit points well inside the edges, which hide skin."""
     suit = cut.suit_matrix @ body
     cloth = draped(suit, cut.suit_triangles, cut.mean, cut.bust, 30)
-    cloth = cloth + 0.003 * normals_from_mesh(suit, cut.suit_triangles)
+    cloth = cloth + 0.0040 * normals_from_mesh(suit, cut.suit_triangles)
     # Lay the edges on the skin so that straps and armholes do not stand off.
     edge = cut.edge_blend[:, None]
     cloth = cloth + edge * (beside_skin(suit, skin, skin_normals, 0.0022) - cloth)

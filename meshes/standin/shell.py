@@ -97,7 +97,7 @@ class Shell:
         column = rng.choice(columns, count, p=weight / weight.sum()) + rng.uniform(-0.5, 0.5, count)
         # Roots reach out past the hairline with falling density.
         outside = rng.random(count) < 0.42
-        root_m = np.where(outside, -rng.gamma(1.1, 0.0040, count), rng.uniform(0, 0.013, count))
+        root_m = np.where(outside, -rng.gamma(1.1, 0.0030, count), rng.uniform(0, 0.013, count))
         t = np.linspace(0.0, 1.0, length)
         arc = root_m[:, None] + rng.uniform(*run_m, count)[:, None] * t[None]
         drift = (rng.normal(0.0, swing, count) * np.where(outside, 2.0, 1.0))[:, None] * (t[None] - 0.25)

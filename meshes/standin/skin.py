@@ -64,8 +64,16 @@ def skin_topology(source: Source, keep_quad: np.ndarray) -> SkinTopology:
     child = [np.stack([at[:, k], middle[:, k], center, middle[:, (k + 3) % 4]], 1) for k in range(4)]
     uv = np.zeros((matrix.shape[0], 2))
     uv[finer.ravel()] = np.concatenate(child).reshape(-1, 2)
-    shares = matrix @ kept_shares(source)
-    return SkinTopology(matrix, finer, uv, shares, mean_of_neighbours(matrix.shape[0], finer))
+    mean = mean_of_neighbours(matrix.shape[0], finer)
+    return SkinTopology(matrix, finer, uv, _softened(matrix @ kept_shares(source), mean), mean)
+
+
+def _softened(shares: np.ndarray, mean: sp.csr_matrix, steps: int = 10) -> np.ndarray:
+    """Spread bone shares over neighbours on the trunk and arms, so that a lowered arm leaves no sharp fold."""
+    loose = (1.0 - np.clip(2.0 * group_share(shares, "head", "wrist", "finger"), 0.0, 1.0))[:, None]
+    for _ in range(steps):
+        shares = shares + 0.5 * loose * (mean @ shares - shares)
+    return shares
 
 
 def skin_channels(source: Source, skin: SkinTopology, rest: np.ndarray, eye: np.ndarray) -> dict[str, np.ndarray]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import lru_cache
 
 import numpy as np
@@ -34,6 +34,7 @@ class Asset:
     """The unpacked file; pieces are decoded when first asked for."""
 
     arrays: dict[str, np.ndarray]
+    _decoded: dict[tuple[str, str], RestPiece] = field(default_factory=dict, compare=False)
 
     @property
     def bone_names(self) -> list[str]:
@@ -41,7 +42,12 @@ class Asset:
         return [str(name) for name in self.arrays["bones/name"]]
 
     def piece(self, name: str, build: str) -> RestPiece:
-        """Decode one piece of one build."""
+        """One piece of one build, decoded when first asked for."""
+        if (name, build) not in self._decoded:
+            self._decoded[name, build] = self._decode(name, build)
+        return self._decoded[name, build]
+
+    def _decode(self, name: str, build: str) -> RestPiece:
         own = f"{name}/{build}/box" in self.arrays
         low, high = self.arrays[f"{name}/{build if own else REFERENCE}/box"]
         grid = _unstepped(self.arrays[f"{name}/{build if own else REFERENCE}/grid"]).T

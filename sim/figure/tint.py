@@ -55,7 +55,7 @@ def eye_color(channels: dict[str, np.ndarray], iris: tuple[float, float, float])
     """Eye reflectance (n, 3) from `iris` brightness, `sclera`, `pupil` and `vein` channels."""
     tone = channels["iris"][:, None] / 0.5
     color = np.asarray(iris) * tone * (1.0 + 0.25 * (tone - 1.0) * np.array([1.0, 0.55, 0.1]))
-    white = np.array([0.56, 0.53, 0.50]) * (1.0 - channels["vein"][:, None] * np.array([0.10, 0.26, 0.28]))
+    white = np.array([0.50, 0.475, 0.45]) * (1.0 - channels["vein"][:, None] * np.array([0.10, 0.26, 0.28]))
     color = color + channels["sclera"][:, None] * (white - color)
     color = color + channels["pupil"][:, None] * (0.003 - color)
     return np.clip(color, 0.0, 0.9).astype(np.float32)
