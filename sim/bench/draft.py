@@ -8,6 +8,7 @@ from sim.bench.clock import timed
 from sim.bench.versus import REFERENCE_SEED, relative_errors
 from sim.develop import denoised
 from sim.layout import Layout
+from sim.lightstack import LightStack
 from sim.mix import mix_from_scene
 from sim.model import Scene
 
@@ -25,7 +26,7 @@ def draft_errors(
     reference = render(stage, samples=reference_samples, seed=REFERENCE_SEED, **how).mixed(weights)
     rows = []
     for samples in SAMPLES:
-        stacks = {}
+        stacks: dict[int, LightStack] = {}
 
         def trace(run: int, samples: int = samples, stacks: dict[int, Any] = stacks) -> None:
             stacks[run] = render(stage, samples=samples, seed=100 + run, **how)
@@ -34,7 +35,7 @@ def draft_errors(
         row = {"samples": samples, "trace_process_s": tracing.process_s, "trace_wall_s": tracing.wall_s}
         row["error"], row["error_trimmed"] = relative_errors(stacks[0].mixed(weights), reference)
         for quality in ("fast", "high"):
-            cleaned = {}
+            cleaned: dict[int, LightStack] = {}
 
             def clean(run: int, quality: str = quality, stacks: Any = stacks, cleaned: Any = cleaned) -> None:
                 cleaned[run] = denoised(stacks[0], quality=quality)

@@ -36,7 +36,7 @@ def refined(layout: Layout, times: int) -> Layout:
     """The layout with every triangle of the sitter cut in four, `times` over; its shape stays as it is."""
     parts = []
     for part in layout.figure.parts:
-        told = {"normals": part.normals, "color_rgb": part.color_rgb, "uv": part.uv}
+        told: dict[str, Any] = {"normals": part.normals, "color_rgb": part.color_rgb, "uv": part.uv}
         points, triangles, told = part.points_m, part.triangles, {n: a for n, a in told.items() if a is not None}
         for _ in range(times):
             points, triangles, told = trimesh.remesh.subdivide(points, triangles, vertex_attributes=told)
