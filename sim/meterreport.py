@@ -106,10 +106,11 @@ def read_meter(
 
 
 def report_from_probes(
-    scene: Scene, layout: Layout, measured: ProbeReadings, *, key: str | None = None, seed: int = 0
-) -> MeterReport:
-    """Report at the scene's own dials, colours and mutes from probes that were already traced."""
-    setting = mix.mix_from_scene(scene, layout)
+    scene: Scene, layout: Layout, measured: ProbeReadings, *, key: str | None = None, seed: int = 0,
+    setting: mix.Mix | None = None,
+) -> MeterReport:  # fmt: skip
+    """Report from probes that were already traced, at a setting of the lights; by default the scene's own."""
+    setting = setting or mix.mix_from_scene(scene, layout)
     found = metering.readings_from_probes(measured, setting, scene.camera)
     by_name = {reading.point: reading for reading in found}
     side = key_side_from_readings(by_name, [light.name for light in layout.lights], key)

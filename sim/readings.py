@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -36,3 +36,10 @@ class ProbeReadings:
     values: np.ndarray
     stderr: np.ndarray
     rays: tuple[int, ...]
+
+    def between(self, start: int, end: int) -> ProbeReadings:
+        """The readings of probes `start` up to, not including, `end`."""
+        cut = slice(start, end)
+        return replace(
+            self, probes=self.probes[cut], values=self.values[cut], stderr=self.stderr[cut], rays=self.rays[cut]
+        )

@@ -59,7 +59,7 @@ FLOORS: dict[str, tuple[int, frozenset[str]]] = {
     "eyes_sheet": (5, frozenset({"sheets"})),
     "latitude_sheet": (5, frozenset({"savefiles", "sheets"})),
     "doctor": (5, frozenset()),
-    "preview": (5, frozenset({"savefiles", "sheets"})),
+    "preview": (5, frozenset({"meterreport", "savefiles", "sheets"})),
     "bench": (6, frozenset()),
     "cli": (6, frozenset()),
     "__main__": (6, frozenset({"cli"})),

@@ -289,6 +289,12 @@ def test_warning_where_the_shutter_cuts_the_flash(tmp_path: Path, engine: object
     assert lamp_only.warnings == ()
 
 
+def test_the_record_holds_the_whole_meter_report(run: Run) -> None:
+    record = run.record["meter"]
+    assert {"key-side cheek", "shadow-side cheek", "forehead", "hip", "backdrop behind head"} <= set(record["points"])
+    assert record["key"]["light"] in run.made.heard
+
+
 def test_darkness_is_null_in_the_record(run: Run) -> None:
     from sim.metering import Reading
     from sim.preview.record import _reading, json_bytes

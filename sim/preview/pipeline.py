@@ -22,6 +22,8 @@ from sim.metering import (
     scene_probes,
     standard_probes,
 )
+from sim.meterpoints import report_probes
+from sim.meterreport import MeterReport, json_from_report, report_from_probes
 from sim.mix import Mix, mix_from_scene
 from sim.model import Scene
 from sim.model.checks import scene_warnings
@@ -58,13 +60,14 @@ class PreviewOrder:
 
 @dataclass(frozen=True)
 class Preview:
-    """What was made: the scene, the mix that was heard, readings of points and of parts, and the files."""
+    """What was made: the scene, the mix that was heard, readings of points, of parts and of every point, the files."""
 
     scene: Scene
     mix: Mix
     stack: LightStack
     points: tuple[PointReadings, ...]
     parts: tuple[PointReadings, ...]
+    report: MeterReport
     warnings: tuple[str, ...]
     files: tuple[Path, ...]
 
@@ -89,11 +92,14 @@ def run_preview(scene_file: Path, order: PreviewOrder, on_progress: Progress | N
     # Refuse a folder that cannot take the files before the long work.
     ResultFolder(order.out).require_usable(file_names(pictures))
 
-    stack, probes, measured = _traced(scene, layout, order, size, tell)
+    probes = standard_probes(layout) + scene_probes(scene, layout)
+    stack, measured, every_point = _traced(scene, layout, order, size, probes, tell)
     points = readings_from_probes(measured, mix, scene.camera)
+    report = report_from_probes(scene, layout, every_point, seed=order.seed, setting=mix)
     parts = readings_from_regions(stack, mix, scene.camera, part_regions(stack))
     stack = denoised(stack, lambda part: tell("denoise", part), quality=order.quality.denoiser)
-    preview = Preview(scene, mix, stack, tuple(points), tuple(parts), scene_warnings(scene, heard_lights(mix)), ())
+    warnings = scene_warnings(scene, heard_lights(mix))
+    preview = Preview(scene, mix, stack, tuple(points), tuple(parts), report, warnings, ())
     files = _write(preview, scene_file, order, pictures, probes, tell)
     return Preview(**{**vars(preview), "files": tuple(files)})
 
@@ -164,8 +170,8 @@ def _size(order: PreviewOrder, layout: Layout) -> tuple[int, int]:
 
 
 def _traced(
-    scene: Scene, layout: Layout, order: PreviewOrder, size: tuple[int, int], tell: Progress
-) -> tuple[LightStack, list[Probe], ProbeReadings]:
+    scene: Scene, layout: Layout, order: PreviewOrder, size: tuple[int, int], probes: list[Probe], tell: Progress
+) -> tuple[LightStack, ProbeReadings, ProbeReadings]:
     """Trace picture and meters, or take what is kept of them; the renderer is loaded here, and only if needed."""
     tell("trace", 0.0)
     store = None if order.fresh else store_from_environment()
@@ -183,11 +189,10 @@ def _traced(
         store=store,
     )
     tell("meters", 0.0)
-    probes = standard_probes(layout) + scene_probes(scene, layout)
     measured = cached_probes(
         scene,
         layout,
-        probes,
+        probes + report_probes(scene, layout),
         seed=order.seed,
         depth=depth,
         target_stderr_stops=order.quality.meter_stderr_stops,
@@ -196,7 +201,8 @@ def _traced(
         store=store,
     )
     tell("meters", 1.0)
-    return stack, probes, measured
+    count = len(probes)
+    return stack, measured.between(0, count), measured.between(count, len(measured.probes))
 
 
 def _write(
@@ -269,6 +275,7 @@ def _write(
             warnings=preview.warnings,
         )
         record["health"] = record_from_health(health)
+        record["meter"] = json_from_report(preview.report)
         stage("readings.json", json_bytes(record))
         return folder.commit()
 

@@ -14,6 +14,8 @@ The file is one JSON object; every number is finite, and a value in darkness is 
                them (kind "part"): the same keys
     warnings   plain lines
     health     suggested f-number for the face, and by part what clips and sinks into black (see sim.health)
+    meter      the report of `halfstop meter`: cheeks, forehead, chin, hair, shoulders, gown, hip, backdrop, own points;
+               key-to-fill ratio with its definition (see sim.meterreport)
 
 `by_light` has a reading for each heard light by name, `combined` the one of all together. A reading has:
 
