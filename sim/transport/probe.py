@@ -17,10 +17,12 @@ from sim.transport.path import DIRECTION_SLOT, FIRST_LIGHT_SLOT, radiance_layers
 from sim.transport.sampling import BEFORE_PATH, PathSampler
 
 SPOT_HALF_ANGLE_RAD = np.radians(0.5)
-RAYS_PER_BATCH = 1 << 13
+FIRST_RAYS = 1 << 13
+LANES_PER_LAUNCH = 1 << 21
 # A light under this part of a probe's light changes its reading by less than a fortieth of a stop.
 LEAST_SHARE = 1 / 64
-BLOCKS_PER_BATCH = 16
+# Rays whose mean is one of the values that the standard error is taken from.
+RAYS_PER_BLOCK = 512
 
 
 def read_probes(
@@ -43,12 +45,14 @@ def read_probes(
     lights, lighting = len(stage.light_names), lighting_from_stage(stage)
     tallies = [_Tally(lights) for _ in probes]
     open_probes = list(range(len(probes)))
-    rays, batch = RAYS_PER_BATCH, 0
+    taken, rays = 0, FIRST_RAYS
     while open_probes:
-        blocks = _trace_batch(stage.scene, lighting, probes, open_probes, rays, batch, seed, depth)
+        blocks = _trace_batch(stage.scene, lighting, probes, open_probes, taken, rays, seed, depth)
         for index, block in zip(open_probes, blocks, strict=True):
             tallies[index].add(block, rays)
-        batch += 1
+        taken += rays
+        # Double the rays of those that are not sure yet.
+        rays = max(FIRST_RAYS, min(taken, LANES_PER_LAUNCH // len(open_probes) // FIRST_RAYS * FIRST_RAYS))
         open_probes = [
             i for i in open_probes
             if tallies[i].rays < most_rays and tallies[i].worst_stderr_stops() > target_stderr_stops
@@ -68,21 +72,21 @@ def _trace_batch(
     lighting: Lighting,
     all_probes: Sequence[Probe],
     chosen: list[int],
+    first: int,
     rays: int,
-    batch: int,
     seed: int,
     depth: int,
 ) -> np.ndarray:
-    """Block means (m, BLOCKS_PER_BATCH, k, 3) of rays `batch * rays` onward on each of the m chosen probes."""
+    """Block means (m, b, k, 3) of `rays` rays from number `first` on, of each of the m chosen probes."""
     probes = [all_probes[i] for i in chosen]
     lane = dr.arange(mi.UInt32, len(probes) * rays)
     rays_per_probe = dr.opaque(mi.UInt32, rays)
     probe = lane // rays_per_probe
-    stream = dr.gather(mi.UInt32, mi.UInt32(chosen), probe)
-    sampler = PathSampler(stream, lane - probe * rays_per_probe + dr.opaque(mi.UInt32, batch * rays), seed)
+    stream = dr.gather(mi.UInt32, _column(mi.UInt32, chosen), probe)
+    sampler = PathSampler(stream, lane - probe * rays_per_probe + dr.opaque(mi.UInt32, first), seed)
     position = _gathered(mi.Point3f, np.array([p.position_m for p in probes]), probe)
     facing = _gathered(mi.Vector3f, np.array([p.facing for p in probes]), probe)
-    kind = dr.gather(mi.UInt32, mi.UInt32([KINDS.index(p.kind) for p in probes]), probe)
+    kind = dr.gather(mi.UInt32, _column(mi.UInt32, [KINDS.index(p.kind) for p in probes]), probe)
     is_spot, is_dome = kind == KINDS.index("spot"), kind == KINDS.index("dome")
 
     # Let each light shine on the receptor directly.
@@ -104,10 +108,9 @@ def _trace_batch(
     )
     totals = [total + layer * scale for total, layer in zip(totals, layers, strict=True)]
     dr.eval(totals)
-    block = rays // BLOCKS_PER_BATCH
-    means = [dr.block_sum(channel, block) / block for total in totals for channel in total]
+    means = [dr.block_sum(channel, RAYS_PER_BLOCK) / RAYS_PER_BLOCK for total in totals for channel in total]
     dr.eval(means)
-    shape = (len(totals), 3, len(probes), BLOCKS_PER_BATCH)
+    shape = (len(totals), 3, len(probes), rays // RAYS_PER_BLOCK)
     return np.stack([m.numpy() for m in means]).reshape(shape).transpose(2, 3, 0, 1)
 
 
@@ -133,8 +136,13 @@ def _receptor_direction(facing: Any, is_dome: Any, is_spot: Any, u: Any) -> tupl
 
 
 def _gathered(kind: Any, rows: np.ndarray, index: Any) -> Any:
-    columns = [mi.Float(np.ascontiguousarray(rows[:, i], dtype=np.float32)) for i in range(3)]
-    return kind(*(dr.gather(mi.Float, column, index) for column in columns))
+    return kind(*(dr.gather(mi.Float, _column(mi.Float, rows[:, i]), index) for i in range(3)))
+
+
+def _column(kind: Any, values: Sequence[float]) -> Any:
+    # Hold one value more than asked for: the kernel would bake in an array of a single one.
+    column = np.append(np.asarray(values), values[-1])
+    return kind(column.astype(np.uint32 if kind is mi.UInt32 else np.float32))
 
 
 class _Tally:

@@ -1,8 +1,8 @@
-"""Stage to light stack: trace every pixel in short passes and keep each light's mean and its variance."""
+"""Stage to light stack: trace every pixel in short launches and keep each light's mean and its variance."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from typing import Any
 
 import drjit as dr
@@ -17,10 +17,10 @@ from sim.transport.path import radiance_layers
 from sim.transport.sampling import BEFORE_PATH, PathSampler
 
 # Camera rays traced in one launch: enough to fill the vector units, small enough to report progress.
-RAYS_PER_PASS = {"llvm": 1_000_000, "cuda": 16_000_000}
-LEAST_PASSES = 4
+RAYS_PER_LAUNCH = {"llvm": 1_000_000, "cuda": 16_000_000}
+LEAST_GROUPS = 4
 # What a pixel shows is the vote of its first rays.
-VOTING_PASSES, VOTERS_PER_PASS = 4, 4
+VOTING_LAUNCHES, VOTERS_PER_GROUP = 4, 4
 PIXEL_SLOT, LENS_SLOT = 0, 1
 
 
@@ -36,40 +36,57 @@ def render(
     """Trace the stage through its camera and return one linear layer per light.
 
     Arguments: `size` (width, height) in pixels; `samples` camera rays per pixel, at least 4, rounded up to
-    whole passes; `seed` of the random numbers: the same seed gives the same layers; `depth` bounces;
-    `on_progress` is told the finished fraction, 0..1, after each pass.
+    whole launches; `seed` of the random numbers: the same seed gives the same layers; `depth` bounces;
+    `on_progress` is told the finished fraction, 0..1, after each launch.
     Does not: apply dials, colours or exposure, clamp bright samples, or denoise.
     """
     width, height = size
     sensor, lighting = stage.sensor(size), lighting_from_stage(stage)
-    passes, samples_per_pass = passes_from_samples(width * height, samples, RAYS_PER_PASS[mi.variant().split("_")[0]])
+    launch_rays = RAYS_PER_LAUNCH[mi.variant().split("_")[0]]
+    launches, groups, rays = launches_from_samples(width * height, samples, launch_rays)
     total = _Totals()
-    for index in range(passes):
-        total.add(*_trace_pass(stage.scene, lighting, sensor, size, samples_per_pass, index, seed, depth))
+    for index in range(launches):
+        for means in _trace(stage.scene, lighting, sensor, size, groups, rays, index, seed, depth):
+            total.add(*means)
         if on_progress is not None:
-            on_progress((index + 1) / passes)
-    return total.stack(stage, size, passes * samples_per_pass, seed, depth)
+            on_progress((index + 1) / launches)
+    return total.stack(stage, size, launches * groups * rays, seed, depth)
 
 
-def passes_from_samples(pixels: int, samples: int, rays_per_pass: int) -> tuple[int, int]:
-    """Number of passes and rays per pixel in each, together at least `samples`.
+def launches_from_samples(pixels: int, samples: int, launch_rays: int) -> tuple[int, int, int]:
+    """Launches, groups in each launch and rays per pixel in each group, together at least `samples` per pixel.
 
-    >>> passes_from_samples(400 * 600, 16, 1_000_000)
-    (4, 4)
+    Groups are what the variance is taken from: there are at least `LEAST_GROUPS`.
+
+    >>> launches_from_samples(400 * 600, 8, 1_000_000)
+    (2, 2, 2)
+    >>> launches_from_samples(400 * 600, 64, 1_000_000)
+    (16, 1, 4)
     """
-    per_pass = max(1, min(samples // LEAST_PASSES, rays_per_pass // pixels))
-    return max(LEAST_PASSES, -(-samples // per_pass)), per_pass
+    per_launch = max(1, min(samples, launch_rays // pixels))
+    launches = -(-samples // per_launch)
+    groups = -(-LEAST_GROUPS // launches)
+    return launches, groups, -(-per_launch // groups)
 
 
-def _trace_pass(
-    scene: Any, lighting: Lighting, sensor: Any, size: tuple[int, int], samples: int, index: int, seed: int, depth: int
-) -> tuple[list[Any], list[Any], np.ndarray]:
-    """Mean of each of n pixels over rays `index * samples` onward, as JIT arrays (n,).
+def _trace(
+    scene: Any,
+    lighting: Lighting,
+    sensor: Any,
+    size: tuple[int, int],
+    groups: int,
+    rays: int,
+    index: int,
+    seed: int,
+    depth: int,
+) -> Iterator[tuple[list[Any], list[Any], np.ndarray]]:
+    """Means of each of n pixels over groups of `rays` rays, traced in the one launch number `index`.
 
-    Returns 3 k channels of layers, 7 channels of albedo, normal and distance, and regions met (n, v) of v rays.
+    Yields for each group, as JIT arrays (n,), 3 k channels of layers, and 7 channels of albedo, normal and distance;
+    and the regions (n, v) that v of its rays met.
     """
     width, height = size
-    pixels = width * height
+    pixels, samples = width * height, groups * rays
     # Aim one ray through a random place of the pixel and of the lens.
     lane = dr.arange(mi.UInt32, pixels * samples)
     rays_per_pixel = dr.opaque(mi.UInt32, samples)
@@ -84,19 +101,25 @@ def _trace_pass(
     layers, first = radiance_layers(scene, lighting, ray, sampler, depth, mi.Bool(True), see_luminaires=True)
     # Run the kernel once for all outputs before any of them is reduced.
     dr.eval(layers, first)
-    color = [dr.block_sum(channel, samples) / samples for layer in layers for channel in layer]
-    guides = [*first.albedo, *first.normal, first.distance_m]
-    guides = [dr.block_sum(channel, samples) / samples for channel in guides]
-    if index >= VOTING_PASSES:
-        return color, guides, np.empty((pixels, 0), np.uint8)
-    return color, guides, first.region.numpy().astype(np.uint8).reshape(pixels, samples)[:, :VOTERS_PER_PASS]
+    color = [dr.block_sum(channel, rays) / rays for layer in layers for channel in layer]
+    guides = [dr.block_sum(channel, rays) / rays for channel in (*first.albedo, *first.normal, first.distance_m)]
+    votes = np.empty((pixels, groups, 0), np.uint8)
+    if index < VOTING_LAUNCHES:
+        votes = first.region.numpy().astype(np.uint8).reshape(pixels, groups, rays)[:, :, :VOTERS_PER_GROUP]
+    for group in range(groups):
+        member = dr.arange(mi.UInt32, pixels) * groups + group
+        yield (
+            [dr.gather(mi.Float, channel, member) for channel in color],
+            [dr.gather(mi.Float, channel, member) for channel in guides],
+            votes[:, group],
+        )
 
 
 class _Totals:
-    """Running sums over passes, kept by the renderer; the spread between passes gives the variance of the mean."""
+    """Running sums over groups, kept by the renderer; the spread between groups gives the variance of the mean."""
 
     def __init__(self) -> None:
-        self.passes = 0
+        self.groups = 0
         self.votes: list[np.ndarray] = []
 
     def add(self, color: list[Any], guides: list[Any], votes: np.ndarray) -> None:
@@ -104,8 +127,8 @@ class _Totals:
             sum(weight * channel for weight, channel in zip(LUMINANCE_WEIGHTS, layer, strict=True))
             for layer in zip(*(color[i::3] for i in range(3)), strict=True)
         ]
-        if self.passes == 0:
-            # Measure spread from the first pass, so that single precision keeps the small differences.
+        if self.groups == 0:
+            # Measure spread from the first group, so that single precision keeps the small differences.
             self.light_at_first = [mi.Float(value) for value in light]
             self.color, self.guides = color, guides
             self.off = [dr.zeros(mi.Float, dr.width(value)) for value in light]
@@ -116,13 +139,13 @@ class _Totals:
             self.guides = _added(self.guides, guides)
             self.off = _added(self.off, off)
             self.off_squared = _added(self.off_squared, [dr.square(value) for value in off])
-        self.passes += 1
+        self.groups += 1
         self.votes.append(votes)
         dr.eval(self.color, self.guides, self.light_at_first, self.off, self.off_squared)
 
     def stack(self, stage: Stage, size: tuple[int, int], samples: int, seed: int, depth: int) -> LightStack:
         width, height = size
-        count = self.passes
+        count = self.groups
         color = np.stack([channel.numpy() for channel in self.color]) / np.float32(count)
         guides = np.stack([channel.numpy() for channel in self.guides], axis=-1) / np.float32(count)
         off = np.stack([value.numpy() for value in self.off])
