@@ -440,3 +440,14 @@ def test_a_shutter_above_sync_is_a_warning_and_no_error():
     assert scene_warnings(scene_from_text(good)) == ()
     (line,) = scene_warnings(scene_from_text(good.replace("1/160 s", "1/500 s")))
     assert "1/500 s is faster than the flash sync 1/200 s" in line
+
+
+def test_a_pose_that_a_figure_cannot_take_is_a_warning() -> None:
+    from sim.model.checks import scene_warnings
+
+    text = BASE.replace("sitter:\n", "sitter:\n  prop: viola\n", 1)
+    assert "prop: viola\n" in text
+    lines = scene_warnings(scene_from_text(text.replace("figure: woman", "figure: simple")))
+    assert [line for line in lines if line.startswith("sitter.prop: viola has no effect on the figure simple")]
+    posed = text.replace("figure: simple", "figure: woman")
+    assert not [line for line in scene_warnings(scene_from_text(posed)) if line.startswith("sitter.")]

@@ -19,6 +19,8 @@ Where = tuple[str | int, ...]
 RESERVED_NAMES = ("ambient", "camera", "combined", "up")
 CAMERA_CLEARANCE_M = 0.1
 SAME_PLACE_M = 0.01
+# Figures with arms that can be posed; the others follow turn, head, skin and colours.
+POSABLE_FIGURES = ("woman", "second woman", "man")
 
 
 def check_scene(scene: Scene) -> None:
@@ -45,6 +47,12 @@ def scene_warnings(scene: Scene, heard: Collection[str] | None = None) -> tuple[
     sync = sync_warning(scene.camera.shutter_s, scene.camera.sync_s) if flashes else None
     if sync:
         found.append(f"camera.shutter: {sync} (the picture shows the light as if the sync held)")
+    sitter = scene.sitter
+    figure = sitter.figure if isinstance(sitter.figure, str) else sitter.figure.file
+    if figure not in POSABLE_FIGURES:
+        for key, value, plain in (("arms", sitter.arms, "at sides"), ("prop", sitter.prop, "none")):
+            if value != plain:
+                found.append(f"sitter.{key}: {value} has no effect on the figure {figure}, which cannot be posed so")
     return tuple(found)
 
 
