@@ -227,7 +227,10 @@ def test_chosen_lights_are_heard_alone_and_older_pictures_go(tmp_path: Path, eng
 
 
 def test_readings_take_nothing_from_the_denoiser(run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(pipeline, "denoised", lambda stack, tell, quality="": stack.with_denoised(np.zeros_like(stack.pixels)))
+    def blank(stack, tell, quality=""):
+        return stack.with_denoised(np.zeros_like(stack.pixels))
+
+    monkeypatch.setattr(pipeline, "denoised", blank)
     run_preview(scene_file(tmp_path), order(tmp_path / "out"))
     changed = {name for name, digest in digests(run.out).items() if digests(tmp_path / "out")[name] != digest}
     assert "combined.png" in changed
