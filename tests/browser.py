@@ -15,6 +15,8 @@ ARGUMENTS = [
     "--no-sandbox", "--disable-gpu", "--use-gl=angle", "--use-angle=swiftshader", "--enable-unsafe-swiftshader",
     "--disable-dev-shm-usage", "--force-color-profile=srgb",
 ]  # fmt: skip
+# What a page holds itself, and the browser's own viewer of PDF files.
+OWN_SCHEMES = ("data:", "blob:", "chrome-extension:", "chrome:")
 
 
 def chromium_path() -> str | None:
@@ -57,6 +59,6 @@ def opened_page(
         browser.close()
     assert told == []
     outside = [
-        url for url in asked if url.partition("#")[0] != path.as_uri() and not url.startswith(("data:", "blob:"))
+        url for url in asked if url.partition("#")[0] != path.as_uri() and not url.startswith(OWN_SCHEMES)
     ]
     assert outside == []

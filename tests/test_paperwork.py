@@ -6,6 +6,7 @@ import io
 import subprocess
 import sys
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -51,6 +52,18 @@ def test_plan_pdf_and_handout_of_every_scene(path: Path, tmp_path: Path, engine:
         )
     for name in ("plan-A4.pdf", "plan-Letter.pdf"):
         assert (tmp_path / "plan" / name).read_bytes().startswith(b"%PDF-")
+    with opened_page(tmp_path / "plan" / "plan-A4.pdf", 900, 1200) as page:
+        assert_sheet_is_shown(page)
+
+
+def assert_sheet_is_shown(page: Any) -> None:
+    """The browser's viewer shows a white sheet with ink on it, within ten seconds."""
+    for _ in range(40):
+        seen = np.asarray(Image.open(io.BytesIO(page.screenshot())).convert("L"))[60:, 310:]
+        if (seen > 250).mean() > 0.5 and (seen < 80).mean() > 0.01:
+            return
+        page.wait_for_timeout(250)
+    pytest.fail("the browser shows no printed sheet")
 
 
 def test_planted_head_errors_come_back_through_a_file_of_readings(tmp_path: Path, engine: Engine) -> None:
