@@ -21,7 +21,7 @@ from scipy.optimize import least_squares
 from sim import color, model, photometry, units
 from sim.errors import HalfstopError, SceneError, UnitError, quoted
 from sim.layout import Layout
-from sim.metering import CONSTANT_C, probe_at
+from sim.metering import CONSTANT_C, probe_from_meter
 from sim.mix import Mix
 from sim.model import Scene, Target
 from sim.model.block import Block
@@ -117,7 +117,7 @@ def load_readings(path: str | Path, scene: Scene, layout: Layout) -> Readings:
         facing = reading.facing
         if isinstance(facing, str) and facing not in ("camera", "up", *(light.name for light in layout.lights)):
             _refuse(path, lines, (*where, "facing"), f"there is no light {quoted(facing)}", ("camera", "up", *names))
-        probes.append(_probe(index, reading, layout))
+        probes.append(probe_from_meter(layout, f"reading {index + 1}", reading))
         # What the room gives cannot be switched off.
         lit = [n for n in names if n in reading.lights or reading.lights == (ALL,) or n not in scene.lights]
         on.append([n in lit for n in names])
@@ -133,19 +133,6 @@ def load_readings(path: str | Path, scene: Scene, layout: Layout) -> Readings:
 def _refuse(path: str | Path, lines: Lines, where: KeyPath, what: str, names: Sequence[str]) -> None:
     cure = f'write "{names[0]}"'
     raise SceneError(str(path), lines.of(where), key_text(where), what, f"one of {', '.join(names)}", cure)
-
-
-def _probe(index: int, reading: MeterReading, layout: Layout) -> Probe:
-    at = reading.at if isinstance(reading.at, str) else np.array(reading.at.position_m)
-    if not isinstance(reading.facing, str):
-        toward = np.array(reading.facing.position_m)
-    elif reading.facing == "camera":
-        toward = layout.camera.position_m
-    elif reading.facing == "up":
-        toward = (layout.anchors_m[at] if isinstance(at, str) else at) + np.array([0.0, 1.0, 0.0])
-    else:
-        toward = layout.light(reading.facing).position_m
-    return probe_at(layout, f"reading {index + 1}", reading.kind, at, toward)
 
 
 def calibration_from_probes(

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 
@@ -16,7 +17,7 @@ from sim import color, photometry
 from sim.layout import Layout, unit
 from sim.lightstack import LightStack
 from sim.mix import Mix
-from sim.model import Camera, Scene
+from sim.model import Camera, Point, Scene
 from sim.readings import Probe, ProbeReadings
 
 # Held this far off the skin or cloth, as a hand would hold a meter.
@@ -55,6 +56,17 @@ class PointReadings:
     combined: Reading
 
 
+class HeldMeter(Protocol):
+    """A meter as a scene or a list of readings says it is held; see `sim.model.Meter`."""
+
+    @property
+    def at(self) -> Point | str: ...
+    @property
+    def kind(self) -> str: ...
+    @property
+    def facing(self) -> Point | str: ...
+
+
 def standard_probes(layout: Layout) -> list[Probe]:
     """Domes toward the camera at the standard points of every scene."""
     return [
@@ -64,19 +76,21 @@ def standard_probes(layout: Layout) -> list[Probe]:
 
 def scene_probes(scene: Scene, layout: Layout) -> list[Probe]:
     """The probes of the scene file's own meter points."""
-    probes = []
-    for name, meter in scene.meters.items():
-        at = meter.at if isinstance(meter.at, str) else np.array(meter.at.position_m)
-        if not isinstance(meter.facing, str):
-            toward = np.array(meter.facing.position_m)
-        elif meter.facing == "camera":
-            toward = layout.camera.position_m
-        elif meter.facing == "up":
-            toward = (layout.anchors_m[at] if isinstance(at, str) else at) + np.array([0.0, 1.0, 0.0])
-        else:
-            toward = layout.light(meter.facing).position_m
-        probes.append(probe_at(layout, name, meter.kind, at, toward))
-    return probes
+    return [probe_from_meter(layout, name, meter) for name, meter in scene.meters.items()]
+
+
+def probe_from_meter(layout: Layout, name: str, meter: HeldMeter) -> Probe:
+    """The probe of one meter point: held `at` a part or point, `facing` the camera, up, a light or a point."""
+    at = meter.at if isinstance(meter.at, str) else np.array(meter.at.position_m)
+    if not isinstance(meter.facing, str):
+        toward = np.array(meter.facing.position_m)
+    elif meter.facing == "camera":
+        toward = layout.camera.position_m
+    elif meter.facing == "up":
+        toward = (layout.anchors_m[at] if isinstance(at, str) else at) + np.array([0.0, 1.0, 0.0])
+    else:
+        toward = layout.light(meter.facing).position_m
+    return probe_at(layout, name, meter.kind, at, toward)
 
 
 def probe_at(layout: Layout, name: str, kind: str, at: str | np.ndarray, toward_m: np.ndarray) -> Probe:

@@ -15,8 +15,8 @@ from sim import model, units
 from sim.layout import Layout
 from sim.model import Scene
 from sim.plan.facts import LightFacts, text_from_gel, text_from_modifier
-from sim.plan.holding import BOOM_REACH_M, Holding, holding_from_light
-from sim.stage.solids import STAND_LEG_M
+from sim.plan.holding import Holding, holding_from_light
+from sim.stage.solids import BOOM_REACH_M, STAND_LEG_M
 
 HEAD_BASE_KG, HEAD_KG_PER_J, LAMP_KG_PER_W = 1.5, 0.004, 0.006
 CLOTH_BASE_KG, CLOTH_KG_PER_M2 = 0.6, 1.1

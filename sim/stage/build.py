@@ -17,7 +17,7 @@ from sim.gear.emitter import Emitter
 from sim.layout import CameraView, Layout, PlacedLight, PlacedPanel, layout_from_scene
 from sim.model import PaperBackdrop, Scene
 from sim.stage.set_surfaces import bsdf_from_panel, diffuse
-from sim.stage.solids import STAND_TUBE_M, boom_mesh, bowl_mesh, mesh_from_body, stand_mesh
+from sim.stage.solids import boom_mesh, bowl_mesh, mesh_from_body, spigot_from_light, stand_mesh
 from sim.stage.surfaces import bsdf_from_material
 
 BACKDROP_PIXELS_PER_M = 250
@@ -241,18 +241,8 @@ def support_mesh(light: PlacedLight) -> trimesh.Trimesh | None:
     if not light.rig.body or light.stand == "none":
         return None
     # Hold the light at the back of its housing, where the stand's spigot is.
-    foot = _spigot_m(light)
+    foot = spigot_from_light(light)
     return stand_mesh(foot) if light.stand == "floor" else boom_mesh(foot, -light.axis)
-
-
-def _spigot_m(light: PlacedLight) -> np.ndarray:
-    """Point (3,) where the stand takes hold: just behind the rearmost solid of the housing, on the axis."""
-    behind_m = 0.0
-    for body in light.rig.body:
-        mesh = mesh_from_body(body, np.eye(4))
-        if abs(mesh.centroid[0]) < 0.1 and abs(mesh.centroid[1]) < 0.1:
-            behind_m = min(behind_m, float(mesh.vertices[:, 2].min()))
-    return light.position_m + (behind_m - 0.5 * STAND_TUBE_M) * light.axis
 
 
 def _light_from_face(emitter: Emitter) -> np.ndarray:

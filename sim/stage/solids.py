@@ -6,10 +6,14 @@ import numpy as np
 import trimesh
 
 from sim.gear.body import Body
+from sim.layout import PlacedLight
 
 ROUND_SECTIONS = 32
 STAND_TUBE_M = 0.028
 STAND_LEG_M = 0.45
+BOOM_REACH_M = 1.5  # of the arm, from the head to the pivot
+PIVOT_DROP_M = 0.25
+LEAST_PIVOT_M = 0.6
 
 
 def mesh_from_body(body: Body, world_from_light: np.ndarray) -> trimesh.Trimesh:
@@ -59,13 +63,29 @@ def stand_mesh(top_m: np.ndarray) -> trimesh.Trimesh:
     return trimesh.util.concatenate([tube, *legs])
 
 
-def boom_mesh(top_m: np.ndarray, away_m: np.ndarray) -> trimesh.Trimesh:
-    """Boom arm from a light at `top_m` (3,) back to a stand that keeps clear of the light in direction `away_m`."""
+def spigot_from_light(light: PlacedLight) -> np.ndarray:
+    """Point (3,) where the stand takes hold: just behind the rearmost solid of the housing, on the axis."""
+    behind_m = 0.0
+    for body in light.rig.body:
+        mesh = mesh_from_body(body, np.eye(4))
+        if abs(mesh.centroid[0]) < 0.1 and abs(mesh.centroid[1]) < 0.1:
+            behind_m = min(behind_m, float(mesh.vertices[:, 2].min()))
+    return light.position_m + (behind_m - 0.5 * STAND_TUBE_M) * light.axis
+
+
+def boom_pivot_m(top_m: np.ndarray, away_m: np.ndarray) -> np.ndarray:
+    """Point (3,) where a boom that holds a light at `top_m` and leads off along `away_m` rests on its stand."""
     flat = np.array([away_m[0], 0.0, away_m[2]])
     length = float(np.linalg.norm(flat))
     flat = flat / length if length > 1e-6 else np.array([0.0, 0.0, 1.0])
-    pivot = np.asarray(top_m) + 1.5 * flat
-    pivot[1] = max(top_m[1] - 0.25, 0.6)
+    pivot = np.asarray(top_m) + BOOM_REACH_M * flat
+    pivot[1] = max(top_m[1] - PIVOT_DROP_M, LEAST_PIVOT_M)
+    return pivot
+
+
+def boom_mesh(top_m: np.ndarray, away_m: np.ndarray) -> trimesh.Trimesh:
+    """Boom arm from a light at `top_m` (3,) back to a stand that keeps clear of the light in direction `away_m`."""
+    pivot = boom_pivot_m(top_m, away_m)
     arm = trimesh.creation.cylinder(radius=STAND_TUBE_M / 2, segment=[top_m, pivot], sections=12)
     return trimesh.util.concatenate([arm, stand_mesh(pivot)])
 
