@@ -60,6 +60,13 @@ FLOORS: dict[str, tuple[int, frozenset[str]]] = {
     "latitude_sheet": (5, frozenset({"savefiles", "sheets"})),
     "doctor": (5, frozenset()),
     "preview": (5, frozenset({"meterreport", "savefiles", "sheets"})),
+    "room": (
+        5,
+        frozenset(
+            {"checkup", "compare", "eyes_sheet", "handout", "meterreport", "paperwork", "plan", "preview", "rigview"}
+            | {"savefiles", "sheets", "strips"}
+        ),
+    ),
     "bench": (6, frozenset()),
     "cli": (6, frozenset()),
     "__main__": (6, frozenset({"cli"})),
