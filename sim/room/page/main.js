@@ -1,0 +1,44 @@
+/** Build the page: one store, one link, and the parts that each mount into their place. */
+import { connect } from "./link.js";
+import { createStore } from "./state.js";
+
+const PARTS = [
+  ["set", "./set.js"],
+  ["picture", "./picture.js"],
+  ["readings", "./readings.js"],
+  ["desk", "./files.js"],
+  ["overlays", "./library.js"],
+  ["overlays", "./keys.js"],
+  ["overlays", "./tour.js"],
+];
+
+const store = createStore();
+const room = { store, link: null };
+room.link = connect(store);
+
+// One part that fails leaves the others at work.
+await Promise.all(PARTS.map(async ([id, file]) => {
+  try {
+    const part = await import(file);
+    part.mount(document.getElementById(id), room);
+  } catch (error) {
+    console.warn(`${file} did not start: ${error.message}`);
+    store.say("A part of this page did not start. Reload the page; if it stays so, tell who looks after halfstop.", "refused");
+  }
+}));
+
+const line = document.getElementById("notice");
+let fade = 0;
+store.subscribe(({ notice }) => {
+  line.textContent = notice?.text ?? "";
+  line.dataset.level = notice?.level ?? "";
+  clearTimeout(fade);
+  if (notice?.level === "said") fade = setTimeout(() => store.say(""), 6000);
+}, ["notice"]);
+
+store.subscribe(({ view, link }) => {
+  document.body.dataset.link = link;
+  document.body.classList.toggle("waiting", !view);
+  if (view) document.title = `${view.saved ? "" : "• "}${view.title} · halfstop`;
+}, ["view", "link"]);
+document.body.dataset.ready = "";
