@@ -9,7 +9,7 @@ The floors, lowest first; a module never imports one above it, nor a neighbour u
 
     F0  errors, units, photometry, color, profiles, ies, assets
                                         arithmetic and tables: NumPy only
-    F1  model/, scenefile, scene_edit   the scene and its file
+    F1  model/, scenefile, scene_text, scene_edit    the scene and its file; one place of it changed
         figure/, gear/, layout, backdrop  the sitter, the lights, where all stands; no renderer
         verdicts                        which render engines have passed their trial
         lightstack, readings, mix       what comes out of the renderer, and each light's weight in it

@@ -1,31 +1,38 @@
-"""Change values in a scene file and leave every other character of it alone: comments, order, spacing, line ends.
-
-The YAML library tells where a value stands in the text; the new value is written into that place.
-"""
+"""Change values in a scene file and leave every other character of it alone: comments, order, spacing, line ends."""
 
 from __future__ import annotations
 
-import json
 import os
 import re
 import tempfile
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from ruamel.yaml import YAML
-from ruamel.yaml.nodes import MappingNode, Node, SequenceNode
 
 from sim import units
-from sim.errors import HalfstopError, SceneError, UnitError, quoted
+from sim.errors import HalfstopError, UnitError, quoted
 from sim.model import Scene
-from sim.scenefile import key_text, scene_from_text
+from sim.scene_text import KeyPath, flow_text, text_renamed, text_with_block, text_with_value, text_without
+from sim.scenefile import scene_from_text
 
-KeyPath = tuple[str | int, ...]
-_PLAIN = re.compile(r"[A-Za-z0-9+\-.][\w .+\-/°·%²'()×]*")
-_NOT_TEXT = re.compile(r"true|false|null|~|[+-]?[0-9]+|[+-]?([0-9]+\.[0-9]*|\.?[0-9]+)([eE][+-]?[0-9]+)?", re.I)
+__all__ = [
+    "KeyPath",
+    "SceneText",
+    "flow_text",
+    "modifier_from_text",
+    "path_from_text",
+    "scene_text_from_file",
+    "text_renamed",
+    "text_with_block",
+    "text_with_value",
+    "text_without",
+    "value_from_text",
+    "write_scene_text",
+]
 
 
 @dataclass(frozen=True)
@@ -92,116 +99,6 @@ def _umask() -> int:
     mask = os.umask(0)
     os.umask(mask)
     return mask
-
-
-def text_with_value(text: str, path: KeyPath, value: Any, name: str = "scene") -> str:
-    """YAML text with the value at a key path replaced, or added to the block that should hold it.
-
-    Arguments: `value` text, number, bool, dict or list in the YAML form; missing blocks on the way are made.
-    Does not: check the result as a scene, or change what several places share through an alias.
-
-    >>> text_with_value("a: {b: 1 m}  # note", ("a", "b"), "2 m")
-    'a: {b: 2 m}  # note'
-    """
-    body = text.removeprefix("\ufeff")
-    root = YAML(typ="rt", pure=True).compose(body)
-    shared = _shared_nodes(root)
-    node = root
-    for depth, part in enumerate(path):
-        if id(node) in shared:
-            where = key_text(path[:depth])
-            cure = "write the block out in place of the alias (*), then try again"
-            raise SceneError(name, node.start_mark.line + 1, where, "this block is shared by an alias", "", cure)
-        child = _child(node, part)
-        if child is None:
-            inner: Any = value
-            for key in reversed(path[depth + 1 :]):
-                inner = {key: inner}
-            start, end, new = _addition(body, node, part, inner, key_text(path), name)
-            break
-        node = child
-    else:
-        if id(node) in shared:
-            cure = "write the value out in place of the alias (*), then try again"
-            line = node.start_mark.line + 1
-            raise SceneError(name, line, key_text(path), "this value is shared by an alias", "", cure)
-        start, end, new = node.start_mark.index, _end(body, node), flow_text(value)
-    lead = text[: len(text) - len(body)]
-    return lead + body[:start] + new + body[end:]
-
-
-def flow_text(value: Any) -> str:
-    """A value as YAML on one line.
-
-    >>> flow_text({"kind": "softbox", "width": "90 cm", "color": "#ffffff"})
-    '{kind: softbox, width: 90 cm, color: "#ffffff"}'
-    """
-    if isinstance(value, Mapping):
-        return "{" + ", ".join(f"{flow_text(str(k))}: {flow_text(v)}" for k, v in value.items()) + "}"
-    if isinstance(value, str):
-        plain = _PLAIN.fullmatch(value) and not _NOT_TEXT.fullmatch(value) and value == value.strip()
-        return value if plain else json.dumps(value, ensure_ascii=False)
-    if isinstance(value, Sequence):
-        return "[" + ", ".join(flow_text(v) for v in value) + "]"
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    return units.shortest(value)
-
-
-def _child(node: Node, part: str | int) -> Node | None:
-    if isinstance(node, MappingNode):
-        return next((child for key, child in node.value if key.value == part), None)
-    if isinstance(node, SequenceNode) and isinstance(part, int) and part < len(node.value):
-        child: Node = node.value[part]
-        return child
-    return None
-
-
-def _shared_nodes(root: Node) -> set[int]:
-    """Identities of the nodes that stand in more than one place."""
-    seen: set[int] = set()
-    shared: set[int] = set()
-    waiting = [root]
-    while waiting:
-        node = waiting.pop()
-        if id(node) in seen:
-            shared.add(id(node))
-            continue
-        seen.add(id(node))
-        if isinstance(node, MappingNode):
-            waiting += [child for _, child in node.value]
-        elif isinstance(node, SequenceNode):
-            waiting += node.value
-    return shared
-
-
-def _end(text: str, node: Node) -> int:
-    """Place just behind the last character of a value, without the comments that follow it."""
-    if isinstance(node, (MappingNode, SequenceNode)) and not node.flow_style and node.value:
-        last = node.value[-1]
-        return _end(text, last[1] if isinstance(last, tuple) else last)
-    end: int = node.end_mark.index
-    return len(text[:end].rstrip()) if end > node.start_mark.index else end
-
-
-def _addition(text: str, node: Node, part: str | int, value: Any, path: str, name: str) -> tuple[int, int, str]:
-    """Start, end and text of a new entry at the end of a block or of braces."""
-    if not isinstance(node, MappingNode) or isinstance(part, int):
-        line = node.start_mark.line + 1
-        raise SceneError(name, line, path, "there is no such place", "a key of a block", "correct the key path")
-    entry = f"{flow_text(part)}: {flow_text(value)}"
-    if not node.value:
-        return node.start_mark.index, node.end_mark.index, "{" + entry + "}"
-    end = _end(text, node.value[-1][1])
-    if node.flow_style:
-        return end, end, ", " + entry
-    # Begin a new line behind the last entry and its comment, as far in as the others.
-    line_end = text.find("\n", end)
-    line_end = len(text) if line_end < 0 else line_end
-    carriage = text[line_end - 1 : line_end] == "\r"
-    place = line_end - 1 if carriage else line_end
-    indent = " " * node.value[0][0].start_mark.column
-    return place, place, ("\r\n" if carriage else "\n") + indent + entry
 
 
 def path_from_text(scene: Scene, text: str) -> KeyPath:
