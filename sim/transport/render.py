@@ -19,6 +19,8 @@ from sim.transport.sampling import BEFORE_PATH, PathSampler
 # Camera rays traced in one launch: enough to fill the vector units, small enough to report progress.
 RAYS_PER_LAUNCH = {"llvm": 1_000_000, "cuda": 16_000_000}
 LEAST_GROUPS = 4
+# Widest vector of the engines, so that any number of its rays fills whole ones.
+PIXELS_TOGETHER = 16
 # What a pixel shows is the vote of its first rays.
 VOTING_LAUNCHES, VOTERS_PER_GROUP = 4, 4
 PIXEL_SLOT, LENS_SLOT = 0, 1
@@ -32,25 +34,29 @@ def render(
     seed: int = 0,
     depth: int = 5,
     on_progress: Callable[[float], None] | None = None,
+    most_rays_at_once: int | None = None,
 ) -> LightStack:
     """Trace the stage through its camera and return one linear layer per light.
 
     Arguments: `size` (width, height) in pixels; `samples` camera rays per pixel, at least 4, rounded up to
     whole launches; `seed` of the random numbers: the same seed gives the same layers; `depth` bounces;
-    `on_progress` is told the finished fraction, 0..1, after each launch.
+    `on_progress` is told the finished fraction, 0..1, after each launch, and ends the work if it raises;
+    `most_rays_at_once` cuts launches into shorter ones, each of a part of the pixels: the layers stay the same.
     Does not: apply dials, colours or exposure, clamp bright samples, or denoise.
     """
     width, height = size
     sensor, lighting = stage.sensor(size), lighting_from_stage(stage)
     launch_rays = RAYS_PER_LAUNCH[mi.variant().split("_")[0]]
     launches, groups, rays = launches_from_samples(width * height, samples, launch_rays)
-    total = _Totals()
+    bands = bands_from_pixels(width * height, groups * rays, most_rays_at_once)
+    totals = [_Totals() for _ in bands]
     for index in range(launches):
-        for means in _trace(stage.scene, lighting, sensor, size, groups, rays, index, seed, depth):
-            total.add(*means)
-        if on_progress is not None:
-            on_progress((index + 1) / launches)
-    return total.stack(stage, size, launches * groups * rays, seed, depth)
+        for number, (band, total) in enumerate(zip(bands, totals, strict=True)):
+            for means in _trace(stage.scene, lighting, sensor, size, band, groups, rays, index, seed, depth):
+                total.add(*means)
+            if on_progress is not None:
+                on_progress((index + (number + 1) / len(bands)) / launches)
+    return _stack(totals, stage, size, launches * groups * rays, seed, depth)
 
 
 def launches_from_samples(pixels: int, samples: int, launch_rays: int) -> tuple[int, int, int]:
@@ -69,29 +75,46 @@ def launches_from_samples(pixels: int, samples: int, launch_rays: int) -> tuple[
     return launches, groups, -(-per_launch // groups)
 
 
+def bands_from_pixels(pixels: int, samples: int, most_rays: int | None) -> list[range]:
+    """Runs of pixels that together are all of them, each of at most about `most_rays` rays, None for one run.
+
+    Each starts at a whole vector of lanes, so that a ray has the same neighbours however the picture is cut.
+
+    >>> bands_from_pixels(1000, 2, None), bands_from_pixels(1000, 2, 1000)
+    ([range(0, 1000)], [range(0, 496), range(496, 992), range(992, 1000)])
+    """
+    if most_rays is None:
+        return [range(pixels)]
+    step = max(PIXELS_TOGETHER, most_rays // samples // PIXELS_TOGETHER * PIXELS_TOGETHER)
+    return [range(start, min(start + step, pixels)) for start in range(0, pixels, step)]
+
+
 def _trace(
     scene: Any,
     lighting: Lighting,
     sensor: Any,
     size: tuple[int, int],
+    band: range,
     groups: int,
     rays: int,
     index: int,
     seed: int,
     depth: int,
 ) -> Iterator[tuple[list[Any], list[Any], np.ndarray]]:
-    """Means of each of n pixels over groups of `rays` rays, traced in the one launch number `index`.
+    """Means of each of the n pixels of a band over groups of `rays` rays, traced in one launch, the `index`th.
 
     Yields for each group, as JIT arrays (n,), 3 k channels of layers, and 7 channels of albedo, normal and distance;
     and the regions (n, v) that v of its rays met.
     """
     width, height = size
-    pixels, samples = width * height, groups * rays
+    pixels, samples = len(band), groups * rays
     # Aim one ray through a random place of the pixel and of the lens.
     lane = dr.arange(mi.UInt32, pixels * samples)
     rays_per_pixel = dr.opaque(mi.UInt32, samples)
-    pixel = lane // rays_per_pixel
-    sampler = PathSampler(pixel, lane - pixel * rays_per_pixel + dr.opaque(mi.UInt32, index * samples), seed)
+    place_in_band = lane // rays_per_pixel
+    pixel = place_in_band + dr.opaque(mi.UInt32, band.start)
+    ray_of_pixel = lane - place_in_band * rays_per_pixel + dr.opaque(mi.UInt32, index * samples)
+    sampler = PathSampler(pixel, ray_of_pixel, seed)
     columns = dr.opaque(mi.UInt32, width)
     corner = mi.Point2f(mi.Float(pixel % columns), mi.Float(pixel // columns))
     extent = mi.Vector2f(mi.Float(columns), dr.opaque(mi.Float, height))
@@ -143,30 +166,39 @@ class _Totals:
         self.votes.append(votes)
         dr.eval(self.color, self.guides, self.light_at_first, self.off, self.off_squared)
 
-    def stack(self, stage: Stage, size: tuple[int, int], samples: int, seed: int, depth: int) -> LightStack:
-        width, height = size
-        count = self.groups
-        color = np.stack([channel.numpy() for channel in self.color]) / np.float32(count)
-        guides = np.stack([channel.numpy() for channel in self.guides], axis=-1) / np.float32(count)
-        off = np.stack([value.numpy() for value in self.off])
-        spread = np.stack([value.numpy() for value in self.off_squared]) - off * off / count
-        variance = np.maximum(spread, 0) / (count * (count - 1))
-        guides = guides.reshape(height, width, 7)
-        return LightStack(
-            names=stage.light_names,
-            is_flash=stage.is_flash,
-            pixels=np.ascontiguousarray(color.reshape(-1, 3, height, width).transpose(0, 2, 3, 1)),
-            variance=variance.reshape(-1, height, width),
-            albedo=guides[..., 0:3],
-            normal=guides[..., 3:6],
-            distance_m=guides[..., 6],
-            region=_most_voted(np.concatenate(self.votes, axis=1)).reshape(height, width),
-            region_names=stage.region_names,
-            samples=samples,
-            seed=seed,
-            depth=depth,
-            engine=mi.variant(),
-        )
+
+def _stack(
+    totals: list[_Totals], stage: Stage, size: tuple[int, int], samples: int, seed: int, depth: int
+) -> LightStack:
+    """The stack of a picture from the sums over its bands."""
+    width, height = size
+    count = totals[0].groups
+
+    def whole(name: str) -> np.ndarray:
+        bands = ([channel.numpy() for channel in getattr(total, name)] for total in totals)
+        return np.stack([np.concatenate(parts) for parts in zip(*bands, strict=True)])
+
+    color = whole("color") / np.float32(count)
+    guides = np.ascontiguousarray((whole("guides") / np.float32(count)).T).reshape(height, width, 7)
+    off = whole("off")
+    spread = whole("off_squared") - off * off / count
+    variance = np.maximum(spread, 0) / (count * (count - 1))
+    votes = np.concatenate([np.concatenate(total.votes, axis=1) for total in totals])
+    return LightStack(
+        names=stage.light_names,
+        is_flash=stage.is_flash,
+        pixels=np.ascontiguousarray(color.reshape(-1, 3, height, width).transpose(0, 2, 3, 1)),
+        variance=variance.reshape(-1, height, width),
+        albedo=guides[..., 0:3],
+        normal=guides[..., 3:6],
+        distance_m=guides[..., 6],
+        region=_most_voted(votes).reshape(height, width),
+        region_names=stage.region_names,
+        samples=samples,
+        seed=seed,
+        depth=depth,
+        engine=mi.variant(),
+    )
 
 
 def _added(sums: list[Any], values: list[Any]) -> list[Any]:
