@@ -26,7 +26,7 @@ from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol
 
 import numpy as np
 from pydantic import BaseModel
@@ -48,6 +48,13 @@ SOURCES = ("stage", "transport", "backdrop.py", "color.py", "gear/emitter.py", "
 Arrays = dict[str, np.ndarray]
 
 
+class Store(Protocol):
+    """Arrays by key: `LayerStore` on disk, or one that a process keeps for itself."""
+
+    def get(self, key: str) -> Arrays | None: ...
+    def put(self, key: str, arrays: Arrays) -> None: ...
+
+
 def cached_render(
     scene: Scene,
     layout: Layout,
@@ -58,7 +65,8 @@ def cached_render(
     depth: int = 5,
     on_progress: Callable[[float], None] | None = None,
     stage: Callable[[], Any] | None = None,
-    store: LayerStore | None = None,
+    store: Store | None = None,
+    most_rays_at_once: int | None = None,
 ) -> LightStack:
     """The stack that `sim.transport.render.render` would return, with only the layers traced that are not kept.
 
@@ -82,7 +90,7 @@ def cached_render(
 
     traced = render(
         dataclasses.replace(built, wanted_layers=frozenset(missing)),
-        size=size, samples=samples, seed=seed, depth=depth, on_progress=tell,
+        size=size, samples=samples, seed=seed, depth=depth, on_progress=tell, most_rays_at_once=most_rays_at_once,
     )  # fmt: skip
     for index in missing:
         kept[index] = entry = {"pixels": traced.pixels[index], "variance": traced.variance[index]}
@@ -108,7 +116,9 @@ def cached_probes(
     target_stderr_stops: float = 0.03,
     most_rays: int = 1 << 19,
     stage: Callable[[], Any] | None = None,
-    store: LayerStore | None = None,
+    store: Store | None = None,
+    on_launch: Callable[[], None] | None = None,
+    most_rays_at_once: int | None = None,
 ) -> ProbeReadings:
     """The readings that `sim.transport.probe.read_probes` would return, kept ones if nothing that matters changed.
 
@@ -124,8 +134,9 @@ def cached_probes(
         from sim.transport.probe import read_probes
 
         read = read_probes(
-            built, probes, seed=seed, depth=depth, target_stderr_stops=target_stderr_stops, most_rays=most_rays
-        )
+            built, probes, seed=seed, depth=depth, target_stderr_stops=target_stderr_stops, most_rays=most_rays,
+            on_launch=on_launch, most_rays_at_once=most_rays_at_once,
+        )  # fmt: skip
         if store:
             store.put(key, {"values": read.values, "stderr": read.stderr, "rays": np.array(read.rays)})
         return read

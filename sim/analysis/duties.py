@@ -12,6 +12,7 @@ Thresholds: common practice, no source.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -103,7 +104,14 @@ class Duties:
         return next(duty for duty in self.duties if duty.light == light)
 
 
-def duty_readings(stage: Stage, *, seed: int = 0, most_rays: int = 1 << 14) -> ProbeReadings:
+def duty_readings(
+    stage: Stage,
+    *,
+    seed: int = 0,
+    most_rays: int = 1 << 14,
+    on_launch: Callable[[], None] | None = None,
+    most_rays_at_once: int | None = None,
+) -> ProbeReadings:
     """Read the meter points that duties are told from."""
     layout = stage.layout
     probes = []
@@ -117,7 +125,9 @@ def duty_readings(stage: Stage, *, seed: int = 0, most_rays: int = 1 << 14) -> P
                 )
             else:
                 probes.append(probe_at(layout, name, "dome", name, layout.camera.position_m))
-    return read_probes(stage, probes, seed=seed, most_rays=most_rays)
+    return read_probes(
+        stage, probes, seed=seed, most_rays=most_rays, on_launch=on_launch, most_rays_at_once=most_rays_at_once
+    )
 
 
 def duties(

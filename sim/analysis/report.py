@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import asdict, dataclass
 from typing import Any
 
@@ -41,23 +41,38 @@ class CheckReport:
     seed: int
 
 
-def check_report(scene: Scene, stage: Stage, stack: LightStack, mix: Mix) -> CheckReport:
+def check_report(
+    scene: Scene,
+    stage: Stage,
+    stack: LightStack,
+    mix: Mix,
+    *,
+    on_step: Callable[[], None] | None = None,
+    most_rays_at_once: int | None = None,
+) -> CheckReport:
     """Run every check on a set-up.
 
-    Arguments: `stage`, `stack` of the same scene, the stack as rendered: denoised layers are not read.
+    Arguments: `stage`, `stack` of the same scene, the stack as rendered: denoised layers are not read; `on_step` is
+    called between steps and ends the work if it raises; `most_rays_at_once` as in `sim.transport.probe.read_probes`.
     Does not: render the picture or write files.
     """
     camera, layout = scene.camera, stage.layout
+    step = on_step or (lambda: None)
+    short: dict[str, Any] = {"seed": stack.seed, "on_launch": on_step, "most_rays_at_once": most_rays_at_once}
     parted = separation(stack, mix, camera)
+    step()
     glints = sparkle(stack, mix, camera, layout.camera.horizontal_fov_deg)
-    read = duty_readings(stage, seed=stack.seed)
+    step()
+    read = duty_readings(stage, **short)
+    against_lens = flares(stage, mix, camera.shutter_s, seed=stack.seed)
+    step()
     return CheckReport(
         focus=focus_check(scene, layout),
         intrusions=intrusions(stage),
-        flares=flares(stage, mix, camera.shutter_s, seed=stack.seed),
+        flares=against_lens,
         separation=parted,
         catchlights=catchlights(stage, mix, camera),
-        spills=spills(stage, mix, seed=stack.seed),
+        spills=spills(stage, mix, **short),
         sparkle=glints,
         duties=duties(stack, layout, mix, camera, read, parted, glints),
         size=stack.size,

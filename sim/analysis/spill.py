@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -53,7 +54,16 @@ class Spill:
         return min(self.below_stops.items(), key=lambda item: item[1])
 
 
-def spills(stage: Stage, mix: Mix, *, seed: int = 0, most_rays: int = 1 << 14, depth: int = 4) -> tuple[Spill, ...]:
+def spills(
+    stage: Stage,
+    mix: Mix,
+    *,
+    seed: int = 0,
+    most_rays: int = 1 << 14,
+    depth: int = 4,
+    on_launch: Callable[[], None] | None = None,
+    most_rays_at_once: int | None = None,
+) -> tuple[Spill, ...]:
     """Each light's own light at its target and everywhere else, on a flat receptor turned to the light.
 
     The receptor is held 4 cm off the place; light that came back from room and set counts. Muted lights are left out.
@@ -70,7 +80,10 @@ def spills(stage: Stage, mix: Mix, *, seed: int = 0, most_rays: int = 1 << 14, d
         for name in names:
             off = layout.anchors_m[name] + RECEPTOR_GAP_M * layout.anchor_normals[name]
             probes.append(_probe(name, off, light.position_m))
-        read = read_probes(stage, probes, seed=seed, depth=depth, most_rays=most_rays)
+        read = read_probes(
+            stage, probes, seed=seed, depth=depth, most_rays=most_rays,
+            on_launch=on_launch, most_rays_at_once=most_rays_at_once,
+        )  # fmt: skip
         strength = color.luminance(read.values[:, layer])
         relative = read.stderr[:, layer] / np.maximum(strength, 1e-30) / math.log(2)
         below, error = {}, {}

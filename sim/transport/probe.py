@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Any
 
 import drjit as dr
@@ -33,12 +33,16 @@ def read_probes(
     depth: int = 5,
     target_stderr_stops: float = 0.03,
     most_rays: int = 1 << 19,
+    on_launch: Callable[[], None] | None = None,
+    most_rays_at_once: int | None = None,
 ) -> ProbeReadings:
     """Read every probe, light by light, until each value's standard error is small enough.
 
     Arguments: `target_stderr_stops` standard error aimed at for each light on each probe, in stops, > 0; a light
     that gives less than `LEAST_SHARE` of a probe's full-dial light need only be that certain of the share;
-    `most_rays` limit per probe, where sampling stops whatever the error; `seed`, `depth` as in `render`.
+    `most_rays` limit per probe, where sampling stops whatever the error; `seed`, `depth` as in `render`;
+    `on_launch` is called after each launch and ends the work if it raises; `most_rays_at_once` cuts launches into
+    shorter ones, each of some of the probes: the readings stay the same.
     Returns values in lx (dome, flat) or cd/m2 (spot), for flash times seconds, at full dial and white.
     Does not: convert to f-numbers, or model a receptor's size (its aperture is a point).
     """
@@ -47,9 +51,14 @@ def read_probes(
     open_probes = list(range(len(probes)))
     taken, rays = 0, FIRST_RAYS
     while open_probes:
-        blocks = _trace_batch(stage.scene, lighting, probes, open_probes, taken, rays, seed, depth)
-        for index, block in zip(open_probes, blocks, strict=True):
-            tallies[index].add(block, rays)
+        together = len(open_probes) if most_rays_at_once is None else max(1, most_rays_at_once // rays)
+        for start in range(0, len(open_probes), together):
+            chosen = open_probes[start : start + together]
+            blocks = _trace_batch(stage.scene, lighting, probes, chosen, taken, rays, seed, depth)
+            for index, block in zip(chosen, blocks, strict=True):
+                tallies[index].add(block, rays)
+            if on_launch is not None:
+                on_launch()
         taken += rays
         # Double the rays of those that are not sure yet.
         rays = max(FIRST_RAYS, min(taken, LANES_PER_LAUNCH // len(open_probes) // FIRST_RAYS * FIRST_RAYS))
