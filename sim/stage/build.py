@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import tempfile
 from dataclasses import dataclass, field
+from functools import partial
 from typing import Any
 
 import drjit as dr
@@ -12,11 +13,12 @@ import numpy as np
 import trimesh
 
 from sim.backdrop import backdrop_texture, sweep_mesh
-from sim.figure import Strands
+from sim.figure import Part, Strands
 from sim.gear.emitter import Emitter
 from sim.layout import CameraView, Layout, PlacedLight, PlacedPanel, layout_from_scene
 from sim.model import PaperBackdrop, Scene
 from sim.stage.set_surfaces import bsdf_from_panel, diffuse
+from sim.stage.shelf import Shelf
 from sim.stage.solids import boom_mesh, bowl_mesh, mesh_from_body, spigot_from_light, stand_mesh
 from sim.stage.surfaces import bsdf_from_material
 
@@ -81,29 +83,34 @@ class Stage:
         return _sensor(self.layout.camera, size)
 
 
-def build(scene: Scene, layout: Layout | None = None, *, glowing: frozenset[int] = frozenset()) -> Stage:
+def build(
+    scene: Scene,
+    layout: Layout | None = None,
+    *,
+    glowing: frozenset[int] = frozenset(),
+    shelf: Shelf | None = None,
+) -> Stage:
     """Fill the renderer with everything of a scene.
 
     Arguments: `layout` the scene's layout if it is already known; `glowing` layers whose rectangles, discs and
-    spheres carry the renderer's own emitter too, Lambertian, for comparison with its own integrators.
+    spheres carry the renderer's own emitter too, Lambertian, for comparison with its own integrators; `shelf` holds
+    surfaces, sitter and backdrop of a stage built before, and takes those of this one.
     Does not: trace anything, or apply dials and colours.
     """
     layout = layout or layout_from_scene(scene)
-    crate = _Crate()
+    crate = _Crate(shelf or Shelf())
     _add_room(crate, scene)
     _add_backdrop(crate, scene)
     for part in layout.figure.parts:
-        surface = crate.bsdf(bsdf_from_material(part.material, part.color_rgb is not None))
-        arrays = (part.normals, part.color_rgb, part.uv)
-        crate.add(_mesh_from_arrays(part.points_m, part.triangles, surface, *arrays), part.region)
+        crate.add(_part_shape(crate, part), part.region)
     for strands in layout.figure.strands:
-        surface = crate.bsdf(bsdf_from_material(strands.material, False))
-        crate.add(_curves_from_strands(strands, surface), strands.region)
+        crate.add(_strands_shape(crate, strands), strands.region)
     for panel in layout.panels:
         _add_panel(crate, panel)
     faces: list[LuminousFace] = []
     for layer, light in enumerate(layout.lights):
         _add_light(crate, light, layer, faces, layer in glowing)
+    crate.shelf.sweep()
     return Stage(
         scene=mi.load_dict({"type": "scene", **crate.shapes}, optimize=False),
         layout=layout,
@@ -126,12 +133,12 @@ def build(scene: Scene, layout: Layout | None = None, *, glowing: frozenset[int]
 class _Crate:
     """Shapes gathered so far, and what each is, by the renderer's number of the shape."""
 
+    shelf: Shelf
     shapes: dict[str, Any] = field(default_factory=dict)
     region: dict[int, int] = field(default_factory=dict)
     face: dict[int, int] = field(default_factory=dict)
     housing: dict[int, int] = field(default_factory=dict)
     absorbs: dict[int, float] = field(default_factory=dict)
-    bsdfs: dict[str, Any] = field(default_factory=dict)
 
     def add(self, shape: Any, region: str, face: int = 0, housing: int = 0, absorbs: float = 0.0) -> None:
         number = number_of_shape(shape)
@@ -143,16 +150,25 @@ class _Crate:
 
     def bsdf(self, description: dict[str, Any]) -> Any:
         """Renderer surface for a description, shared between shapes that ask for the same."""
-        key = repr(description)
-        if key not in self.bsdfs:
-            self.bsdfs[key] = mi.load_dict(description)
-        return self.bsdfs[key]
+        return self.shelf.get(("surface", repr(description)), lambda: mi.load_dict(description))
 
     def table(self, values: dict[int, Any], dtype: Any) -> np.ndarray:
         table = np.zeros(max(values) + 1, dtype)
         for number, value in values.items():
             table[number] = value
         return table
+
+
+def _part_shape(crate: _Crate, part: Part) -> Any:
+    surface = crate.bsdf(bsdf_from_material(part.material, part.color_rgb is not None))
+    arrays = (part.normals, part.color_rgb, part.uv)
+    made = partial(_mesh_from_arrays, part.points_m, part.triangles, surface, *arrays)
+    return crate.shelf.get(("part", id(part)), made, part)
+
+
+def _strands_shape(crate: _Crate, strands: Strands) -> Any:
+    surface = crate.bsdf(bsdf_from_material(strands.material, False))
+    return crate.shelf.get(("strands", id(strands)), partial(_curves_from_strands, strands, surface), strands)
 
 
 def number_of_shape(shape: Any) -> int:
@@ -186,20 +202,27 @@ def _add_room(crate: _Crate, scene: Scene) -> None:
 def _add_backdrop(crate: _Crate, scene: Scene) -> None:
     if scene.backdrop.kind in ("none", "wall"):
         return
+    backdrop = scene.backdrop
+    told = [repr(backdrop), repr(scene.backdrop_plane_m)]
+    if backdrop.kind == "image":
+        path = scene.file_path(backdrop.file)
+        facts = path.stat()
+        told += [str(path), str(facts.st_mtime_ns), str(facts.st_size)]
+        backdrop = backdrop.model_copy(update={"file": str(path)})
+    crate.add(crate.shelf.get(("backdrop", *told), lambda: _backdrop_shape(scene, backdrop)), "backdrop")
+
+
+def _backdrop_shape(scene: Scene, backdrop: Any) -> Any:
     assert scene.backdrop_plane_m is not None
     (x, y, z), width_m, height_m = scene.backdrop_plane_m
     # The renderer counts texture rows from the bottom.
-    backdrop = scene.backdrop
-    if backdrop.kind == "image":
-        backdrop = backdrop.model_copy(update={"file": str(scene.file_path(backdrop.file))})
     texture = np.ascontiguousarray(backdrop_texture(backdrop, BACKDROP_PIXELS_PER_M)[::-1], np.float32)
     bitmap = {"type": "bitmap", "bitmap": mi.Bitmap(texture), "raw": True, "wrap_mode": "clamp"}
     surface = mi.load_dict({"type": "twosided", "bsdf": {"type": "diffuse", "reflectance": bitmap}})
     if scene.backdrop.kind == "paper" and scene.backdrop.bottom_m == 0:
-        crate.add(_paper_sweep(scene.backdrop, z, surface), "backdrop")
-        return
+        return _paper_sweep(scene.backdrop, z, surface)
     to_world = mi.ScalarTransform4f().translate([x, y, z]).scale([width_m / 2, height_m / 2, 1])
-    crate.add(mi.load_dict({"type": "rectangle", "to_world": to_world, "bsdf": surface}), "backdrop")
+    return mi.load_dict({"type": "rectangle", "to_world": to_world, "bsdf": surface})
 
 
 def _paper_sweep(paper: PaperBackdrop, z_m: float, bsdf: Any) -> Any:
