@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -11,7 +12,7 @@ import numpy as np
 from sim import color
 from sim.figure import Figure, figure_from_sitter
 from sim.gear.rig import Rig, rig_from_light, rig_from_window
-from sim.model import Scene, UniformAmbient, WindowPanel
+from sim.model import Light, Scene, UniformAmbient, WindowPanel
 
 UP = np.array([0.0, 1.0, 0.0])
 
@@ -138,14 +139,22 @@ def frame_from_aim(position_m: np.ndarray, aim_m: np.ndarray) -> np.ndarray:
     return frame
 
 
-def layout_from_scene(scene: Scene, folder: str | Path | None = None) -> Layout:
+def layout_from_scene(
+    scene: Scene,
+    folder: str | Path | None = None,
+    *,
+    figure: Figure | None = None,
+    rig_of: Callable[[Light, Path], Rig] = rig_from_light,
+) -> Layout:
     """Resolve every placement of a scene into world metres.
 
-    Arguments: `folder` that the scene's files are found in; by default the one its own file was read from.
+    Arguments: `folder` that the scene's files are found in; by default the one its own file was read from. `figure`
+    the scene's sitter posed before, and `rig_of` what finds a light's rig, for those who keep them between scenes.
     Does not: check the scene (the model did), or need a renderer.
     """
     folder = scene.file_path(".") if folder is None else Path(folder)
-    figure = figure_from_sitter(scene.sitter, scene.camera.place.position_m, folder)
+    if figure is None:
+        figure = figure_from_sitter(scene.sitter, scene.camera.place.position_m, folder)
     camera_m = np.array(scene.camera.place.position_m)
     anchors, normals = _anchors(scene, figure, camera_m)
 
@@ -155,7 +164,7 @@ def layout_from_scene(scene: Scene, folder: str | Path | None = None) -> Layout:
     lights = tuple(
         PlacedLight(
             name=name,
-            rig=rig_from_light(light, folder),
+            rig=rig_of(light, folder),
             world_from_light=frame_from_aim(np.array(light.place.position_m), resolved(light.aim)),
             aim_m=resolved(light.aim),
             stand=light.stand,

@@ -42,7 +42,7 @@ def anchors_from_rest(asset: Asset, build: str, posed: Posed) -> tuple[dict[str,
         chosen[name] = piece, _front(points, scale * x, scale * y, reach)
     # The apex of each cornea, the crown of the hair and the back of the camera-left hand.
     for name in ("left eye", "right eye"):
-        chosen[name] = name, int(np.argmax(asset.piece(name, build).points_m[:, 2]))
+        chosen[name] = name, apex_of_eye(asset, build, name)
     hair = next((name for name in posed if f"{name}/channel/streak" in asset.arrays), "skin")
     chosen["hair"] = hair, int(np.argmax(asset.piece(hair, build).points_m[:, 1]))
     hand = np.unique(asset.piece("skin", build).triangles[code == 6])
@@ -52,6 +52,11 @@ def anchors_from_rest(asset: Asset, build: str, posed: Posed) -> tuple[dict[str,
     anchors = {name: posed[piece][0][index] for name, (piece, index) in chosen.items()}
     normals = {name: posed[piece][1][index] for name, (piece, index) in chosen.items()}
     return anchors, normals
+
+
+def apex_of_eye(asset: Asset, build: str, name: str) -> int:
+    """Index of the apex of an eye's cornea among its points."""
+    return int(np.argmax(asset.piece(name, build).points_m[:, 2]))
 
 
 def anchors_on_bust(asset: Asset, posed: Posed) -> tuple[dict[str, np.ndarray], dict[str, np.ndarray]]:

@@ -4,17 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
 from . import posing, shapes, tint
-from .anchors import anchors_from_rest
+from .anchors import anchors_from_rest, apex_of_eye
 from .asset import Asset, RestPiece, load_asset
 from .gestures import gesture
 from .parts import Figure, Material, Part
 from .posing import Skeleton
 from .sewing import sequin_discs
 
+EYES = ("left eye", "right eye")
 SKIN_PARTS = ("face", "lips", "ears", "neck", "chest", "arms", "hands")
 _REGION = {"lips": "face", "ears": "face"}
 # A white cotton shirt (reflectance: common practice, no source).
@@ -46,6 +48,30 @@ def standin_figure(look: Look, eye_target: Callable[[float], EyeTarget] = lambda
 
     `eye_target` is given the build's stature and tells where the eyes look, in body axes (m), or None for ahead.
     """
+    body = _body_from_look(look)
+    eyes = {name: body.pose.eye(name, eye_target(body.stature_m)) for name in EYES}
+    anchors, normals = dict(body.anchors_m), dict(body.anchor_normals)
+    for name, (_, points, point_normals) in eyes.items():
+        apex = apex_of_eye(body.pose.asset, look.build, name)
+        anchors[name], normals[name] = points[apex], point_normals[apex]
+    parts = (*body.before_eyes, *(part for part, _, _ in eyes.values()), *body.after_eyes)
+    return Figure(parts, (), anchors, normals, 0.0, look.head_deg[0], {"stature": body.stature_m})
+
+
+@dataclass(frozen=True, eq=False)
+class _Body:
+    """A stand-in posed and dressed, all but its eyes, which alone follow what they look at."""
+
+    pose: _Pose
+    before_eyes: tuple[Part, ...]
+    after_eyes: tuple[Part, ...]
+    anchors_m: dict[str, np.ndarray]
+    anchor_normals: dict[str, np.ndarray]
+    stature_m: float
+
+
+@lru_cache(maxsize=2)
+def _body_from_look(look: Look) -> _Body:
     asset = load_asset()
     skeleton = Skeleton(
         asset.bone_names, asset.arrays["bones/parent"], asset.arrays[f"bones/{look.build}/head"].astype(float)
@@ -53,19 +79,20 @@ def standin_figure(look: Look, eye_target: Callable[[float], EyeTarget] = lambda
     stature = asset.arrays[f"landmarks/{look.build}/stature"].item()
     turns, prop = gesture(skeleton, look.arms, look.clothing == "dark suit", look.viola, stature / 1.68)
     turns |= posing.head_turns(*look.head_deg)
-    pose = _Pose(asset, look, skeleton, skeleton.transforms(turns), eye_target(stature))
-    parts = [*pose.skin_parts(), *pose.head_parts(), *pose.clothes(), *prop]
+    pose = _Pose(asset, look, skeleton, skeleton.transforms(turns))
+    before, after = pose.skin_parts(), [*pose.head_parts(), *pose.clothes(), *prop]
+    for name in EYES:
+        _, points, point_normals = pose.eye(name, None)
+        pose.posed[name] = points, point_normals
     anchors, normals = anchors_from_rest(asset, look.build, pose.posed)
-    return Figure(tuple(parts), (), anchors, normals, 0.0, look.head_deg[0], {"stature": stature})
+    return _Body(pose, tuple(before), tuple(after), anchors, normals, stature)
 
 
 class _Pose:
     """Pieces of one look after bending, with the points kept for anchors."""
 
-    def __init__(self, asset: Asset, look: Look, skeleton: Skeleton, transforms: np.ndarray,
-                 eye_target_m: EyeTarget) -> None:  # fmt: skip
+    def __init__(self, asset: Asset, look: Look, skeleton: Skeleton, transforms: np.ndarray) -> None:
         self.asset, self.look, self.skeleton, self.transforms = asset, look, skeleton, transforms
-        self.eye_target_m = eye_target_m
         self.posed: dict[str, tuple[np.ndarray, np.ndarray]] = {}
 
     def moved(self, name: str, bone: str = "") -> tuple[RestPiece, np.ndarray, np.ndarray]:
@@ -105,22 +132,22 @@ class _Pose:
             parts.append(_part(name, region, points[used], faces.reshape(-1, 3), normals[used], material, color[used]))
         return parts
 
+    def eye(self, name: str, target_m: EyeTarget) -> tuple[Part, np.ndarray, np.ndarray]:
+        """One eye turned to its target, with its posed points and normals."""
+        center = self.asset.arrays[f"landmarks/{self.look.build}/eyes"][EYES.index(name)]
+        piece = self.asset.piece(name, self.look.build)
+        head = self.transforms[self.skeleton.index("head")]
+        gaze = gaze_rotation(head, center.astype(float), target_m)
+        points = (center + (piece.points_m - center) @ gaze.T) @ head[:, :3].T + head[:, 3]
+        normals = shapes.normals_from_mesh(points, piece.triangles)
+        material = Material("iris", (0.5, 0.5, 0.5), roughness=0.06)
+        color = tint.eye_color(piece.channels, tint.iris_rgb(np.array(self.look.skin_rgb)))
+        return _part(name, "eyes", points, piece.triangles, normals, material, color), points, normals
+
     def head_parts(self) -> list[Part]:
-        """Eyes turned to their target, brows, lashes and hair."""
+        """Brows, lashes and hair."""
         look, parts = self.look, []
         hair = np.array(look.hair_rgb)
-        for name, center in zip(
-            ("left eye", "right eye"), self.asset.arrays[f"landmarks/{look.build}/eyes"], strict=True
-        ):
-            piece = self.asset.piece(name, look.build)
-            head = self.transforms[self.skeleton.index("head")]
-            gaze = gaze_rotation(head, center.astype(float), self.eye_target_m)
-            points = (center + (piece.points_m - center) @ gaze.T) @ head[:, :3].T + head[:, 3]
-            normals = shapes.normals_from_mesh(points, piece.triangles)
-            self.posed[name] = points, normals
-            material = Material("iris", (0.5, 0.5, 0.5), roughness=0.06)
-            color = tint.eye_color(piece.channels, tint.iris_rgb(np.array(look.skin_rgb)))
-            parts.append(_part(name, "eyes", points, piece.triangles, normals, material, color))
         brow = Material("brow", tint.brow_color(hair, np.array(look.skin_rgb)), roughness=0.6)
         lash = Material("lash", (0.008, 0.007, 0.006), roughness=0.6)
         for name, material in (("brows", brow), ("lashes", lash)):
