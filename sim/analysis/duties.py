@@ -109,10 +109,11 @@ def duty_readings(
     *,
     seed: int = 0,
     most_rays: int = 1 << 14,
+    target_stderr_stops: float = 0.03,
     on_launch: Callable[[], None] | None = None,
     most_rays_at_once: int | None = None,
 ) -> ProbeReadings:
-    """Read the meter points that duties are told from."""
+    """Read the meter points that duties are told from; limits as in `sim.transport.probe.read_probes`."""
     layout = stage.layout
     probes = []
     for group, names in GROUPS.items():
@@ -126,8 +127,9 @@ def duty_readings(
             else:
                 probes.append(probe_at(layout, name, "dome", name, layout.camera.position_m))
     return read_probes(
-        stage, probes, seed=seed, most_rays=most_rays, on_launch=on_launch, most_rays_at_once=most_rays_at_once
-    )
+        stage, probes, seed=seed, most_rays=most_rays, target_stderr_stops=target_stderr_stops, on_launch=on_launch,
+        most_rays_at_once=most_rays_at_once,
+    )  # fmt: skip
 
 
 def duties(

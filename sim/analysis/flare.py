@@ -58,36 +58,61 @@ class Flare:
     stand_flag: Flag | None
 
 
-def flares(stage: Stage, mix: Mix, shutter_s: float, *, seed: int = 0) -> tuple[Flare, ...]:
+@dataclass(frozen=True)
+class LensLight:
+    """Light on the front of the lens of k lights at full dial and white, lx (flash: lx s).
+
+    `straight` (k,): straight from each light; `all_rgb` (k, 3): all of it.
+    """
+
+    straight: np.ndarray
+    all_rgb: np.ndarray
+
+
+def lens_light(
+    stage: Stage, *, seed: int = 0, target_stderr_stops: float = 0.1, most_rays: int = 1 << 15
+) -> LensLight:
+    """Read the light on the lens, whatever the dials; arguments as in `sim.transport.probe.read_probes`."""
+    camera = stage.layout.camera
+    frame = frame_from_camera(camera)
+    opening = lens_points(camera, frame)
+    facing = np.broadcast_to(frame.forward, opening.shape)
+    straight = direct_light(stage, opening, facing, samples=256, seed=seed).reaching.mean(axis=0)
+    probe = Probe("lens", "flat", camera.position_m, frame.forward)
+    read = read_probes(stage, [probe], seed=seed, target_stderr_stops=target_stderr_stops, most_rays=most_rays)
+    return LensLight(straight, read.values[0])
+
+
+def flares(
+    stage: Stage, mix: Mix, shutter_s: float, *, seed: int = 0, light: LensLight | None = None
+) -> tuple[Flare, ...]:
     """Every light with a clear line from its luminous face to the lens opening and emission along it.
 
+    Arguments: `light` on the lens, where it was read before.
     Does not: know the lens's coatings, its hood or how it spreads stray light; it compares light, not veils.
     """
     camera = stage.layout.camera
     frame = frame_from_camera(camera)
     weights = color.luminance(mix.weights_rgb(shutter_s))
-    opening = lens_points(camera, frame)
-    facing = np.broadcast_to(frame.forward, opening.shape)
-    straight = direct_light(stage, opening, facing, samples=256, seed=seed).reaching.mean(axis=0) * weights
-    probe = Probe("lens", "flat", camera.position_m, frame.forward)
-    read = read_probes(stage, [probe], seed=seed, target_stderr_stops=0.1, most_rays=1 << 15)
-    everything = float((color.luminance(read.values[0]) * weights).sum())
+    found_light = light or lens_light(stage, seed=seed)
+    straight = found_light.straight * weights
+    everything = float((color.luminance(found_light.all_rgb) * weights).sum())
     found = []
-    for layer, light in enumerate(stage.layout.lights):
+    for layer, placed in enumerate(stage.layout.lights):
         total = max(everything, float(straight.sum()))
         share = float(straight[layer]) / total if total > 0 else 0.0
         if share < LEAST_SHARE:
             continue
         rest = total - float(straight[layer])
-        points = np.vstack([face_mesh(emitter, light).vertices for emitter in light.rig.emitters])
+        points = np.vstack([face_mesh(emitter, placed).vertices for emitter in placed.rig.emitters])
         found.append(Flare(
-            name=light.name,
+            name=placed.name,
             share=share,
             stops_below_rest=math.log2(rest / straight[layer]) if rest > 0 else -math.inf,
-            off_axis_deg=_angle_deg(light.position_m - frame.tip_m, frame.forward),
+            off_axis_deg=_angle_deg(placed.position_m - frame.tip_m, frame.forward),
             in_frame=bool(frame.holds(points).any()),
-            flag=smallest_flag(camera, frame, light),
-            stand_flag=smallest_flag(camera, frame, light, least_m=STAND_FROM_LENS_M),
+            flag=smallest_flag(camera, frame, placed),
+            stand_flag=smallest_flag(camera, frame, placed, least_m=STAND_FROM_LENS_M),
         ))  # fmt: skip
     return tuple(found)
 
