@@ -3,6 +3,8 @@
 const WAITS_MS = [300, 700, 1500, 3000, 5000];
 const ANSWER_WITHIN_MS = 4000;
 const GESTURE_EVERY_MS = 110;
+// Other messages carry ids of their own, such as an export's.
+const ANSWERS = ["done", "refused", "wishes"];
 
 /**
  * @param store the page's store; it receives every message
@@ -36,13 +38,7 @@ export function connect(store, url = new URL("room", location.href).href.replace
   function take(message) {
     store.receive(message);
     if (message.type === "refused" && message.id === undefined) store.say(message.text, "refused");
-    if (message.id !== undefined && waiting.has(message.id)) settle(message.id, waiting.get(message.id), message);
-    else if (message.type === "state") {
-      // A server that does not name the request answers in order: the oldest edit waiting is done.
-      for (const [id, entry] of waiting) {
-        if (entry.byState && message.id === undefined) { settle(id, entry, message); break; }
-      }
-    }
+    if (ANSWERS.includes(message.type) && waiting.has(message.id)) settle(message.id, waiting.get(message.id), message);
   }
 
   function settle(id, entry, message) {
@@ -66,8 +62,7 @@ export function connect(store, url = new URL("room", location.href).href.replace
       return Promise.resolve(message);
     }
     return new Promise((resolve) => {
-      const byState = ["edit", "undo", "redo", "reload", "take_wishes", "restore_slot"].includes(type);
-      const entry = { resolve, quiet, byState };
+      const entry = { resolve, quiet };
       // A late answer is no refusal: the state will come.
       entry.timer = setTimeout(() => settle(id, entry, { type: "late", id }), ANSWER_WITHIN_MS);
       waiting.set(id, entry);

@@ -4,12 +4,15 @@
  * A snapshot has: view (the last "state", null before the first), link ("connecting" | "open" | "closed"),
  * notice ({text, level: "said" | "refused"} or null), selection (an item id or null), solo (names of lights),
  * held (gestures by key), and under its own name the last message of every other kind: frame, painting, meters,
- * checks, wishes, slots, export, saved, disk, recovered, refused.
+ * checks, wishes, slots, library, ball, examples, export, saved, disk, recovered, refused.
  *
  * Item ids: "light:NAME", "panel:INDEX", "meter:NAME", "camera", "sitter", "backdrop".
  */
 
-const KINDS = ["frame", "painting", "meters", "checks", "wishes", "slots", "export", "saved", "disk", "recovered", "refused"];
+const KINDS = [
+  "frame", "painting", "meters", "checks", "wishes", "slots", "library", "ball", "examples", "export", "saved", "disk",
+  "recovered", "refused",
+];
 
 /** @returns the page's only store */
 export function createStore() {
@@ -24,7 +27,9 @@ export function createStore() {
     const keys = changed;
     changed = new Set();
     for (const listener of [...listeners]) {
-      if (!listener.keys || listener.keys.some((key) => keys.has(key))) listener.call(snapshot, keys);
+      if (listener.keys && !listener.keys.some((key) => keys.has(key))) continue;
+      // One part that fails must not keep the news from the others.
+      try { listener.call(snapshot, keys); } catch (error) { reportError(error); }
     }
   }
 

@@ -1,0 +1,215 @@
+/** The sheet: plan and side elevation at one scale, and the slip for what is selected. */
+import { disc, el, path, svg, words } from "./dom.js";
+import { handle } from "./set_drag.js";
+import { TAG_PX, drawItem, drawLightways, drawPins, drawRoom, facingPoint, tagPlace } from "./set_draw.js";
+import { drawGuides } from "./set_guides.js";
+import { itemsFromState } from "./set_items.js";
+import { drawLabels, labelLines } from "./set_labels.js";
+import { PLAN, SIDE, createView } from "./set_view.js";
+import * as inspector from "./inspector.js";
+
+const MARGINS = { [PLAN]: [24, 16, 38, 16], [SIDE]: [12, 14, 14, 36] };
+const ROOMY_PX_PER_M = 40;
+const LAYERS = ["room", "ways", "pins", "things", "labels", "handles", "guides"];
+
+export function mount(element, room) {
+  const { store } = room;
+  const view = createView();
+  const spoken = el("p", { class: "unseen", role: "status", "aria-live": "polite" });
+  const sheets = {
+    [PLAN]: sheet(PLAN, "Plan, seen from above, the camera at the foot"),
+    [SIDE]: sheet(SIDE, "Side elevation, seen from camera right"),
+  };
+  const snap = el("button", { class: "quiet small", type: "button", "aria-pressed": "true", title: "Snap to 5 cm and 5° (hold Alt for a free hand)" }, "Snap");
+  snap.addEventListener("click", () => snap.setAttribute("aria-pressed", String(snap.getAttribute("aria-pressed") !== "true")));
+  const zoomBy = (factor) => { view.zoomAt(PLAN, [view.frames[PLAN].width / 2, view.frames[PLAN].height / 2], factor); draw(); };
+  const tools = el("div", { class: "sheet-tools", role: "group", "aria-label": "Sheet" },
+    snap,
+    el("button", { class: "quiet small", type: "button", "aria-label": "Smaller", title: "Smaller (−)", onclick: () => zoomBy(1 / 1.25) }, "\u2212"),
+    el("button", { class: "quiet small", type: "button", "aria-label": "Larger", title: "Larger (+)", onclick: () => zoomBy(1.25) }, "+"),
+    el("button", { class: "quiet small", type: "button", title: "Show the whole set (0)", onclick: fit }, "Fit"));
+  const slip = el("div", { class: "ticket-place" });
+  element.append(
+    el("h2", { class: "unseen" }, "The set"),
+    el("div", { class: "drawing plan" }, sheets[PLAN].svg, el("p", { class: "caption", "aria-hidden": "true" }, "plan"), tools),
+    el("div", { class: "drawing side" }, sheets[SIDE].svg, el("p", { class: "caption", "aria-hidden": "true" }, "from camera right")),
+    slip, spoken);
+  inspector.mount(slip, room);
+
+  let items = [];
+  let waiting = 0;
+  const set = {
+    room, view, moving: null, fit,
+    svgs: { [PLAN]: sheets[PLAN].svg, [SIDE]: sheets[SIDE].svg },
+    item: (id) => items.find((each) => each.id === id),
+    snapping: () => snap.getAttribute("aria-pressed") === "true",
+    redraw: later,
+    focus: (id, which) => sheets[which].groups.get(id)?.focus({ preventScroll: true }),
+    announce(id) { setTimeout(() => { const item = set.item(id); if (item) spoken.textContent = item.words; }, 250); },
+  };
+  room.set = { fit, zoomBy, focus: (id) => set.focus(id, PLAN) };
+  handle(set);
+
+  function later() {
+    if (!waiting) waiting = requestAnimationFrame(draw);
+  }
+
+  function fit() {
+    const { view: state } = store.get();
+    if (state) view.fit(state, MARGINS);
+    later();
+  }
+
+  function draw() {
+    cancelAnimationFrame(waiting);
+    waiting = 0;
+    const { view: state, selection } = store.get();
+    if (!state) return;
+    items = itemsFromState(state, store.heldOf("place"));
+    for (const which of [PLAN, SIDE]) drawSheet(which, state, selection);
+    element.dataset.scale = view.scale.toFixed(2);
+  }
+
+  function drawSheet(which, state, selection) {
+    const { svg: root, layers, groups, kept } = sheets[which];
+    const { width, height } = view.frames[which];
+    drawRoom(layers.room, which, view, state);
+    drawLightways(layers.ways, which, view, state, items, selection, store);
+    drawPins(layers.pins, which, view, state.meters);
+    reconcile(layers.things, groups, which, selection);
+    const tags = [], boxes = [];
+    for (const item of items) {
+      const group = groups.get(item.id);
+      const off = item.kind === "light" && !store.isHeard(item.name);
+      group.setAttribute("class", `thing ${item.kind}${item.id === selection ? " chosen" : ""}${off ? " off" : ""}${item.fixed ? " fixed" : ""}`);
+      group.setAttribute("aria-label", item.words);
+      group.setAttribute("aria-pressed", String(item.id === selection));
+      const nodes = drawItem(item, which, view, state);
+      if (item.kind === "light") {
+        const at = keepInside(tagPlace(item, which, view), width, height, tags);
+        tags.push(at);
+        nodes.push(...tag(at, item));
+        boxes.push([at[0] - TAG_PX, at[1] - TAG_PX, at[0] + TAG_PX, at[1] + TAG_PX]);
+      }
+      if (item.id === selection) nodes.unshift(halo(item, which));
+      group.replaceChildren(...nodes);
+    }
+    drawHandles(layers.handles, which, state, selection);
+    labels(which, selection, boxes, kept, width, height);
+    drawGuides(layers.guides, which, view, state, items, set.moving);
+    root.classList.toggle("moving", Boolean(set.moving));
+  }
+
+  /** One focusable group for each thing, kept as long as the thing is there. */
+  function reconcile(layer, groups, which, selection) {
+    const ids = items.map((item) => item.id);
+    for (const [id, group] of groups) if (!ids.includes(id)) { group.remove(); groups.delete(id); }
+    for (const id of ids) {
+      if (groups.has(id)) continue;
+      const group = svg("g", { "data-item": id, tabindex: which === PLAN ? 0 : -1, role: "button", "aria-roledescription": "movable thing" });
+      groups.set(id, group);
+    }
+    const order = items.map((item) => groups.get(item.id));
+    if (order.some((group, index) => layer.children[index] !== group)) {
+      const focused = document.activeElement;
+      layer.replaceChildren(...order);
+      if (focused && layer.contains(focused)) focused.focus({ preventScroll: true });
+    }
+  }
+
+  function keepInside([x, y], width, height, tags) {
+    const inside = (px, py) => [Math.min(Math.max(px, TAG_PX + 2), width - TAG_PX - 2), Math.min(Math.max(py, TAG_PX + 2), height - TAG_PX - 2)];
+    const place = view.moved ? [x, y] : inside(x, y);
+    for (let turn = 0; turn < 12; turn++) {
+      if (!tags.some((other) => Math.hypot(other[0] - place[0], other[1] - place[1]) < 2 * TAG_PX)) break;
+      place[0] = x + Math.cos(turn * 0.9) * (8 + 3 * turn);
+      place[1] = y + Math.sin(turn * 0.9) * (8 + 3 * turn);
+    }
+    return place;
+  }
+
+  const tag = (at, item) => [
+    disc(at, TAG_PX, { class: "tag", stroke: item.data.colour }),
+    words([at[0], at[1] + 4.3], String(item.number), { class: "tag-number", "text-anchor": "middle", fill: item.data.colour }),
+  ];
+
+  /** A soft ring behind what is selected. */
+  function halo(item, which) {
+    if (item.kind === "backdrop") {
+      const [x, y, z] = item.position_m, { width_m: w, height_m: h } = item.data;
+      const ends = which === PLAN ? [[x - w / 2, 0, z], [x + w / 2, 0, z]] : [[x, y - h / 2, z], [x, y + h / 2, z]];
+      return path(ends.map((p) => view.px(which, p)), { class: "halo-line" });
+    }
+    const at = item.kind === "sitter" && which === SIDE ? [item.position_m[0], 0.85, item.position_m[2]] : item.position_m;
+    const radius = item.kind === "sitter" ? (which === SIDE ? 0.95 : 0.4) : Math.max(0.3, ...(item.data.size_m ?? [0.3]).map((s) => s * 0.62));
+    return disc(view.px(which, at), Math.max(radius * view.scale, 20).toFixed(1), { class: "halo" });
+  }
+
+  function drawHandles(layer, which, state, selection) {
+    const item = items.find((each) => each.id === selection);
+    const nodes = [];
+    const handleAt = (place, part, title) => nodes.push(svg("g", { class: "handle", "data-part": part, "data-of": item.id },
+      svg("title", { text: title }), disc(place, 16, { class: "reach" }), disc(place, part === "aim" ? 6 : 5.5, { class: "knob" }),
+      part === "aim" ? disc(place, 1.6, { class: "dot" }) : null));
+    if (item?.aim_m && !item.fixed && (item.kind !== "panel" || item.data.aim_m)) handleAt(view.px(which, item.aim_m), "aim", `Drag to aim the ${item.name}`);
+    if (item?.kind === "sitter" && which === PLAN) {
+      handleAt(view.px(which, facingPoint(item, false)), "turn", "Drag to turn the body");
+      handleAt(view.px(which, facingPoint(item, true)), "head", "Drag to turn the head");
+    }
+    layer.replaceChildren(...nodes);
+  }
+
+  function labels(which, selection, boxes, kept, width, height) {
+    const crossing = [];
+    const roomy = view.scale >= ROOMY_PX_PER_M;
+    const blocked = [...boxes];
+    const wanted = [];
+    for (const item of items) {
+      if (item.aim_m) {
+        const a = view.px(which, item.position_m), b = view.px(which, item.aim_m);
+        for (let t = 0.1; t < 1; t += 0.06) crossing.push([a[0] + (b[0] - a[0]) * t, a[1] + (b[1] - a[1]) * t]);
+      }
+      const at = view.px(which, item.position_m);
+      const size = item.kind === "sitter" ? 0.36 * view.scale : item.kind === "camera" ? 15 : Math.min(Math.max(...(item.data.size_m ?? [0.2])) * view.scale * 0.45, 60);
+      if (item.kind !== "backdrop" && !(which === SIDE && item.kind === "sitter")) blocked.push([at[0] - size, at[1] - size, at[0] + size, at[1] + size]);
+      if (which === SIDE && item.kind === "panel") continue;
+      const lines = labelLines(item, which, item.id === selection, roomy);
+      if (lines && at[0] > -40 && at[1] > -40 && at[0] < width + 40 && at[1] < height + 40) wanted.push({ id: item.id, at, gap: size + 4, lines });
+    }
+    wanted.sort((a, b) => (b.id === selection) - (a.id === selection));
+    drawLabels(sheets[which].layers.labels, wanted, blocked, crossing, [width, height], kept);
+    drawScale(which, width, height);
+  }
+
+  function drawScale(which, width, height) {
+    if (which !== PLAN) return;
+    const x = 18, y = height - 12, metre = view.scale;
+    sheets[which].layers.room.append(
+      svg("rect", { x, y, width: (metre / 2).toFixed(1), height: 4, class: "bar-dark" }),
+      svg("rect", { x: (x + metre / 2).toFixed(1), y, width: (metre / 2).toFixed(1), height: 4, class: "bar-pale" }),
+      words([x + metre + 6, y + 6], "1 m", { class: "axis" }));
+  }
+
+  function sheet(which, title) {
+    const layers = Object.fromEntries(LAYERS.map((name) => [name, svg("g", { class: `layer-${name}` })]));
+    const root = svg("svg", { class: "sheet", role: "group", "aria-label": title, "data-sheet": which }, Object.values(layers));
+    return { svg: root, layers, groups: new Map(), kept: new Map() };
+  }
+
+  const watcher = new ResizeObserver(() => {
+    for (const which of [PLAN, SIDE]) {
+      const box = sheets[which].svg.getBoundingClientRect();
+      view.resize(which, box.width, box.height);
+    }
+    if (!view.moved) fit();
+    later();
+  });
+  for (const which of [PLAN, SIDE]) watcher.observe(sheets[which].svg);
+
+  let known = null;
+  store.subscribe(({ view: state }) => {
+    const size = state && JSON.stringify([state.file, state.room]);
+    if (state && size !== known) { known = size; fit(); }
+    later();
+  }, ["view", "held", "selection", "solo"]);
+}
