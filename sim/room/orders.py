@@ -25,7 +25,8 @@ class Order:
     `path` of its file (its folder is where the scene's own files are looked for; the file itself is not read). `size`
     (width, height) in pixels. `look_first` names of the lights that people look at now: their layers are in the first
     picture; when empty the painter finds out by itself which moved. `samples` camera rays per pixel of the settled
-    picture, 4 or more; 8 is a draft's. `seed` as in a preview. `analyse` False leaves meters and checks out.
+    picture, 4 or more; 8 is a draft's. `seed` as in a preview. `paint` False sends no picture, only meters and checks
+    (after a dial was turned, the lines of the checks change and the layers do not); `analyse` False leaves these out.
     """
 
     serial: int
@@ -36,6 +37,7 @@ class Order:
     look_first: tuple[str, ...] = ()
     samples: int = 8
     seed: int = 0
+    paint: bool = True
     analyse: bool = True
 
 

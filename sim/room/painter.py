@@ -102,16 +102,27 @@ class Painter:
                     return
                 order, self._waiting, self._wants_child = self._waiting, None, False
             try:
-                if self._child is None or not self._child.alive:
-                    if self._child is not None:
-                        self._child.end()
-                    self._child = _Child(self._environment, self._take, self._lost)
+                self._hand_over(order)
+            except OSError as error:
+                if order is not None:
+                    self._tell(Failed(order.serial, order.revision, f"the painter could not be started ({error})"))
+
+    def _hand_over(self, order: Order | None) -> None:
+        """Send an order to the child; a child that is found dead is replaced once."""
+        for attempt in (1, 2):
+            if self._child is None or not self._child.alive:
+                if self._child is not None:
+                    self._child.end()
+                self._child = None
+                self._child = _Child(self._environment, self._take, self._lost)
+            try:
                 if order is not None:
                     self._child.send(order)
-            except OSError as error:
-                # The reader tells of a child that died; here none could be started.
-                if order is not None and self._child is None:
-                    self._tell(Failed(order.serial, order.revision, f"the painter could not be started ({error})"))
+                return
+            except OSError:
+                self._child.alive = False
+                if attempt == 2:
+                    raise
 
     def _take(self, result: Result) -> None:
         with self._changed:
@@ -156,6 +167,8 @@ class _Child:
                 stdout=subprocess.DEVNULL, stderr=None if environment.get("HALFSTOP_DEBUG") else subprocess.DEVNULL,
             )  # fmt: skip
         self.line = Connection(ours.detach())
+        # Held while an order is handed over, so that it is told of as lost only if it went out.
+        self._handing = threading.Lock()
         self.sent: int | None = None
         self.alive = True
         self._ended = False
@@ -164,8 +177,9 @@ class _Child:
         self._reader.start()
 
     def send(self, order: Order) -> None:
-        self.sent = order.serial
-        self.line.send(order)
+        with self._handing:
+            self.line.send(order)
+            self.sent = order.serial
 
     def last_words(self) -> str:
         """Why the child is no more, in one line."""
@@ -204,6 +218,9 @@ class _Child:
         if self.process.poll() is None:
             self.process.kill()
             self.process.wait()
+        # Wait for an order on its way.
+        with self._handing:
+            pass
         self._lost(self)
 
 

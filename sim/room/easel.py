@@ -1,0 +1,371 @@
+"""One order to its pictures, meters and checks, with everything kept that the next order can use."""
+
+from __future__ import annotations
+
+import dataclasses
+import os
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from sim.develop import denoised
+from sim.figure import Figure, figure_from_sitter
+from sim.layercache import cached_probes, cached_render, key_from, layer_keys, store_from_environment
+from sim.layout import Layout, layout_from_scene
+from sim.lightstack import LightStack
+from sim.metering import scene_probes, standard_probes
+from sim.meterpoints import report_probes
+from sim.mix import mix_from_scene
+from sim.model import Scene
+from sim.preview.quality import QUALITIES
+from sim.room.enlarging import Enlarger, Guides, repeated
+from sim.room.frames import frame_from_layers
+from sim.room.layermemory import LayerMemory
+from sim.room.orders import Checked, Metered, Order, Painted, Progress, Result
+from sim.scenefile import scene_from_text
+
+DRAFT = QUALITIES["draft"]
+# A launch of so many camera rays takes about a quarter of a second on two cores; meter rays go further.
+RAYS_AT_ONCE, METER_RAYS_AT_ONCE = 240_000, 160_000
+FIRST_SAMPLES = 4
+WARM_UP_SIZE = (16, 16)
+
+
+class Replaced(Exception):
+    """A newer order waits."""
+
+
+@dataclass
+class Shown:
+    """The picture that was sent last, as the ground of the next first picture.
+
+    `sight` key of all that decides what the camera sees apart from lights and panels; `panels` their key; `lights` key
+    of each light as it stood when its layer was traced; `view`, `raw` (h, w, 3) and `samples` by light; `layer_keys`
+    of the order.
+    """
+
+    sight: str
+    panels: str
+    lights: dict[str, str]
+    view: dict[str, np.ndarray]
+    raw: dict[str, np.ndarray]
+    samples: dict[str, int]
+    coarse: frozenset[str]
+    guides: Guides
+
+
+@dataclass
+class Job:
+    """An order and what was found about it so far."""
+
+    order: Order
+    scene: Scene
+    layout: Layout
+    keys: dict[str, str]
+    sight: str
+    panels: str
+    lights: dict[str, str]
+    send: Callable[[Result], None]
+    check: Callable[[], None]
+    stage: list[Any] = field(default_factory=list)
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        return self.layout.light_names
+
+    def tell(self, stage: str, part: float) -> None:
+        """Send progress, unless a newer order waits."""
+        self.check()
+        self.send(Progress(self.order.serial, self.order.revision, stage, part))
+
+
+class Easel:
+    """What is kept between orders; `paint` answers one.
+
+    Arguments: `environ` says where the user keeps layers; see `sim.layercache.store_from_environment`.
+    """
+
+    def __init__(self, environ: Mapping[str, str] = os.environ) -> None:
+        self.memory = LayerMemory(behind=store_from_environment(environ))
+        self._shelf: Any = None
+        self._stage: Any = None
+        self._stage_key = ""
+        self._figure: tuple[str, Figure] | None = None
+        self._shown: Shown | None = None
+        self._compiled: set[tuple[str, frozenset[int] | None]] = set()
+
+    def warm_up(self) -> None:
+        """Start the renderer and load what the first order will need."""
+        from sim.engine import start_engine
+
+        start_engine()
+        import pyoidn  # type: ignore[import-untyped]  # noqa: F401
+
+        import sim.analysis.report
+        import sim.stage.build
+        import sim.transport.render  # noqa: F401
+
+    def clear(self) -> None:
+        """Let go of everything but the layers on disk."""
+        self.__init__()  # type: ignore[misc]
+
+    def paint(self, order: Order, send: Callable[[Result], None], has_newer: Callable[[], bool]) -> None:
+        """Send every result of an order; raises Replaced when a newer one waits, HalfstopError for a bad scene."""
+
+        def check() -> None:
+            if has_newer():
+                raise Replaced
+
+        job = self._job(order, send, check)
+        check()
+        missing = tuple(name for name in job.names if self.memory.get(job.keys[name]) is None)
+        if order.paint and missing:
+            self._paint_first(job, missing)
+        stack = self._settled(job, missing)
+        self.memory.write_behind(check)
+        if order.analyse:
+            self._meter(job)
+            self._check_up(job, stack)
+        self._compile_ahead(job)
+
+    # -- steps -----------------------------------------------------------------------------------
+
+    def _job(self, order: Order, send: Callable[[Result], None], check: Callable[[], None]) -> Job:
+        path = Path(order.path).absolute()
+        scene = scene_from_text(order.text, path.name, path.parent)
+        figure_key, figure = self._posed(scene, path.parent)
+        layout = layout_from_scene(scene, path.parent, figure=figure)
+        keys = layer_keys(
+            scene, layout, size=order.size, samples=order.samples, seed=order.seed, depth=scene.render.depth
+        )
+        return Job(
+            order, scene, layout, keys,
+            sight=key_from(figure_key, scene.room, _backdrop(scene), layout.camera, tuple(order.size)),
+            panels=key_from(layout.panels),
+            lights={
+                name: key_from(thing) for name, thing in zip(
+                    layout.light_names, (*layout.lights, *layout.even_ambients), strict=True
+                )
+            },
+            send=send, check=check,
+        )  # fmt: skip
+
+    def _posed(self, scene: Scene, folder: Path) -> tuple[str, Figure]:
+        """The sitter in place, kept where nothing of it changed."""
+        sitter = scene.sitter
+        camera_m = scene.camera.place.position_m
+        told: list[Any] = [sitter, camera_m if sitter.eyes == "camera" else None, str(folder)]
+        if not isinstance(sitter.figure, str):
+            facts = (folder / sitter.figure.file).stat()
+            told += [facts.st_mtime_ns, facts.st_size]
+        key = key_from(*told)
+        if self._figure is None or self._figure[0] != key:
+            self._figure = key, figure_from_sitter(sitter, camera_m, folder)
+        return self._figure
+
+    def _staged(self, job: Job, layers: frozenset[int] | None = None) -> Any:
+        """The stage of an order, tracing only these layers."""
+        key = key_from(job.sight, job.panels, [job.lights[name] for name in job.names])
+        if self._stage is None or self._stage_key != key:
+            from sim.engine import start_engine
+
+            start_engine()
+            from sim.stage.build import build
+            from sim.stage.shelf import Shelf
+
+            # Let go of the last stage first: kernels are recorded for all that is alive.
+            self._stage, self._stage_key = None, ""
+            self._shelf = self._shelf or Shelf()
+            self._stage = build(job.scene, job.layout, shelf=self._shelf)
+            self._stage_key = key
+        return dataclasses.replace(self._stage, wanted_layers=layers)
+
+    def _paint_first(self, job: Job, missing: tuple[str, ...]) -> None:
+        """Send a first picture where one can be had that is nearer to the settled one than what is shown."""
+        shown = self._shown
+        same_sight = shown is not None and shown.sight == job.sight
+        if shown is not None and same_sight:
+            moved = {name for name in job.names if shown.lights.get(name) != job.lights[name]}
+            if not moved and set(shown.lights) == set(job.names) and shown.panels == job.panels:
+                # Only finer than before.
+                return
+            new = {name for name in missing if name not in shown.view}
+            asked = moved | new | set(job.order.look_first)
+            wanted = missing if shown.panels != job.panels else tuple(name for name in missing if name in asked)
+        else:
+            wanted = missing
+        if shown is not None and same_sight and not wanted:
+            # A light was taken away: the others stay as they were for now.
+            first = replace(shown, panels=job.panels, lights={}, view={}, raw={}, samples={})
+        else:
+            first = self._coarse(job, wanted, shown.guides if shown is not None and same_sight else None)
+        for name in job.names:
+            entry = self.memory.get(job.keys[name])
+            if name in wanted:
+                continue
+            if entry is not None:
+                seen = self.memory.get(_view_key(job, name))
+                first.raw[name] = entry["pixels"]
+                first.view[name] = entry["pixels"] if seen is None else seen["pixels"]
+                first.samples[name] = job.order.samples
+                first.lights[name] = job.lights[name]
+            elif shown is not None:
+                first.raw[name], first.view[name] = shown.raw[name], shown.view[name]
+                first.samples[name], first.lights[name] = shown.samples[name], shown.lights[name]
+        kept_coarse = shown.coarse if shown is not None else frozenset()
+        stale = frozenset(missing) - frozenset(wanted)
+        first.coarse = frozenset(wanted) | (kept_coarse & stale)
+        self._send(job, "first", first, wanted, tuple(name for name in job.names if name in stale))
+
+    def _coarse(self, job: Job, wanted: tuple[str, ...], guides: Guides | None) -> Shown:
+        """Layers of the wanted lights at half the size, cleaned and brought to full size."""
+        from sim.transport.render import render
+
+        width, height = job.order.size
+        half = (width + 1) // 2, (height + 1) // 2
+        job.tell("first", 0.0)
+        render_soon = partial(render, seed=job.order.seed, most_rays_at_once=RAYS_AT_ONCE)
+        stage = self._staged(job, self._soonest(job, wanted))
+        job.check()
+        stack = render_soon(
+            stage, size=half, samples=FIRST_SAMPLES, depth=job.scene.render.depth, on_progress=lambda part: job.check()
+        )
+        self._compiled.add((_kinds(job.layout), stage.wanted_layers))
+        if guides is None:
+            seen = render_soon(
+                self._staged(job, frozenset()), size=job.order.size, samples=FIRST_SAMPLES, depth=0,
+                on_progress=lambda part: job.check(),
+            )  # fmt: skip
+            guides = _guides(seen)
+        rows = [job.names.index(name) for name in wanted]
+        cleaned = self._cleaned(stack, rows, job)
+        enlarger = Enlarger(_guides(stack), guides)
+        return Shown(
+            sight=job.sight,
+            panels=job.panels,
+            lights={name: job.lights[name] for name in wanted},
+            view={name: enlarger.enlarged(layer) for name, layer in zip(wanted, cleaned, strict=True)},
+            raw={name: repeated(stack.layer(name), job.order.size) for name in wanted},
+            samples=dict.fromkeys(wanted, stack.samples),
+            coarse=frozenset(wanted),
+            guides=guides,
+        )
+
+    def _soonest(self, job: Job, wanted: tuple[str, ...]) -> frozenset[int] | None:
+        """Which layers to trace so that the wanted ones are there soonest: these alone, or all with a known kernel."""
+        alone = frozenset(job.names.index(name) for name in wanted)
+        kinds = _kinds(job.layout)
+        return alone if (kinds, alone) in self._compiled or (kinds, None) not in self._compiled else None
+
+    def _settled(self, job: Job, missing: tuple[str, ...]) -> LightStack:
+        """Trace what is missing, clean it, and send the picture."""
+        order = job.order
+        layers = None if len(missing) == len(job.names) else frozenset(job.names.index(name) for name in missing)
+        stack = cached_render(
+            job.scene, job.layout, size=order.size, samples=order.samples, seed=order.seed,
+            depth=job.scene.render.depth, on_progress=lambda part: job.tell("settled", 0.75 * part),
+            stage=lambda: self._staged(job), store=self.memory, most_rays_at_once=RAYS_AT_ONCE,
+        )  # fmt: skip
+        if missing:
+            self._compiled.add((_kinds(job.layout), layers))
+        if not order.paint:
+            return stack
+        seen = {name: self.memory.get(_view_key(job, name)) for name in job.names}
+        rows = [row for row, name in enumerate(job.names) if seen[name] is None]
+        for row, layer in zip(rows, self._cleaned(stack, rows, job), strict=True):
+            name = job.names[row]
+            seen[name] = {"pixels": layer}
+            self.memory.put(_view_key(job, name), {"pixels": layer}, only_here=True)
+        settled = Shown(
+            sight=job.sight,
+            panels=job.panels,
+            lights=dict(job.lights),
+            view={name: entry["pixels"] for name, entry in seen.items() if entry is not None},
+            raw=dict(zip(job.names, stack.pixels, strict=True)),
+            samples=dict.fromkeys(job.names, stack.samples),
+            coarse=frozenset(),
+            guides=_guides(stack),
+        )
+        self._send(job, "settled", settled, missing, ())
+        return stack
+
+    def _cleaned(self, stack: LightStack, rows: list[int], job: Job) -> np.ndarray:
+        """These layers of a stack cleaned for viewing, as in a draft."""
+        if not rows:
+            return stack.pixels[:0]
+        part = replace(stack, pixels=stack.pixels[rows])
+        cleaned = denoised(part, lambda part: job.check(), quality=DRAFT.denoiser).denoised
+        assert cleaned is not None
+        return cleaned
+
+    def _send(self, job: Job, stage: str, shown: Shown, fresh: tuple[str, ...], stale: tuple[str, ...]) -> None:
+        from sim.stage.build import REGIONS
+
+        frame = frame_from_layers(
+            serial=job.order.serial, revision=job.order.revision, stage=stage, names=job.names,
+            is_flash=job.layout.is_flash, view=shown.view, raw=shown.raw, region=shown.guides.region,
+            region_names=REGIONS, distance_m=shown.guides.distance_m.astype(np.float32), camera=job.layout.camera,
+            samples=tuple(shown.samples[name] for name in job.names), fresh=fresh,
+            coarse=tuple(name for name in job.names if name in shown.coarse), stale=stale,
+        )  # fmt: skip
+        job.check()
+        job.send(Painted(job.order.serial, job.order.revision, frame))
+        self._shown = shown
+
+    def _meter(self, job: Job) -> None:
+        job.tell("meters", 0.0)
+        standard, own = standard_probes(job.layout), scene_probes(job.scene, job.layout)
+        readings = cached_probes(
+            job.scene, job.layout, [*standard, *own, *report_probes(job.scene, job.layout)],
+            seed=job.order.seed, depth=job.scene.render.depth, target_stderr_stops=DRAFT.meter_stderr_stops,
+            most_rays=DRAFT.meter_rays, stage=lambda: self._staged(job), store=self.memory, on_launch=job.check,
+            most_rays_at_once=METER_RAYS_AT_ONCE,
+        )  # fmt: skip
+        job.check()
+        job.send(Metered(job.order.serial, job.order.revision, readings, len(standard), len(own)))
+
+    def _check_up(self, job: Job, stack: LightStack) -> None:
+        job.tell("checks", 0.0)
+        stage = self._staged(job)
+        from sim.analysis.report import check_report, record_from_report, report_lines
+
+        report = check_report(
+            job.scene, stage, stack, mix_from_scene(job.scene, job.layout),
+            on_step=job.check, most_rays_at_once=METER_RAYS_AT_ONCE,
+        )  # fmt: skip
+        lines = tuple((heading, tuple(told)) for heading, told in report_lines(report))
+        job.send(Checked(job.order.serial, job.order.revision, record_from_report(report), lines))
+
+    def _compile_ahead(self, job: Job) -> None:
+        """Have a kernel ready for each light alone and for all, so that a first picture need not wait for one."""
+        from sim.transport.render import render
+
+        kinds = _kinds(job.layout)
+        for layers in (None, *(frozenset({row}) for row in range(len(job.names)))):
+            job.check()
+            if (kinds, layers) not in self._compiled:
+                render(self._staged(job, layers), size=WARM_UP_SIZE, samples=FIRST_SAMPLES, depth=1)
+                self._compiled.add((kinds, layers))
+
+
+def _kinds(layout: Layout) -> str:
+    """Key of what a kernel is compiled for: the number of lights, and the kinds of their faces."""
+    faces = [[(face.surface, face.profile is None) for face in light.rig.emitters] for light in layout.lights]
+    return key_from(faces, len(layout.even_ambients))
+
+
+def _view_key(job: Job, name: str) -> str:
+    return key_from(job.keys[name], "view")
+
+
+def _backdrop(scene: Scene) -> tuple[Any, ...]:
+    file = getattr(scene.backdrop, "file", None)
+    return scene.backdrop, scene.backdrop_plane_m, None if file is None else scene.file_path(file).stat().st_mtime_ns
+
+
+def _guides(stack: LightStack) -> Guides:
+    return Guides(stack.albedo, stack.normal, stack.distance_m, stack.region)
