@@ -1,0 +1,78 @@
+/** Numbers in a photographer's words: stops, f-numbers, dials, shares. */
+
+export const MINUS = "\u2212";
+
+/** Stops with their sign, one decimal: "+1.3", "−0.7", "0.0"; "dark" where there is no light. */
+export function stopsText(stops, digits = 1) {
+  if (stops === null || stops === undefined || Number.isNaN(stops)) return "\u2013";
+  if (stops === -Infinity || stops < -20) return "dark";
+  const text = Math.abs(stops).toFixed(digits);
+  return Number(text) === 0 ? text : (stops < 0 ? MINUS : "+") + text;
+}
+
+/** Stops as a screen reader shall say them. */
+export function stopsSpoken(stops) {
+  const text = stopsText(stops);
+  return text.startsWith(MINUS) ? `minus ${text.slice(1)}` : text.startsWith("+") ? `plus ${text.slice(1)}` : text;
+}
+
+// Engraved f-numbers by whole stops from f/1 on; common practice, no source.
+const MARKS = ["1", "1.4", "2", "2.8", "4", "5.6", "8", "11", "16", "22", "32", "45", "64", "90", "128"];
+
+/** A meter's reading to a tenth of a stop: "f/5.6 7/10"; "< f/0.7" and "no light" below. */
+export function fNumberText(value) {
+  if (!(value > 0)) return "no light";
+  const tenths = Math.round(20 * Math.log2(value));
+  if (tenths < -10) return "< f/0.7";
+  const stop = Math.floor(tenths / 10), rest = tenths - 10 * stop;
+  const mark = stop < 0 ? "0.7" : MARKS[stop] ?? (2 ** (stop / 2)).toFixed(0);
+  return `f/${mark}${rest ? ` ${rest}/10` : ""}`;
+}
+
+/** The value that an f-number's mark stands for: 5.6 is 2^2.5; null where it is no number. */
+export function fNumberFromText(text) {
+  const found = /^\s*f?\s*\/?\s*(\d+(?:[.,]\d+)?)(?:\s+(\d)\s*\/\s*(10|3|2))?\s*$/i.exec(text);
+  if (!found) return null;
+  const plain = Number(found[1].replace(",", "."));
+  if (!(plain >= 0.5 && plain <= 128)) return null;
+  const rest = found[2] ? Number(found[2]) / Number(found[3]) : 0;
+  // A mark such as 5.6 stands for its exact place in the series of thirds.
+  const third = Math.round(6 * Math.log2(plain));
+  const near = 2 ** (third / 6);
+  return (Math.abs(near / plain - 1) < 0.03 ? near : plain) * 2 ** (rest / 2);
+}
+
+/** Stops from what a person writes: "-2", "−1 1/3", "+0.5 stops", "2/3"; null where it is no number. */
+export function stopsFromText(text) {
+  const plain = text.replace(/[\u2212\u2013]/g, "-").replace(",", ".").replace(/stops?/i, "").trim();
+  const found = /^([+-]?)\s*(?:(\d+(?:\.\d*)?|\.\d+)(?:\s+(\d+)\s*\/\s*(\d+))?|(\d+)\s*\/\s*(\d+))$/.exec(plain);
+  if (!found) return null;
+  const whole = Number(found[2] ?? 0);
+  const part = found[4] ? Number(found[3]) / Number(found[4]) : found[6] ? Number(found[5]) / Number(found[6]) : 0;
+  const value = (found[1] === "-" ? -1 : 1) * (whole + part);
+  return Number.isFinite(value) && Math.abs(value) <= 20 ? value : null;
+}
+
+/** A dial as it stands on the lamp: "full", "1/4", "1/4 +7/10" is seven tenths above a quarter. */
+export function dialText(stops, step = 0.1) {
+  const parts = Math.abs(step * 3 - Math.round(step * 3)) < 1e-6 ? 3 : 10;
+  const count = Math.round(stops * parts);
+  if (count === 0) return "full";
+  if (count > 0) return `full +${count}/${parts}`;
+  const whole = Math.floor(count / parts), rest = count - whole * parts;
+  return `1/${2 ** -whole}${rest ? ` +${rest}/${parts}` : ""}`;
+}
+
+/** A share 0..1 as whole percent, never 0 for what is there. */
+export function shareText(share) {
+  if (!(share > 0)) return "\u2013";
+  return share < 0.005 ? "< 1 %" : `${Math.round(100 * share)} %`;
+}
+
+/** A ratio of light: "3.2 : 1". */
+export function ratioText(stops) {
+  if (!Number.isFinite(stops)) return "\u221e : 1";
+  const factor = 2 ** Math.abs(stops);
+  const text = factor >= 9.95 ? factor.toFixed(0) : factor.toFixed(1);
+  return stops >= 0 ? `${text} : 1` : `1 : ${text}`;
+}
