@@ -32,6 +32,7 @@ import numpy as np
 from pydantic import BaseModel
 
 from sim.engine import engine_in_use
+from sim.gear.rig import Rig
 from sim.layout import CameraView, Layout, PlacedLight
 from sim.lightstack import LightStack
 from sim.model import Scene
@@ -196,6 +197,44 @@ def frame_key(
 ) -> str:
     """Key over all that the layers of a picture share: the set, the camera, and how it is traced."""
     return key_from(_maker(), _set_up(scene, layout), _lens(layout.camera), tuple(size), samples, seed, depth)
+
+
+def stage_keys(
+    scene: Scene, layout: Layout, sitter: str, keys_of: Callable[[Rig], tuple[str, str]] | None = None
+) -> tuple[str, dict[str, str]]:
+    """Key of all that the layers share, and of each light's own light by its name, with no surface of the sitter read.
+
+    Arguments: `sitter` a key of the posed figure and of the backdrop's picture; `keys_of` as `rig_keys`, kept by the
+    caller.
+    Does not: cover how layers are traced: two stages are compared by it, nothing is stored under it.
+    """
+    rigs = [(keys_of or rig_keys)(light.rig) for light in layout.lights]
+    shared = key_from(
+        scene.room,
+        layout.room_low_m,
+        layout.room_high_m,
+        scene.backdrop,
+        scene.backdrop_plane_m,
+        sitter,
+        [_fields(panel, "name", "kind") for panel in layout.panels],
+        [(light.world_from_light, light.stand, rig[0]) for light, rig in zip(layout.lights, rigs, strict=True)],
+        len(layout.even_ambients),
+        _lens(layout.camera),
+    )
+    # A layer is traced on random numbers by its place among the lights' faces.
+    own: list[Any] = []
+    faces = 0
+    for light, rig in zip(layout.lights, rigs, strict=True):
+        own.append((faces, rig[1]))
+        faces += len(light.rig.emitters)
+    own += [("even", even.luminance_cd_m2) for even in layout.even_ambients]
+    return shared, {name: key_from(shared, key) for name, key in zip(layout.light_names, own, strict=True)}
+
+
+def rig_keys(rig: Rig) -> tuple[str, str]:
+    """Key of what others' light meets of a rig, and of what it sends out itself at full dial."""
+    faces = [_fields(emitter, "flux_lm", "profile") for emitter in rig.emitters]
+    return key_from(rig.body, faces), key_from([(emitter.flux_lm, emitter.profile) for emitter in rig.emitters])
 
 
 def key_from(*values: Any) -> str:

@@ -145,11 +145,12 @@ def layout_from_scene(
     *,
     figure: Figure | None = None,
     rig_of: Callable[[Light, Path], Rig] = rig_from_light,
+    window_rig_of: Callable[[WindowPanel, float], Rig] = rig_from_window,
 ) -> Layout:
     """Resolve every placement of a scene into world metres.
 
     Arguments: `folder` that the scene's files are found in; by default the one its own file was read from. `figure`
-    the scene's sitter posed before, and `rig_of` what finds a light's rig, for those who keep them between scenes.
+    the scene's sitter posed before, `rig_of` and `window_rig_of` what finds a rig, for those who keep them.
     Does not: check the scene (the model did), or need a renderer.
     """
     folder = scene.file_path(".") if folder is None else Path(folder)
@@ -172,7 +173,7 @@ def layout_from_scene(
         for name, light in scene.lights.items()
     )
     windows = tuple(
-        _window(ambient, np.array(ambient.place.position_m), resolved(ambient.aim))
+        _window(ambient, np.array(ambient.place.position_m), resolved(ambient.aim), window_rig_of)
         for ambient in scene.ambient
         if ambient.kind == "window"
     )
@@ -242,8 +243,10 @@ def _color_rgb(ambient: UniformAmbient) -> tuple[float, float, float]:
     return float(rgb[0]), float(rgb[1]), float(rgb[2])
 
 
-def _window(window: WindowPanel, position_m: np.ndarray, aim_m: np.ndarray) -> PlacedLight:
-    rig = rig_from_window(window, float(np.linalg.norm(aim_m - position_m)))
+def _window(
+    window: WindowPanel, position_m: np.ndarray, aim_m: np.ndarray, rig_of: Callable[[WindowPanel, float], Rig]
+) -> PlacedLight:
+    rig = rig_of(window, float(np.linalg.norm(aim_m - position_m)))
     return PlacedLight(window.name, rig, frame_from_aim(position_m, aim_m), aim_m, stand="none")
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -88,6 +89,7 @@ def bearing_deg_from_point(point_m: np.ndarray) -> float:
     return math.degrees(math.atan2(float(point_m[0]), float(point_m[2])))
 
 
+@lru_cache(maxsize=128)
 def beam_deg_from_rig(rig: Rig) -> tuple[float, float]:
     """Full angles (degrees) between the directions of half intensity, across and up, from the rig's own light.
 
