@@ -4,6 +4,7 @@
     papers    plan, handout, finish, calibrate
     lighting  meter, balance, compare
     checks    latitude, checks
+    room      open
     progress  what is shown while a preview is made
     tables    readings on the terminal
 
