@@ -13,7 +13,7 @@ from sim.color import LUMINANCE_WEIGHTS
 from sim.lightstack import LightStack
 from sim.stage.build import Stage
 from sim.transport.lighting import Lighting, lighting_from_stage
-from sim.transport.path import radiance_layers
+from sim.transport.path import FirstHit, radiance_layers
 from sim.transport.sampling import BEFORE_PATH, PathSampler
 
 # Camera rays traced in one launch: enough to fill the vector units, small enough to report progress.
@@ -35,34 +35,56 @@ def render(
     depth: int = 5,
     on_progress: Callable[[float], None] | None = None,
     most_rays_at_once: int | None = None,
+    least_groups: int = LEAST_GROUPS,
 ) -> LightStack:
     """Trace the stage through its camera and return one linear layer per light.
 
-    Arguments: `size` (width, height) in pixels; `samples` camera rays per pixel, at least 4, rounded up to
-    whole launches; `seed` of the random numbers: the same seed gives the same layers; `depth` bounces;
+    Arguments: `size` (width, height) in pixels; `samples` camera rays per pixel, at least `least_groups`,
+    rounded up to whole launches; `seed` of the random numbers: the same seed gives the same layers; `depth` bounces;
     `on_progress` is told the finished fraction, 0..1, after each launch, and ends the work if it raises;
-    `most_rays_at_once` cuts launches into shorter ones, each of a part of the pixels: the layers stay the same.
+    `most_rays_at_once` cuts launches into shorter ones, each of a part of the pixels: the layers stay the same;
+    `least_groups` of rays, 2 or more, that a pixel's variance is taken from.
     Does not: apply dials, colours or exposure, clamp bright samples, or denoise.
     """
     width, height = size
     sensor, lighting = stage.sensor(size), lighting_from_stage(stage)
     launch_rays = RAYS_PER_LAUNCH[mi.variant().split("_")[0]]
-    launches, groups, rays = launches_from_samples(width * height, samples, launch_rays)
+    launches, groups, rays = launches_from_samples(width * height, samples, launch_rays, least_groups)
     bands = bands_from_pixels(width * height, groups * rays, most_rays_at_once)
     totals = [_Totals() for _ in bands]
-    for index in range(launches):
-        for number, (band, total) in enumerate(zip(bands, totals, strict=True)):
-            for means in _trace(stage.scene, lighting, sensor, size, band, groups, rays, index, seed, depth):
-                total.add(*means)
-            if on_progress is not None:
-                on_progress((index + (number + 1) / len(bands)) / launches)
+    shorter = [(index, number) for index in range(launches) for number in range(len(bands))]
+    done = 0
+
+    def finish(index: int, number: int, layers: list[Any], first: FirstHit) -> None:
+        nonlocal done
+        for means in _group_means(layers, first, len(bands[number]), groups, rays, index):
+            totals[number].add(*means)
+        done += 1
+        if on_progress is not None:
+            on_progress(done / len(shorter))
+
+    under_way: tuple[Any, ...] | None = None
+    for index, number in shorter:
+        # Record the next launch while the last one runs.
+        recorded = _paths(
+            stage.scene, lighting, sensor, size, bands[number], groups * rays, index * groups * rays, seed, depth
+        )
+        if under_way is not None:
+            finish(*under_way)
+        # Run the kernel once for all outputs before any of them is reduced.
+        dr.eval(recorded)
+        under_way = (index, number, *recorded)
+    assert under_way is not None
+    finish(*under_way)
     return _stack(totals, stage, size, launches * groups * rays, seed, depth)
 
 
-def launches_from_samples(pixels: int, samples: int, launch_rays: int) -> tuple[int, int, int]:
+def launches_from_samples(
+    pixels: int, samples: int, launch_rays: int, least_groups: int = LEAST_GROUPS
+) -> tuple[int, int, int]:
     """Launches, groups in each launch and rays per pixel in each group, together at least `samples` per pixel.
 
-    Groups are what the variance is taken from: there are at least `LEAST_GROUPS`.
+    Groups are what the variance is taken from: there are at least `least_groups`.
 
     >>> launches_from_samples(400 * 600, 8, 1_000_000)
     (2, 2, 2)
@@ -71,7 +93,7 @@ def launches_from_samples(pixels: int, samples: int, launch_rays: int) -> tuple[
     """
     per_launch = max(1, min(samples, launch_rays // pixels))
     launches = -(-samples // per_launch)
-    groups = -(-LEAST_GROUPS // launches)
+    groups = -(-least_groups // launches)
     return launches, groups, -(-per_launch // groups)
 
 
@@ -89,31 +111,26 @@ def bands_from_pixels(pixels: int, samples: int, most_rays: int | None) -> list[
     return [range(start, min(start + step, pixels)) for start in range(0, pixels, step)]
 
 
-def _trace(
+def _paths(
     scene: Any,
     lighting: Lighting,
     sensor: Any,
     size: tuple[int, int],
     band: range,
-    groups: int,
-    rays: int,
-    index: int,
+    samples: int,
+    first_sample: int,
     seed: int,
     depth: int,
-) -> Iterator[tuple[list[Any], list[Any], np.ndarray]]:
-    """Means of each of the n pixels of a band over groups of `rays` rays, traced in one launch, the `index`th.
-
-    Yields for each group, as JIT arrays (n,), 3 k channels of layers, and 7 channels of albedo, normal and distance;
-    and the regions (n, v) that v of its rays met.
-    """
+) -> tuple[list[Any], FirstHit]:
+    """Radiance by light and first hit of `samples` rays through each pixel of a band, as JIT arrays not yet run."""
     width, height = size
-    pixels, samples = len(band), groups * rays
+    pixels = len(band)
     # Aim one ray through a random place of the pixel and of the lens.
     lane = dr.arange(mi.UInt32, pixels * samples)
     rays_per_pixel = dr.opaque(mi.UInt32, samples)
     place_in_band = lane // rays_per_pixel
     pixel = place_in_band + dr.opaque(mi.UInt32, band.start)
-    ray_of_pixel = lane - place_in_band * rays_per_pixel + dr.opaque(mi.UInt32, index * samples)
+    ray_of_pixel = lane - place_in_band * rays_per_pixel + dr.opaque(mi.UInt32, first_sample)
     sampler = PathSampler(pixel, ray_of_pixel, seed)
     columns = dr.opaque(mi.UInt32, width)
     corner = mi.Point2f(mi.Float(pixel % columns), mi.Float(pixel // columns))
@@ -121,9 +138,17 @@ def _trace(
     place = (corner + sampler.pair(BEFORE_PATH, PIXEL_SLOT)) / extent
     ray, _ = sensor.sample_ray(0, 0, place, sampler.pair(BEFORE_PATH, LENS_SLOT))
 
-    layers, first = radiance_layers(scene, lighting, ray, sampler, depth, mi.Bool(True), see_luminaires=True)
-    # Run the kernel once for all outputs before any of them is reduced.
-    dr.eval(layers, first)
+    return radiance_layers(scene, lighting, ray, sampler, depth, mi.Bool(True), see_luminaires=True)
+
+
+def _group_means(
+    layers: list[Any], first: FirstHit, pixels: int, groups: int, rays: int, index: int
+) -> Iterator[tuple[list[Any], list[Any], np.ndarray]]:
+    """Means of each of n pixels over groups of `rays` rays of one launch, the `index`th.
+
+    Yields for each group, as JIT arrays (n,), 3 k channels of layers, and 7 channels of albedo, normal and distance;
+    and the regions (n, v) that v of its rays met.
+    """
     color = [dr.block_sum(channel, rays) / rays for layer in layers for channel in layer]
     guides = [dr.block_sum(channel, rays) / rays for channel in (*first.albedo, *first.normal, first.distance_m)]
     votes = np.empty((pixels, groups, 0), np.uint8)
