@@ -23,6 +23,7 @@ The floors, lowest first; a module never imports one above it, nor a neighbour u
         checkup, eyes_sheet, latitude_sheet    the checks and the sitter's latitude as files
         savefiles/, preview/, paperwork, doctor    files written whole; the run from file to folder; the machine
         room/                           the scene in the browser: its text, its view, painting while it changes
+        sweep/                          hundreds of variations on one machine or many, as one table
     F6  cli/, bench/, __main__, this file   the commands; `python -m sim.bench` measures speed
 
 The four public names load their modules when first used, so that the arithmetic below never starts

@@ -71,6 +71,8 @@ class SceneError(HalfstopError):
         super().__init__(file, line, key, what, expected, cure)
         self.file, self.line, self.key = file, line, key
         self.what, self.expected, self.cure = what, expected, cure
+        # Whether values that are right one by one are wrong together.
+        self.between_blocks = False
 
     def __str__(self) -> str:
         expected = f"expected {self.expected}" if self.expected else ""

@@ -308,7 +308,7 @@ def _line(node: yaml.Node) -> int:
 
 def _first_fault(error: ValidationError, data: Any, lines: Lines, name: str) -> SceneError:
     """Return the fault that stands first in the file, in words."""
-    faults: list[tuple[int, int, KeyPath, UnitError]] = []
+    faults: list[tuple[int, int, KeyPath, UnitError, bool]] = []
     for detail in error.errors(include_url=False, include_input=True):
         path = _path_in_data(detail["loc"], data)
         cause = detail.get("ctx", {}).get("error")
@@ -317,9 +317,11 @@ def _first_fault(error: ValidationError, data: Any, lines: Lines, name: str) -> 
         if not isinstance(cause, UnitError):
             cause = _in_words(str(detail["type"]), str(detail["msg"]), detail["input"])
         if detail["type"] != "default_factory_not_called":
-            faults.append((lines.of(path), len(faults), path, cause))
-    line, _, path, cause = min(faults, key=lambda fault: fault[:2])
-    return SceneError(name, line, key_text(path), cause.what, cause.expected, cause.cure)
+            faults.append((lines.of(path), len(faults), path, cause, not detail["loc"]))
+    line, _, path, cause, between_blocks = min(faults, key=lambda fault: fault[:2])
+    fault = SceneError(name, line, key_text(path), cause.what, cause.expected, cause.cure)
+    fault.between_blocks = between_blocks
+    return fault
 
 
 def _path_in_data(location: tuple[int | str, ...], data: Any) -> KeyPath:

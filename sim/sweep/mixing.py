@@ -1,0 +1,145 @@
+"""One variation's picture, readings and checks from its group's traced light."""
+
+from __future__ import annotations
+
+import hashlib
+import tempfile
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from sim import color, photometry
+from sim.develop import encoded, exposed
+from sim.errors import HalfstopError, one_line
+from sim.health import health_from_stack
+from sim.layout import Layout
+from sim.lightstack import LightStack
+from sim.metering import readings_from_probes
+from sim.meterreport import report_from_probes
+from sim.mix import Mix, mix_from_scene
+from sim.model import Scene
+from sim.readings import ProbeReadings
+from sim.savefiles import png_bytes, write_layers
+from sim.sheets import settings_text
+from sim.sweep.columns import check_columns, flats_of, reading_columns, scene_columns
+from sim.sweep.setup import Group, Order, Piece, Result
+from sim.sweep.tracing import Traced, layers_of, readings_of, scene_and_layout, scene_folder, stack_of, stage_of
+
+LONGEST_REASON = 300
+
+
+def mix_pieces(order: Order, traced: Traced, group: Group, pieces: Sequence[Piece]) -> list[Result]:
+    """Make some variations of a traced group; one that fails is told with its reason and stops no other."""
+    from sim.engine import start_engine
+
+    start_engine()
+    with scene_folder(group.files) as folder:
+        return [_made(order, traced, group, piece, folder) for piece in pieces]
+
+
+def _made(order: Order, traced: Traced, group: Group, piece: Piece, folder: Path) -> Result:
+    try:
+        return mixed(order, traced, group, piece, folder)
+    except OSError:
+        # A full disk is no fault of the variation's.
+        raise
+    except Exception as error:
+        return Result(piece.id, reason=reason_from(error))
+
+
+def reason_from(error: BaseException) -> str:
+    """Why a variation failed, as one line."""
+    text = one_line(str(error))
+    plain = text if isinstance(error, HalfstopError) else f"{type(error).__name__}: {text}" if text else repr(error)
+    return plain[:LONGEST_REASON]
+
+
+def mixed(order: Order, traced: Traced, group: Group, piece: Piece, folder: Path) -> Result:
+    """One variation: its row of the table and its files."""
+    scene, layout = scene_and_layout(piece, group.file, folder)
+    mix = mix_from_scene(scene, layout)
+    measured = readings_of(traced, layout, piece)
+    report = report_from_probes(scene, layout, measured, seed=order.seed, setting=mix)
+    row = scene_columns(scene)
+    if "readings" in order.keep:
+        by_name = {found.point: found for found in readings_from_probes(measured, mix, scene.camera)}
+        row |= reading_columns(report, flats_of(report, by_name))
+    files: dict[str, bytes] = {}
+    if {"pictures", "layers", "checks"} & set(order.keep):
+        stack = stack_of(traced, layout, piece, order, scene.render.depth)
+        if "checks" in order.keep:
+            row |= _checks(order, traced, group, piece, (scene, layout), stack, mix)
+        if "pictures" in order.keep:
+            files["picture"] = _picture(order, scene, stack, mix, piece)
+        if "layers" in order.keep:
+            files["layers"] = _layers(scene, stack, mix)
+    for kind, data in files.items():
+        row[f"{kind}_sha256"] = hashlib.sha256(data).hexdigest()
+    return Result(piece.id, row, files)
+
+
+def _picture(order: Order, scene: Scene, stack: LightStack, mix: Mix, piece: Piece) -> bytes:
+    from sim import __version__
+
+    made = f"{stack.size[0]} x {stack.size[1]}, {stack.samples} samples, seed {order.seed}"
+    texts = {"Title": f"variation {piece.id}", "Description": settings_text(scene.camera),
+             "Software": f"halfstop {__version__}", "Comment": made}  # fmt: skip
+    return png_bytes(encoded(exposed(stack, mix, scene.camera)), texts)
+
+
+def _layers(scene: Scene, stack: LightStack, mix: Mix) -> bytes:
+    camera = scene.camera
+    with tempfile.TemporaryDirectory(prefix="halfstop-sweep-") as name:
+        path = Path(name) / "layers.exr"
+        write_layers(
+            path, stack, mix, combined=exposed(stack, mix, camera, for_viewing=False),
+            picture_scale_rgb=photometry.display_scale(camera.f_number, camera.iso)
+            * color.white_balance_weights(camera.white_balance_K),
+            shutter_s=camera.shutter_s,
+            notes={"camera": settings_text(camera), "engine": stack.engine,
+                   "made": f"{stack.samples} samples, seed {stack.seed}, depth {stack.depth}"},
+        )  # fmt: skip
+        return path.read_bytes()
+
+
+def _checks(
+    order: Order, traced: Traced, group: Group, piece: Piece, member: tuple[Scene, Layout], stack: LightStack, mix: Mix
+) -> dict[str, Any]:
+    """Columns of the checks; spill is left out, which needs rays of its own for every light."""
+    from sim.analysis.catchlights import catchlights
+    from sim.analysis.duties import duties
+    from sim.analysis.flare import LensLight, flares
+    from sim.analysis.focus import focus_check
+    from sim.analysis.report import CheckReport
+    from sim.analysis.separation import separation
+    from sim.analysis.sparkle import sparkle
+
+    scene, layout = member
+    camera, layers = scene.camera, layers_of(traced, layout, piece)
+    stage = replace(stage_of(traced.group, member), layout=layout)
+    lens = np.stack([layer.lens for layer in layers if layer.lens is not None])
+    read = ProbeReadings(
+        traced.duty_probes, layout.light_names, layout.is_flash,
+        np.stack([layer.duties for layer in layers if layer.duties is not None], axis=1),
+        np.stack([layer.duties_error for layer in layers if layer.duties_error is not None], axis=1),
+        (0,) * len(traced.duty_probes),
+    )  # fmt: skip
+    parted = separation(stack, mix, camera)
+    glints = sparkle(stack, mix, camera, layout.camera.horizontal_fov_deg)
+    report = CheckReport(
+        focus=focus_check(scene, layout),
+        intrusions=traced.intrusions,
+        flares=flares(stage, mix, camera.shutter_s, seed=order.seed, light=LensLight(lens[:, 0], lens[:, 1:])),
+        separation=parted,
+        catchlights=catchlights(stage, mix, camera),
+        spills=(),
+        sparkle=glints,
+        duties=duties(stack, layout, mix, camera, read, parted, glints),
+        size=stack.size,
+        samples=stack.samples,
+        seed=order.seed,
+    )
+    return check_columns(report, health_from_stack(stack, mix, camera, None))

@@ -1,0 +1,279 @@
+"""One group's light: every light's every emission traced once, pictures and meters alike.
+
+What one light gives does not depend on the others traced with it: pictures by the renderer's numbering of its random
+numbers, meters because every point takes the same number of rays. So a variation reads the same whatever shares its
+group, whichever worker makes it.
+"""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, field, replace
+from functools import lru_cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from sim.develop import denoised
+from sim.engine import start_engine
+from sim.errors import HalfstopError
+from sim.figure import Figure, figure_from_sitter
+from sim.layercache import key_from
+from sim.layout import Layout, layout_from_scene
+from sim.lightstack import LightStack
+from sim.meterpoints import report_probes
+from sim.model import Scene
+from sim.readings import Probe, ProbeReadings
+from sim.sweep.setup import Group, Order, Piece
+from sim.sweep.variations import maker, scene_of
+
+if TYPE_CHECKING:
+    from sim.stage.build import Stage
+
+# Takes every ray that is allowed, however sure a reading is.
+NEVER_SURE = -1.0
+LENS_RAYS, DUTY_RAYS = 1 << 13, 1 << 13
+FIGURES_KEPT = 4
+
+
+@dataclass(frozen=True)
+class Layer:
+    """What one light gives with one emission, at full dial and white.
+
+    `pixels`, `clean` (h, w, 3) and `variance` (h, w), None where no picture is wanted; `meters` (m, 3) and
+    `meters_error` (m,) at the report's probes; `lens` its straight light and all of its light (4,) on the lens;
+    `duties` (d, 3) and `duties_error` (d,) at the points that duties are told from, None without checks.
+    """
+
+    meters: np.ndarray
+    meters_error: np.ndarray
+    pixels: np.ndarray | None = None
+    variance: np.ndarray | None = None
+    clean: np.ndarray | None = None
+    lens: np.ndarray | None = None
+    duties: np.ndarray | None = None
+    duties_error: np.ndarray | None = None
+
+
+@dataclass(frozen=True)
+class Traced:
+    """One group's light: `layers` by place of the light and key of its emission.
+
+    `guides` what the camera met, the stack's other fields; `intrusions` gear in the picture.
+    """
+
+    group: str
+    probes: tuple[Probe, ...]
+    layers: dict[tuple[int, str], Layer]
+    guides: dict[str, Any] = field(default_factory=dict)
+    duty_probes: tuple[Probe, ...] = ()
+    intrusions: tuple[Any, ...] = ()
+
+
+def trace_group(order: Order, group: Group) -> Traced:
+    """Trace all that the variations of a group share.
+
+    Raises `HalfstopError` where this process is no match for the order.
+    """
+    require_maker(order)
+    with scene_folder(group.files) as folder:
+        members = [scene_and_layout(piece, group.file, folder) for piece in group.pieces]
+        stage = stage_of(group.key, members[0])
+        layers: dict[tuple[int, str], Layer] = {}
+        guides: dict[str, Any] = {}
+        duty_probes: tuple[Probe, ...] = ()
+        layout = members[0][1]
+        probes = tuple(report_probes(members[0][0], layout))
+        for turn in passes_of(group.pieces, len(layout.light_names)):
+            lit, fresh = _lit(stage, members, turn)
+            found, stack, duty_probes = _pass(order, members[0][0], lit, probes, sorted(fresh))
+            layers |= {(light, fresh[light]): layer for light, layer in found.items()}
+            guides = guides or _guides(stack)
+        seen: tuple[Any, ...] = ()
+        if "checks" in order.keep:
+            from sim.analysis.intrusions import intrusions
+
+            seen = intrusions(stage)
+    return Traced(group.key, probes, layers, guides, duty_probes, seen)
+
+
+def require_maker(order: Order) -> None:
+    """Start the engine; refuse a worker of another version, whose results would not match the others'."""
+    started = start_engine()
+    ours = maker(started.variant)
+    if ours != order.maker:
+        differ = [f"{a} here, {b} asked for" for a, b in zip(ours, order.maker, strict=False) if a != b]
+        raise HalfstopError(f"this worker runs other software ({'; '.join(differ)}); give all workers the same")
+
+
+def passes_of(pieces: Sequence[Piece], lights: int) -> Iterator[dict[int, tuple[int, str]]]:
+    """Passes that trace every emission once: for each light still to trace, the piece that has it and its key.
+
+    Light beyond those of the scene's lights, of windows and surroundings, has one emission in a group.
+    """
+    told: list[dict[str, int]] = []
+    for light in range(lights):
+        keys = [piece.emissions[light] if light < len(piece.emissions) else "" for piece in pieces]
+        told.append({key: keys.index(key) for key in dict.fromkeys(keys)})
+    for turn in range(max(len(found) for found in told)):
+        rows = {light: list(found.items())[turn] for light, found in enumerate(told) if turn < len(found)}
+        yield {light: (member, key) for light, (key, member) in rows.items()}
+
+
+def _lit(
+    stage: Stage, members: Sequence[tuple[Scene, Layout]], turn: dict[int, tuple[int, str]]
+) -> tuple[Stage, dict[int, str]]:
+    """The stage with one pass's emissions on its faces, and the key of each light that is traced in it."""
+    first = members[0][1]
+    placed = list(first.lights)
+    for light, (member, _) in turn.items():
+        if light < len(placed):
+            placed[light] = members[member][1].lights[light]
+    layout = replace(first, lights=tuple(placed))
+    emitters = iter([emitter for light in layout.lights for emitter in light.rig.emitters])
+    faces = tuple(replace(face, emitter=next(emitters)) for face in stage.faces)
+    lit = replace(stage, layout=layout, faces=faces, wanted_layers=frozenset(turn))
+    return lit, {light: key for light, (_, key) in turn.items()}
+
+
+def _pass(
+    order: Order, scene: Scene, stage: Stage, probes: tuple[Probe, ...], fresh: Sequence[int]
+) -> tuple[dict[int, Layer], LightStack | None, tuple[Probe, ...]]:
+    from sim.transport.probe import read_probes
+    from sim.transport.render import render
+
+    depth, keep = scene.render.depth, order.keep
+    read = read_probes(
+        stage, probes, seed=order.seed, depth=depth, target_stderr_stops=NEVER_SURE, most_rays=order.meter_rays
+    )
+    stack, clean, lens, duty = None, None, None, None
+    if {"pictures", "layers", "checks"} & set(keep):
+        stack = render(stage, size=order.size, samples=order.samples, seed=order.seed, depth=depth)
+        if "pictures" in keep:
+            clean = _cleaned(stack, fresh, order.denoiser)
+    if "checks" in keep:
+        from sim.analysis.duties import duty_readings
+        from sim.analysis.flare import lens_light
+
+        lens = lens_light(stage, seed=order.seed, target_stderr_stops=NEVER_SURE, most_rays=LENS_RAYS)
+        duty = duty_readings(stage, seed=order.seed, target_stderr_stops=NEVER_SURE, most_rays=DUTY_RAYS)
+    layers = {
+        light: Layer(
+            meters=read.values[:, light],
+            meters_error=read.stderr[:, light],
+            pixels=None if stack is None else stack.pixels[light].copy(),
+            variance=None if stack is None else stack.variance[light].copy(),
+            clean=None if clean is None else clean[light],
+            lens=None if lens is None else np.array([lens.straight[light], *lens.all_rgb[light]]),
+            duties=None if duty is None else duty.values[:, light],
+            duties_error=None if duty is None else duty.stderr[:, light],
+        )
+        for light in fresh
+    }
+    return layers, stack, () if duty is None else duty.probes
+
+
+def _cleaned(stack: LightStack, lights: Sequence[int], quality: str) -> dict[int, np.ndarray]:
+    """The traced layers cleaned for viewing, each on its own as a preview does."""
+    chosen = list(lights)
+    some = replace(
+        stack, names=tuple(stack.names[i] for i in chosen), is_flash=tuple(stack.is_flash[i] for i in chosen),
+        pixels=stack.pixels[chosen], variance=stack.variance[chosen],
+    )  # fmt: skip
+    clean = denoised(some, quality=quality).denoised
+    assert clean is not None
+    return {light: clean[place].copy() for place, light in enumerate(chosen)}
+
+
+def _guides(stack: LightStack | None) -> dict[str, Any]:
+    names = ("albedo", "normal", "distance_m", "region", "region_names", "samples", "engine")
+    return {} if stack is None else {name: getattr(stack, name) for name in names}
+
+
+# -- scenes and stages of this process -----------------------------------------------------------
+
+
+@contextmanager
+def scene_folder(files: dict[str, bytes]) -> Iterator[Path]:
+    """A folder with the files that a group's scenes name, for as long as they are read."""
+    with tempfile.TemporaryDirectory(prefix="halfstop-sweep-") as name:
+        for file, data in files.items():
+            path = Path(name) / file
+            path.parent.mkdir(parents=True, exist_ok=True)
+            path.write_bytes(data)
+        yield Path(name)
+
+
+def scene_and_layout(piece: Piece, file: str, folder: Path) -> tuple[Scene, Layout]:
+    """A piece's scene and where all of it stands; figures are kept from one piece to the next."""
+    scene = scene_of(piece.text, file, folder)
+    figure = None
+    if isinstance(scene.sitter.figure, str):
+        figure = _figure(_Sitter(scene))
+    return scene, layout_from_scene(scene, folder, figure=figure)
+
+
+class _Sitter:
+    """A scene's sitter, equal to another that is posed alike and looks to the same place."""
+
+    def __init__(self, scene: Scene) -> None:
+        self.sitter, self.camera_m = scene.sitter, scene.camera.place.position_m
+        self.key = key_from(self.sitter, self.camera_m)
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, _Sitter) and self.key == other.key
+
+    def __hash__(self) -> int:
+        return hash(self.key)
+
+
+@lru_cache(maxsize=FIGURES_KEPT)
+def _figure(who: _Sitter) -> Figure:
+    return figure_from_sitter(who.sitter, who.camera_m, Path())
+
+
+_LAST: dict[str, Any] = {}
+
+
+def stage_of(group: str, member: tuple[Scene, Layout]) -> Stage:
+    """The built stage of a group, kept until this process builds another."""
+    if group not in _LAST:
+        from sim.stage.build import build
+
+        # Let go of the last before the next is built: kernels are recorded for whatever is alive.
+        _LAST.clear()
+        _LAST[group] = build(*member)
+    stage: Stage = _LAST[group]
+    return stage
+
+
+def readings_of(traced: Traced, layout: Layout, piece: Piece) -> ProbeReadings:
+    """Readings of the report's probes for one piece."""
+    layers = layers_of(traced, layout, piece)
+    return ProbeReadings(
+        probes=traced.probes, names=layout.light_names, is_flash=layout.is_flash,
+        values=np.stack([layer.meters for layer in layers], axis=1),
+        stderr=np.stack([layer.meters_error for layer in layers], axis=1), rays=(0,) * len(traced.probes),
+    )  # fmt: skip
+
+
+def layers_of(traced: Traced, layout: Layout, piece: Piece) -> list[Layer]:
+    """The layers of one piece, in the order of its lights."""
+    keys = [*piece.emissions, *("" for _ in layout.light_names[len(piece.emissions) :])]
+    return [traced.layers[place, key] for place, key in enumerate(keys)]
+
+
+def stack_of(traced: Traced, layout: Layout, piece: Piece, order: Order, depth: int) -> LightStack:
+    """The light stack of one piece, with cleaned layers where pictures are wanted."""
+    layers = layers_of(traced, layout, piece)
+    stack = LightStack(
+        names=layout.light_names, is_flash=layout.is_flash,
+        pixels=np.stack([layer.pixels for layer in layers if layer.pixels is not None]),
+        variance=np.stack([layer.variance for layer in layers if layer.variance is not None]),
+        seed=order.seed, depth=depth, **traced.guides,
+    )  # fmt: skip
+    clean = [layer.clean for layer in layers if layer.clean is not None]
+    return stack.with_denoised(np.stack(clean)) if clean else stack

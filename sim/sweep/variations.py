@@ -1,0 +1,235 @@
+"""Every combination of a study as a scene, with the name of its content and of what it shares with others."""
+
+from __future__ import annotations
+
+import importlib.metadata
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+from sim.errors import HalfstopError, SceneError, UnitError
+from sim.gear.rig import rig_from_light
+from sim.layercache import key_from
+from sim.model import FigureFile, IesSource, ImageBackdrop, Light, Scene
+from sim.scenefile import scene_from_text
+from sim.sweep.axes import Axis, AxisValue, changes_from_values, combinations, count_of_combinations
+from sim.sweep.setup import Order
+from sim.sweep.study import Study
+
+MOST_VARIATIONS = 10_000
+ID_DIGITS = 20
+# What of the camera is applied after tracing.
+EXPOSURE = ("shutter_s", "sync_s", "iso", "white_balance_K")
+# Modules that decide what a variation shows and reads.
+SOURCES = (
+    "analysis", "figure", "gear", "model", "stage", "transport", "backdrop.py", "color.py", "develop.py", "health.py",
+    "ies.py", "layout.py", "lightstack.py", "metering.py", "meterpoints.py", "meterreport.py", "mix.py",
+    "photometry.py", "profiles.py", "units.py", "sweep/tracing.py", "sweep/mixing.py", "sweep/columns.py",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Variation:
+    """One combination of a study: its `number` from 1, the `values` of the axes, and the `id` of its content.
+
+    `group` names the geometry that it shares with others, `emissions` what each light sends out. `refused` is the
+    reason why it is no scene, else empty.
+    """
+
+    number: int
+    values: tuple[AxisValue, ...]
+    id: str
+    text: str = ""
+    group: str = ""
+    emissions: tuple[str, ...] = ()
+    files: tuple[tuple[str, bytes], ...] = ()
+    refused: str = ""
+
+
+def variations_of(
+    study: Study, order: Order, on_progress: Callable[[float], None] | None = None
+) -> list[Variation]:
+    """Every variation of a study that its conditions let through, in order.
+
+    Raises `SceneError` where the study is at fault: a value that the scene can never hold, or nothing left to do.
+    A combination that cannot stand, such as a light inside the sitter, is told in its `refused`.
+    """
+    tell = on_progress or (lambda part: None)
+    count = count_of_combinations(study.groups)
+    if count > 20 * MOST_VARIATIONS:
+        raise study.fault(("axes",), _too_many(count))
+    wanted = list(_wanted(study))
+    if not wanted:
+        cure = UnitError("the conditions leave no variation", "at least one", "loosen only or skip")
+        raise study.fault(("only",) if study.only else ("skip",), cure)
+    if len(wanted) > MOST_VARIATIONS:
+        raise study.fault(("axes",), _too_many(len(wanted)))
+    _require_each_value_alone(study)
+    found = []
+    for number, values in enumerate(wanted, start=1):
+        found.append(_variation(study, order, number, values))
+        tell(number / len(wanted))
+    if all(variation.refused for variation in found):
+        what = f"no variation can stand; the first: {found[0].refused}"
+        raise study.fault(("axes",), UnitError(what, "at least one that can", "change the values"))
+    return found
+
+
+def _too_many(count: int) -> UnitError:
+    return UnitError(f"the axes make {count} variations", f"at most {MOST_VARIATIONS}", "shorten a list, or split it")
+
+
+def _wanted(study: Study) -> Iterator[tuple[AxisValue, ...]]:
+    """Combinations that the conditions let through."""
+    for values in combinations(study.groups):
+        named = {axis.name: value for axis, value in zip(study.axes, values, strict=True)}
+        for condition in (*study.only, *study.skip):
+            try:
+                holds = condition.holds(named)
+            except UnitError as error:
+                raise study.fault(condition.place, error) from None
+            if holds != (condition in study.only):
+                break
+        else:
+            yield values
+
+
+def _require_each_value_alone(study: Study) -> None:
+    """Refuse a value that is no value of its key: a wrong unit, a word that means nothing, a key that is not there.
+
+    Does not: refuse what only cannot stand together with the rest of the scene, or needs another axis's value.
+    """
+    for axis in study.axes:
+        for value in axis.values:
+            fault = _fault_of(study, [axis], [value])
+            if fault is not None and not fault.between_blocks and not _cured_by_others(study, axis, value):
+                what = fault.what if _inside(fault.key, axis) else f"{fault.key}: {fault.what}"
+                raise study.fault(value.place, UnitError(what, fault.expected, fault.cure))
+
+
+def _cured_by_others(study: Study, axis: Axis, value: AxisValue) -> bool:
+    """Whether some combination can hold a value that the base scene alone cannot."""
+    others = [other for other in study.axes if other is not axis and _related(other, axis)]
+    if not others:
+        return False
+    tried = 0
+    for values in _wanted(study):
+        at = dict(zip(study.axes, values, strict=True))
+        if at[axis] is value:
+            fault = _fault_of(study, study.axes, values)
+            tried += 1
+            if fault is None or fault.between_blocks:
+                return True
+            if tried >= 50:
+                break
+    return False
+
+
+def _related(one: Axis, other: Axis) -> bool:
+    return one.path[:2] == other.path[:2]
+
+
+def _inside(key: str, axis: Axis) -> bool:
+    path = ".".join(map(str, axis.path))
+    return key.startswith(path) or path.startswith(key)
+
+
+def _fault_of(study: Study, axes: Any, values: Any) -> SceneError | None:
+    try:
+        study.base.changed(changes_from_values(axes, values))
+    except SceneError as fault:
+        return fault
+    return None
+
+
+def _variation(study: Study, order: Order, number: int, values: tuple[AxisValue, ...]) -> Variation:
+    labels = [(axis.name, value.text) for axis, value in zip(study.axes, values, strict=True)]
+    try:
+        made = study.base.changed(changes_from_values(study.axes, values))
+        scene, folder = made.scene, study.base.path.parent
+        files = files_of_scene(scene)
+        emissions = tuple(emission_key(light, folder) for light in scene.lights.values())
+        group = group_key(scene, folder, order, files)
+    except SceneError as fault:
+        reason = "; ".join(p for p in (f"{fault.key}: {fault.what}" if fault.key else fault.what, fault.cure) if p)
+        return Variation(number, values, key_from("refused", labels, reason)[:ID_DIGITS], refused=reason)
+    except HalfstopError as fault:
+        return Variation(number, values, key_from("refused", labels, str(fault))[:ID_DIGITS], refused=str(fault))
+    return Variation(
+        number, values, variation_id(scene, folder, order, group, emissions), made.text, group, emissions, files
+    )
+
+
+# -- names of content ----------------------------------------------------------------------------
+
+
+def group_key(scene: Scene, folder: Path, order: Order, files: tuple[tuple[str, bytes], ...]) -> str:
+    """Key over all that a group shares: the set, the sitter, every light's housing and place, the camera, the order."""
+    camera = {name: getattr(scene.camera, name) for name in type(scene.camera).model_fields if name not in EXPOSURE}
+    lights = []
+    for name, light in scene.lights.items():
+        rig = rig_from_light(light, folder)
+        faces = [_without(face, "flux_lm", "profile") for face in rig.emitters]
+        lights.append((name, light.place, light.aim, light.stand, rig.body, faces))
+    return key_from(
+        order.maker, order.size, order.samples, order.seed, order.meter_rays, order.denoiser, order.keep,
+        scene.room, camera, scene.sitter, scene.backdrop, scene.panels, scene.ambient, scene.meters, scene.render,
+        lights, files,
+    )[:32]  # fmt: skip
+
+
+def emission_key(light: Light, folder: Path) -> str:
+    """Key over what a light sends out at full dial."""
+    return key_from([(face.flux_lm, face.profile) for face in rig_from_light(light, folder).emitters])[:32]
+
+
+def variation_id(scene: Scene, folder: Path, order: Order, group: str, emissions: tuple[str, ...]) -> str:
+    """Name of a variation's content: two that show and read the same have the same, whatever their study says."""
+    exposure = [getattr(scene.camera, name) for name in EXPOSURE]
+    weights = []
+    for light in scene.lights.values():
+        rig = rig_from_light(light, folder)
+        weights.append((light.power_stops, light.mute, rig.is_flash, rig.color_rgb, rig.gel_rgb))
+    return key_from("variation", order.maker, group, emissions, exposure, weights)[:ID_DIGITS]
+
+
+def _without(value: Any, *names: str) -> dict[str, Any]:
+    return {name: held for name, held in vars(value).items() if name not in names}
+
+
+def files_of_scene(scene: Scene) -> tuple[tuple[str, bytes], ...]:
+    """Files that a scene names, with their bytes."""
+    names = []
+    if isinstance(scene.sitter.figure, FigureFile):
+        names.append(scene.sitter.figure.file)
+    if isinstance(scene.backdrop, ImageBackdrop):
+        names.append(scene.backdrop.file)
+    names += [light.source.file for light in scene.lights.values() if isinstance(light.source, IesSource)]
+    return tuple((name, _bytes(scene.file_path(name))) for name in dict.fromkeys(names))
+
+
+@cache
+def _bytes(path: Path) -> bytes:
+    return path.read_bytes()
+
+
+def maker(variant: str) -> tuple[str, ...]:
+    """What made a variation: the renderer, its engine, the denoiser, and this package's own source."""
+    names = ("mitsuba", "drjit", "numpy", "pyoidn")
+    versions = [f"{name} {importlib.metadata.version(name)}" for name in names]
+    return (*versions, variant, source_hash())
+
+
+@cache
+def source_hash() -> str:
+    """Digest of the source that decides what a variation shows and reads."""
+    home = Path(__file__).parent.parent
+    paths = [p for name in SOURCES for p in (home.glob(f"{name}/*.py") if "." not in name else [home / name])]
+    return key_from({path.relative_to(home).as_posix(): path.read_bytes() for path in paths})[:16]
+
+
+def scene_of(text: str, name: str, folder: Path) -> Scene:
+    """The scene of a piece's text, its files found in `folder`."""
+    return scene_from_text(text.removeprefix("\ufeff"), name, folder)
