@@ -21,8 +21,9 @@ export function mount(element, room) {
   const help = tool("Help", () => room.keys?.open(), "?");
   output.setAttribute("aria-haspopup", "dialog");
   help.setAttribute("aria-haspopup", "dialog");
+  const trouble = el("p", { class: "trouble", role: "alert" });
   element.append(
-    el("div", { class: "tape" }, title, file),
+    el("div", { class: "tape" }, title, file), trouble,
     el("nav", { class: "tools", "aria-label": "Scene" }, undo, redo, save, output, help));
 
   // -- saving --------------------------------------------------------------------------------------------------------
@@ -47,6 +48,7 @@ export function mount(element, room) {
   store.subscribe(({ view, link: state }) => {
     if (!view) return;
     title.textContent = view.title;
+    trouble.textContent = view.trouble ?? "";
     file.textContent = `${(view.file ?? "").split("/").pop()}${view.saved ? "" : ", not saved yet"}`;
     file.classList.toggle("unsaved", !view.saved);
     undo.disabled = !view.can_undo || state !== "open";

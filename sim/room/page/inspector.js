@@ -16,8 +16,8 @@ export function mount(element, room) {
     const { view, selection } = store.get();
     if (!view) return;
     const items = itemsFromState(view, store.heldOf("place"));
-    drawChips(items, view, selection);
-    const item = items.find((each) => each.id === selection) ?? meterItem(view, selection);
+    drawChips(view.room.block ? [...items, { id: "room", kind: "ground", name: "room", data: {}, words: "Walls, floor, ceiling" }] : items, view, selection);
+    const item = items.find((each) => each.id === selection) ?? groundItem(view, selection) ?? meterItem(view, selection);
     const maker = !item ? others.nothing : item.kind === "light" ? light : others[item.kind];
     const signature = `${selection}|${maker.signature?.(item, view) ?? ""}`;
     if (signature !== shown) {
@@ -43,7 +43,7 @@ export function mount(element, room) {
     if (focused) chips.querySelector(`[data-chip="${CSS.escape(focused)}"]`)?.focus({ preventScroll: true });
   }
 
-  const order = (item) => (item.kind === "light" ? item.number : { sitter: 100, camera: 101, backdrop: 102, panel: 103 }[item.kind]);
+  const order = (item) => (item.kind === "light" ? item.number : { sitter: 100, camera: 101, backdrop: 102, panel: 103, ground: 104 }[item.kind]);
 
   function chip(item, selection) {
     const lit = item.kind === "light";
@@ -55,6 +55,8 @@ export function mount(element, room) {
     if (lit) button.style.setProperty("--light", item.data.colour);
     return button;
   }
+
+  const groundItem = (view, selection) => (selection === "room" && view.room.block ? { id: "room", kind: "ground", name: "room", data: view.room } : null);
 
   function meterItem(view, selection) {
     if (!selection?.startsWith("meter:")) return null;

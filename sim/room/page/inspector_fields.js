@@ -4,6 +4,13 @@ import { withUnit } from "./measures.js";
 
 let count = 0;
 
+// Forms that people shorten: "8" is f/8, "1/160" is 1/160 s.
+const SHORT = {
+  aperture: (text) => (/^\d*\.?\d+$/.test(text) ? `f/${text}` : text),
+  shutter: (text) => (/^[\d./]+$/.test(text) ? `${text} s` : text),
+  sync: (text) => (/^[\d./]+$/.test(text) ? `${text} s` : text),
+};
+
 /** Put the server's one line in words that fit beside a field: the file and line are not needed there. */
 export const refusalText = (text) => text.replace(/^\S+\.ya?ml:(\d+:)?\s*/, "").replace(/^[\w .[\]-]+: (?=got )/, "");
 
@@ -114,13 +121,15 @@ export function fieldsFromChoices(link, path, descriptions, block) {
     if (about.kind === "switch" || typeof about.example === "boolean") return switchField({ label, key, value, send: set });
     if (about.choices?.length) {
       const list = about.choices.map((each) => (Array.isArray(each) ? each : [String(each), String(each)]));
-      const offered = about.optional ? [["", about.none ?? "none"], ...list] : list;
+      const offered = about.optional ? [["", "as usual"], ...list] : list;
       return choiceField({ label, key, options: () => offered, value: (item) => textOf(value(item)), send: (v) => (v === "" ? unset() : set(v)) });
     }
-    const plain = about.unit === "" || about.unit === null || about.unit === undefined;
+    const isNumber = about.kind === "number" || (about.kind === undefined && !about.unit);
+    const short = SHORT[about.key] ?? ((text) => text);
+    const hint = [about.told, about.example !== null && about.example !== undefined ? `such as ${about.example}` : ""].filter(Boolean).join(", ");
     return textField({
-      label, key, unit: about.unit ?? "", hint: about.example ? `such as ${about.example}` : "", value: (item) => textOf(value(item)),
-      send: (text) => (text === "" ? unset() : set(plain && /^-?\d*\.?\d+$/.test(text) ? Number(text) : text)),
+      label, key, unit: about.unit ?? "", hint, value: (item) => textOf(value(item)),
+      send: (text) => (text === "" ? unset() : set(isNumber && /^-?\d*\.?\d+$/.test(text) ? Number(text) : short(text))),
     });
   });
 }

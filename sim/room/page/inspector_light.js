@@ -26,11 +26,10 @@ export function build(first, room) {
   const kindWords = el("p", { class: "note" });
   const mute = el("button", { class: "small", type: "button", "data-key": "mute", onclick: () => set(["mute"], !store.isMuted(name), {}) }, "Mute");
   const solo = el("button", { class: "small", type: "button", "data-key": "solo", onclick: () => store.toggleSolo(name) }, "Solo");
-  const more = el("div", { class: "row" }, mute, solo,
-    wordButton("Copy", () => room.library?.copy(name)), wordButton("Rename", () => room.library?.rename(name)),
-    wordButton("Remove", () => room.library?.remove(name), "danger"));
+  const more = el("div", { class: "row last" }, wordButton("Copy", () => room.library?.copy(name)),
+    wordButton("Rename", () => room.library?.rename(name)), wordButton("Remove", () => room.library?.remove(name), "danger"));
+  head.node.append(el("span", { class: "switches" }, first.data.block ? mute : null, solo));
   const nodes = [head.node, kindWords];
-  if (first.data.block) nodes.push(more);
 
   if (first.data.dial !== null && first.data.power_stops !== undefined && first.data.block) {
     const dial = dialFields(first, room, set);
@@ -49,7 +48,7 @@ export function build(first, room) {
     nodes.push(group("Place", place.node, el("div", { class: "pair" }, aim.node, stand.node), place.told));
   } else if (first.data.hint) nodes.push(el("p", { class: "note" }, first.data.hint));
   if (first.data.block) {
-    nodes.push(...modifierNodes(first, room, choices, set, unset, parts), ...lampNodes(first, room, choices, set, parts));
+    nodes.push(...modifierNodes(first, room, choices, set, unset, parts), ...lampNodes(first, room, choices, set, parts), more);
   }
   return {
     nodes,
@@ -88,7 +87,7 @@ function dialFields(first, room, set) {
       return number === null ? set(["power"], typed) : link.edit(edits(number)[0], null, { quiet: true });
     },
   });
-  const node = group("Power", el("div", { class: "dial" }, text.node, slider), told);
+  const node = el("section", { class: "fields", "aria-label": "Power" }, el("div", { class: "dial" }, text.node, slider), told);
   return {
     node,
     refresh(item, view) {
@@ -113,7 +112,7 @@ function modifierNodes(first, room, choices, set, unset, parts) {
   const nodes = [kind.node];
   const described = kinds.find((each) => each.kind === first.data.modifier?.kind)?.fields ?? [];
   const grids = choices.grids ?? ["5°", "10°", "20°", "30°", "40°"];
-  const fields = fieldsFromChoices(link, path, described.filter((each) => each.key !== "grid" && each.key !== "kind"), (item) => item.data.block?.modifier ?? item.data.modifier);
+  const fields = fieldsFromChoices(link, path, described.filter((each) => each.key !== "grid" && each.key !== "kind"), (item) => ({ ...item.data.modifier, ...item.data.block?.modifier }));
   parts.push(...fields);
   nodes.push(el("div", { class: "pair" }, fields.map((each) => each.node)));
   if (described.some((each) => each.key === "grid")) {
@@ -154,7 +153,7 @@ function lampNodes(first, room, choices, set, parts) {
   const kinds = choices.source_kinds ?? [];
   const described = kinds.find((each) => each.kind === source.kind)?.fields
     ?? Object.keys(source).filter((key) => key !== "kind" && typeof source[key] !== "object").map((key) => ({ key, label: key.replaceAll("_", " "), unit: "" }));
-  const fields = fieldsFromChoices(room.link, ["lights", first.name, "source"], described, (item) => item.data.source);
+  const fields = fieldsFromChoices(room.link, ["lights", first.name, "source"], described, (item) => ({ ...item.data.source, ...item.data.block?.source }));
   const color = textField({
     label: "Colour", key: "color", unit: "K", hint: "such as 5600 K or #ffddaa", value: (item) => textOf(item.data.block?.color) || "5600 K", send: (text) => set(["color"], text),
   });

@@ -8,7 +8,7 @@ const CAMERA = [
   { key: "aperture", label: "Aperture", example: "f/8" }, { key: "shutter", label: "Shutter", example: "1/160 s", unit: "s" },
   { key: "iso", label: "ISO", example: 100 }, { key: "white_balance", label: "White balance", unit: "K", example: "5600 K" },
   { key: "focal_length", label: "Focal length", unit: "mm", example: "85 mm" },
-  { key: "orientation", label: "Format", choices: ["portrait", "landscape"] }, { key: "focus", label: "Focus", example: "near eye" },
+  { key: "orientation", label: "Orientation", choices: ["portrait", "landscape"] }, { key: "focus", label: "Focus", example: "near eye" },
   { key: "sync", label: "Flash sync", unit: "s", example: "1/200 s" },
 ];
 const SITTER = [
@@ -84,11 +84,14 @@ export const camera = {
     const block = (item) => item.data.block ?? { ...store.get().view.exposure, ...item.data.texts };
     const place = placeFields(room, ["camera", "place"]), aim = aimField(room, first);
     parts.push(place, aim);
-    const pick = (test) => described.filter((each) => test(exposure.includes(each.key)) && !["place", "aim"].includes(each.key));
+    const lens = ["focal_length", "orientation", "focus"];
+    const pick = (keys) => keys.map((key) => described.find((each) => each.key === key)).filter(Boolean);
+    const seldom = described.filter((each) => ![...exposure, ...lens, "place", "aim"].includes(each.key));
     return simple(parts, [
-      group("Exposure", blockFields(room, ["camera"], pick((yes) => yes), block, parts)),
+      group("Exposure", blockFields(room, ["camera"], pick(exposure), block, parts)),
       group("Place", place.node, el("div", { class: "pair" }, aim.node), place.told),
-      group("Lens", blockFields(room, ["camera"], pick((yes) => !yes), block, parts)),
+      group("Lens", blockFields(room, ["camera"], pick(lens), block, parts)),
+      el("details", { class: "fields" }, el("summary", {}, "Sensor and sync"), blockFields(room, ["camera"], seldom, block, parts)),
     ], first);
   },
 };
@@ -102,7 +105,8 @@ export const backdrop = {
       send: (text) => link.edit([{ op: "set", path: ["backdrop", "distance"], value: text }], null, { quiet: true }),
     });
     parts.push(away);
-    const described = store.get().view.choices?.backdrop ?? BACKDROP;
+    const kinds = store.get().view.choices?.backdrop_kinds ?? [];
+    const described = kinds.find((each) => each.kind === first.data.kind)?.fields ?? BACKDROP;
     const block = (item) => item.data.block ?? { ...item.data.texts, size: { width: metresText(item.data.width_m), height: metresText(item.data.height_m) } };
     const fields = blockFields(room, ["backdrop"], described.filter((each) => !["distance", "kind"].includes(each.key)), block, parts);
     return simple(parts, [el("p", { class: "note" }, first.data.text ?? first.data.kind), group("Place", el("div", { class: "pair" }, away.node)), group("Cloth", fields)], first);
@@ -115,9 +119,11 @@ export const panel = {
     const { link } = room, parts = [], path = ["panels", first.name];
     const place = placeFields(room, [...path, "place"]), aim = aimField(room, first);
     parts.push(place, aim);
-    const fields = blockFields(room, path, PANEL, (item) => item.data.block, parts);
+    const kinds = room.store.get().view.choices?.panel_kinds ?? [];
+    const described = kinds.find((each) => each.kind === first.data.kind)?.fields.filter((each) => !/^(place|aim|at)\b/.test(each.key));
+    const fields = blockFields(room, path, described ?? PANEL, (item) => item.data.block, parts);
     const nodes = [el("p", { class: "note" }, `${first.data.kind}${first.data.surface ? `, ${first.data.surface}` : ""}`)];
-    if (["reflector", "v-flat"].includes(first.data.kind)) {
+    if (!described && ["reflector", "v-flat"].includes(first.data.kind)) {
       const surface = choiceField({
         label: "Surface", options: () => (first.data.kind === "v-flat" ? ["black", "white"] : ["white", "silver", "gold"]).map((each) => [each, each]),
         value: (item) => textOf(item.data.block?.surface ?? item.data.surface), send: (value) => link.edit([{ op: "set", path: [...path, "surface"], value }], null, { quiet: true }),
@@ -127,6 +133,14 @@ export const panel = {
     }
     nodes.push(group("Place", place.node, el("div", { class: "pair" }, aim.node), place.told), group("Size", fields));
     return simple(parts, nodes, first);
+  },
+};
+
+export const ground = {
+  build(first, room) {
+    const parts = [], { store } = room;
+    const fields = blockFields(room, ["room"], store.get().view.choices?.room ?? [], (item) => item.data.block, parts);
+    return simple(parts, [el("p", { class: "note" }, "Pale walls close by lift every shadow. Numbers without a unit are reflectances."), group("Room", fields)], first);
   },
 };
 

@@ -2,13 +2,9 @@
 import { el } from "./dom.js";
 import { dialog, promptFor } from "./dialogs.js";
 
-const CAUTIONS = [
-  "Mains: watch what one circuit carries, keep plugs dry and cables taped down.",
-  "Hot lamps and modelling lamps: keep cloth, gels and hands away; let them cool.",
-  "Stands: weigh them down, more so under a boom, and keep walkways free.",
-  "Eyes: no bright or flashing light close to anyone's eyes; ask about photosensitivity before a flash is fired.",
-  "Local electrical codes, the makers' instructions and licensed practice hold over anything said here.",
-];
+const CAUTIONS = "In a real room: mind what one mains circuit carries, keep cloth and hands off hot lamps, weigh stands down and tape " +
+  "cables, fire no flash close to anyone's eyes, and ask about photosensitivity first.";
+const DEFER = "Follow local electrical codes, the maker's instructions and licensed practice.";
 
 export function mount(element, room) {
   const { store, link } = room;
@@ -18,8 +14,9 @@ export function mount(element, room) {
   const heading = el("h2", {}, "Add a light");
   const intro = el("p", { class: "note" });
   const box = dialog("library", heading, intro, grid,
-    el("section", { class: "cautions", "aria-label": "Safety" }, el("h3", {}, "Before it stands in a real room"), el("ul", {}, CAUTIONS.map((text) => el("li", {}, text)))),
     el("section", { "aria-label": "Example set-ups" }, el("h3", {}, "Or start from an example"), examples));
+  const safety = el("p", { class: "cautions" });
+  box.node.append(safety);
   element.append(box.node);
 
   const names = () => (store.get().view?.lights ?? []).map((light) => light.name);
@@ -47,7 +44,7 @@ export function mount(element, room) {
     intro.textContent = name
       ? "Each picture is what the modifier makes of a grey sphere, from the same place at the same exposure."
       : "Each picture is what the light makes of a grey sphere. The new light stands at camera right, two metres away.";
-    for (const part of box.node.querySelectorAll("section")) part.hidden = Boolean(name) && part.getAttribute("aria-label") !== "Safety";
+    safety.textContent = `${CAUTIONS} ${store.get().view?.safety || DEFER}`;
     link.ask("library", {}, { quiet: true });
     draw();
     box.open();

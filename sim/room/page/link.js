@@ -37,7 +37,7 @@ export function connect(store, url = new URL("room", location.href).href.replace
 
   function take(message) {
     store.receive(message);
-    if (message.type === "refused" && message.id === undefined) store.say(message.text, "refused");
+    if (message.type === "refused" && (message.id ?? null) === null) store.say(message.text, "refused");
     if (ANSWERS.includes(message.type) && waiting.has(message.id)) settle(message.id, waiting.get(message.id), message);
   }
 

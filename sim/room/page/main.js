@@ -42,3 +42,4 @@ store.subscribe(({ view, link }) => {
   if (view) document.title = `${view.saved ? "" : "• "}${view.title} · halfstop`;
 }, ["view", "link"]);
 document.body.dataset.ready = "";
+store.update({ ready: true });

@@ -8,8 +8,9 @@ import { drawLabels, labelLines } from "./set_labels.js";
 import { PLAN, SIDE, createView } from "./set_view.js";
 import * as inspector from "./inspector.js";
 
-const MARGINS = { [PLAN]: [24, 16, 38, 16], [SIDE]: [12, 14, 14, 36] };
-const ROOMY_PX_PER_M = 40;
+const MARGINS = { [PLAN]: [24, 16, 38, 16], [SIDE]: [25, 14, 12, 36] };
+const ROOMY_PX_PER_M = 38;
+const SLIP_PX = 244;
 const LAYERS = ["room", "ways", "pins", "things", "labels", "handles", "guides"];
 
 export function mount(element, room) {
@@ -56,8 +57,28 @@ export function mount(element, room) {
 
   function fit() {
     const { view: state } = store.get();
-    if (state) view.fit(state, MARGINS);
+    if (state) {
+      shareOut(state);
+      view.fit(state, MARGINS);
+    }
     later();
+  }
+
+  /** Give the drawings the part of the sheet that their room asks for. */
+  function shareOut(state) {
+    const box = element.getBoundingClientRect();
+    const parts = matchMedia("(max-width: 860px)").matches ? null : view.shares(state, [box.width - 18, box.height - 18], MARGINS, SLIP_PX);
+    const plan = parts && Math.min(Math.max(parts.plan[0], box.width * 0.4), box.width - SLIP_PX);
+    element.style.gridTemplateColumns = parts ? `${(plan + 10).toFixed(0)}px minmax(0, 1fr)` : "";
+    element.style.gridTemplateRows = parts ? `minmax(0, 1fr) ${(parts.side[1] + 10).toFixed(0)}px` : "";
+    measure();
+  }
+
+  function measure() {
+    for (const which of [PLAN, SIDE]) {
+      const box = sheets[which].svg.getBoundingClientRect();
+      view.resize(which, box.width, box.height);
+    }
   }
 
   function draw() {
@@ -77,7 +98,7 @@ export function mount(element, room) {
     drawLightways(layers.ways, which, view, state, items, selection, store);
     drawPins(layers.pins, which, view, state.meters);
     reconcile(layers.things, groups, which, selection);
-    const tags = [], boxes = [];
+    const tags = [], boxes = [], spans = new Map();
     for (const item of items) {
       const group = groups.get(item.id);
       const off = item.kind === "light" && !store.isHeard(item.name);
@@ -93,9 +114,11 @@ export function mount(element, room) {
       }
       if (item.id === selection) nodes.unshift(halo(item, which));
       group.replaceChildren(...nodes);
+      if (item.kind !== "backdrop") spans.set(item.id, extent(group, view.px(which, item.position_m)));
     }
+    for (const box of spans.values()) boxes.push(box);
     drawHandles(layers.handles, which, state, selection);
-    labels(which, selection, boxes, kept, width, height);
+    labels(which, selection, boxes, spans, kept, width, height);
     drawGuides(layers.guides, which, view, state, items, set.moving);
     root.classList.toggle("moving", Boolean(set.moving));
   }
@@ -140,44 +163,54 @@ export function mount(element, room) {
       const ends = which === PLAN ? [[x - w / 2, 0, z], [x + w / 2, 0, z]] : [[x, y - h / 2, z], [x, y + h / 2, z]];
       return path(ends.map((p) => view.px(which, p)), { class: "halo-line" });
     }
-    const at = item.kind === "sitter" && which === SIDE ? [item.position_m[0], 0.85, item.position_m[2]] : item.position_m;
-    const radius = item.kind === "sitter" ? (which === SIDE ? 0.95 : 0.4) : Math.max(0.3, ...(item.data.size_m ?? [0.3]).map((s) => s * 0.62));
-    return disc(view.px(which, at), Math.max(radius * view.scale, 20).toFixed(1), { class: "halo" });
+    if (item.kind === "sitter" && which === SIDE) return disc(view.px(which, [item.position_m[0], 0.85, item.position_m[2]]), (0.95 * view.scale).toFixed(1), { class: "halo" });
+    const outlines = (item.data[which === PLAN ? "shape_top" : "shape_side"] ?? []).flat();
+    const radius = item.kind === "sitter" ? 0.4 : Math.max(0.25, ...outlines.map((point) => Math.hypot(...point)));
+    return disc(view.px(which, item.position_m), (radius * view.scale + 7).toFixed(1), { class: "halo" });
   }
 
   function drawHandles(layer, which, state, selection) {
     const item = items.find((each) => each.id === selection);
     const nodes = [];
     const handleAt = (place, part, title) => nodes.push(svg("g", { class: "handle", "data-part": part, "data-of": item.id },
-      svg("title", { text: title }), disc(place, 16, { class: "reach" }), disc(place, part === "aim" ? 6 : 5.5, { class: "knob" }),
+      svg("title", { text: title }), disc(place, part === "aim" ? 15 : 12, { class: "reach" }), disc(place, part === "aim" ? 6 : 5.5, { class: "knob" }),
       part === "aim" ? disc(place, 1.6, { class: "dot" }) : null));
     if (item?.aim_m && !item.fixed && (item.kind !== "panel" || item.data.aim_m)) handleAt(view.px(which, item.aim_m), "aim", `Drag to aim the ${item.name}`);
     if (item?.kind === "sitter" && which === PLAN) {
-      handleAt(view.px(which, facingPoint(item, false)), "turn", "Drag to turn the body");
-      handleAt(view.px(which, facingPoint(item, true)), "head", "Drag to turn the head");
+      handleAt(view.px(which, facingPoint(item, false, view)), "turn", "Drag to turn the body");
+      handleAt(view.px(which, facingPoint(item, true, view)), "head", "Drag to turn the head");
     }
     layer.replaceChildren(...nodes);
   }
 
-  function labels(which, selection, boxes, kept, width, height) {
+  /** Box in pixels of the solid shapes of a thing. */
+  function extent(group, at) {
+    const points = [...group.querySelectorAll("polygon:not(.grip)")].flatMap((shape) => [...shape.points]);
+    const xs = [at[0] - 3, at[0] + 3, ...points.map((p) => p.x)], ys = [at[1] - 3, at[1] + 3, ...points.map((p) => p.y)];
+    return [Math.min(...xs), Math.min(...ys), Math.max(...xs), Math.max(...ys)];
+  }
+
+  function labels(which, selection, boxes, spans, kept, width, height) {
     const crossing = [];
     const roomy = view.scale >= ROOMY_PX_PER_M;
-    const blocked = [...boxes];
     const wanted = [];
     for (const item of items) {
       if (item.aim_m) {
         const a = view.px(which, item.position_m), b = view.px(which, item.aim_m);
         for (let t = 0.1; t < 1; t += 0.06) crossing.push([a[0] + (b[0] - a[0]) * t, a[1] + (b[1] - a[1]) * t]);
       }
-      const at = view.px(which, item.position_m);
-      const size = item.kind === "sitter" ? 0.36 * view.scale : item.kind === "camera" ? 15 : Math.min(Math.max(...(item.data.size_m ?? [0.2])) * view.scale * 0.45, 60);
-      if (item.kind !== "backdrop" && !(which === SIDE && item.kind === "sitter")) blocked.push([at[0] - size, at[1] - size, at[0] + size, at[1] + size]);
-      if (which === SIDE && item.kind === "panel") continue;
+      const box = spans.get(item.id);
+      if (!box || (which === SIDE && item.kind === "panel")) continue;
+      const at = [(box[0] + box[2]) / 2, (box[1] + box[3]) / 2];
+      const size = Math.min(box[2] - box[0], box[3] - box[1]) / 2;
       const lines = labelLines(item, which, item.id === selection, roomy);
       if (lines && at[0] > -40 && at[1] > -40 && at[0] < width + 40 && at[1] < height + 40) wanted.push({ id: item.id, at, gap: size + 4, lines });
     }
+    const { low_m: low, high_m: high } = store.get().view.room;
+    for (const x of which === PLAN ? [low[0], high[0]] : []) for (let z = low[2]; z < high[2]; z += 0.15) crossing.push(view.px(which, [x, 0, z]));
+    for (const z of which === SIDE ? [low[2], high[2]] : []) for (let y = 0; y < high[1]; y += 0.15) crossing.push(view.px(which, [0, y, z]));
     wanted.sort((a, b) => (b.id === selection) - (a.id === selection));
-    drawLabels(sheets[which].layers.labels, wanted, blocked, crossing, [width, height], kept);
+    drawLabels(sheets[which].layers.labels, wanted, boxes, crossing, [width, height], kept);
     drawScale(which, width, height);
   }
 
@@ -197,14 +230,11 @@ export function mount(element, room) {
   }
 
   const watcher = new ResizeObserver(() => {
-    for (const which of [PLAN, SIDE]) {
-      const box = sheets[which].svg.getBoundingClientRect();
-      view.resize(which, box.width, box.height);
-    }
+    measure();
     if (!view.moved) fit();
     later();
   });
-  for (const which of [PLAN, SIDE]) watcher.observe(sheets[which].svg);
+  for (const each of [element, sheets[PLAN].svg, sheets[SIDE].svg]) watcher.observe(each);
 
   let known = null;
   store.subscribe(({ view: state }) => {

@@ -100,11 +100,17 @@ export function handle(set) {
     const at = view.px(which, start);
     const to = view.toWorld(which, [at[0] + pixel[0] - from[0], at[1] + pixel[1] - from[1]], start);
     if (part === "aim") {
-      const aim = aimed(item, to, which, [at[0] + pixel[0] - from[0], at[1] + pixel[1] - from[1]], view, state.sitter.parts ?? {}, free);
+      const aim = aimed(item, to, which, [at[0] + pixel[0] - from[0], at[1] + pixel[1] - from[1]], view, partsOf(state), free);
       return { edits: [{ op: "aim", what: item.what, at: aim.aim_part ?? aim.aim_m }], place: aim };
     }
     const position = placed(item, to, which, state.room, free);
     return { edits: [moveEdit(item, position)], place: { position_m: position } };
+  }
+
+  /** Places that an aim may be named after. */
+  function partsOf(state) {
+    const named = state.choices?.aim_parts, parts = state.sitter.parts ?? {};
+    return named ? Object.fromEntries(named.filter((name) => parts[name]).map((name) => [name, parts[name]])) : parts;
   }
 
   const turned = (item, part, deg) => ({

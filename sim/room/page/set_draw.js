@@ -131,13 +131,14 @@ function drawSitter(item, which, view) {
 }
 
 /** Where the handle that turns the sitter sits: the end of the chest's arrow, or of the face's. */
-export function facingPoint(item, head) {
-  const angle = (facing(item, head) * Math.PI) / 180, reach = head ? HEAD_FACING_M : FACING_M;
+export function facingPoint(item, head, view) {
+  // Far enough apart to be taken hold of at any scale.
+  const angle = (facing(item, head) * Math.PI) / 180, reach = head ? Math.max(HEAD_FACING_M, 24 / view.scale) : Math.max(FACING_M, 48 / view.scale);
   return [item.position_m[0] + reach * Math.sin(angle), 0, item.position_m[2] + reach * Math.cos(angle)];
 }
 
 function arrow(item, head, view) {
-  const start = view.px(PLAN, item.position_m), end = view.px(PLAN, facingPoint(item, head));
+  const start = view.px(PLAN, item.position_m), end = view.px(PLAN, facingPoint(item, head, view));
   const length = Math.hypot(end[0] - start[0], end[1] - start[1]) || 1;
   const way = [(end[0] - start[0]) / length, (end[1] - start[1]) / length], size = head ? 6 : 8;
   const base = [end[0] - way[0] * size, end[1] - way[1] * size];

@@ -2,6 +2,7 @@
 import { disc, line, path, svg, words } from "./dom.js";
 import { bearingDeg, bearingWords, degreesText, distance, feetText, metresText, tiltText, turnDeg } from "./measures.js";
 import { facing } from "./set_items.js";
+import { widthPx } from "./set_labels.js";
 import { facingPoint } from "./set_draw.js";
 import { PLAN } from "./set_view.js";
 
@@ -23,7 +24,7 @@ function planGuides(item, { part }, view, items) {
   const mark = px([0, 0, 0]);
   const [x, , z] = part === "aim" ? item.aim_m : item.position_m;
   const here = px([x, 0, z]);
-  if (part === "turn" || part === "head") return [line(px(item.position_m), px(facingPoint(item, part === "head")), { class: "guide strong" })];
+  if (part === "turn" || part === "head") return [line(px(item.position_m), px(facingPoint(item, part === "head", view)), { class: "guide strong" })];
   if (item.kind === "backdrop") return [line(mark, px([0, 0, z]), { class: "guide" }), measure(mark, px([0, 0, z]), metresText(Math.abs(z)))];
   if (item.kind === "sitter") {
     return [line([mark[0], here[1]], here, { class: "guide" }), line(mark, [mark[0], here[1]], { class: "guide" })];
@@ -78,7 +79,7 @@ function sideGuides(item, { part }, view, state, items) {
 }
 
 /** The lines of the slip beside what moves. */
-export function lines(item, { part }, items, state) {
+export function lines(item, { part, which }, items, state) {
   const [x, y, z] = item.position_m;
   if (part === "turn") return [`body turned ${degreesText(turnDeg(facing(item)))}`, bearingWords(turnDeg(facing(item)))];
   if (part === "head") return [`head ${degreesText(item.head_turn_deg)} against the body`, `face toward ${degreesText(turnDeg(facing(item, true)))}`];
@@ -92,11 +93,11 @@ export function lines(item, { part }, items, state) {
   }
   if (item.kind === "backdrop") return [`${metresText(-z)} behind the mark`, feetText(-z)];
   const away = Math.hypot(x, z), deg = bearingDeg(x, z);
-  const found = [`${metresText(away)} · ${feetText(away)}`, `${degreesText(deg)}, ${bearingWords(deg)}`, `${metresText(y)} high · ${feetText(y)}`];
+  const found = which === PLAN ? [`${metresText(away)} at ${degreesText(deg)}`, `${feetText(away)}, ${bearingWords(deg)}`] : [`${metresText(y)} high`, feetText(y)];
   if (item.kind === "light" && item.aim_m) {
     const reach = distance(item.position_m, item.aim_m);
     const tilt = (Math.asin((item.aim_m[1] - y) / (reach || 1)) * 180) / Math.PI;
-    found.push(`to its aim ${metresText(reach)}, ${tiltText(tilt)}`);
+    found.push(`${metresText(reach)} to its aim, ${tiltText(tilt)}`);
   }
   const same = items.find((other) => other.id !== item.id && other.kind === "light" && item.kind === "light" &&
     Math.abs(Math.hypot(other.position_m[0], other.position_m[2]) - away) < 0.006);
@@ -106,11 +107,14 @@ export function lines(item, { part }, items, state) {
 
 function slip(texts, view, which, item, { part }) {
   const { width: w, height: h } = view.frames[which];
-  const point = part === "aim" ? item.aim_m : part === "turn" || part === "head" ? facingPoint(item, part === "head") : item.position_m;
+  const point = part === "aim" ? item.aim_m : part === "turn" || part === "head" ? facingPoint(item, part === "head", view) : item.position_m;
   const [x, y] = view.px(which, item.kind === "backdrop" && which !== PLAN ? [0, 1.5, point[2]] : point);
-  const width = Math.max(...texts.map((text) => text.length)) * 6.6 + 18, height = texts.length * 16 + 10;
-  const left = x + 34 + width < w ? x + 34 : x - 34 - width, top = Math.min(Math.max(y - height - 14, 4), h - height - 4);
-  return svg("g", { class: "slip-note" },
-    svg("rect", { x: Math.min(Math.max(left, 4), Math.max(w - width - 4, 4)), y: top, width, height, rx: 2 }),
-    texts.map((text, row) => words([Math.min(Math.max(left, 4), Math.max(w - width - 4, 4)) + 9, top + 17 + row * 16], text, { class: row ? "" : "first" })));
+  const width = Math.max(...texts.map((text) => widthPx(text, 12, true))) + 18, height = texts.length * 16 + 10;
+  // Keep to the side away from the mark, so that the sitter stays in sight.
+  const [mx, my] = view.px(which, [0, 1.2, 0]);
+  const left = Math.min(Math.max(x < mx ? x - width - 30 : x + 30, 4), Math.max(w - width - 4, 4));
+  const covers = left < x + 24 && left + width > x - 24;
+  const top = Math.min(Math.max(covers ? (y < my ? y - height - 34 : y + 40) : y - height / 2, 4), h - height - 4);
+  return svg("g", { class: "slip-note" }, svg("rect", { x: left, y: top, width, height, rx: 2 }),
+    texts.map((text, row) => words([left + 9, top + 17 + row * 16], text, { class: row ? "" : "first" })));
 }

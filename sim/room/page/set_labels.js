@@ -7,7 +7,7 @@ const SIZE_PX = [12.5, 11.5];
 const LEADING_PX = 14;
 const pen = document.createElement("canvas").getContext("2d");
 
-function widthPx(text, size, bold) {
+export function widthPx(text, size, bold) {
   pen.font = `${bold ? 600 : 400} ${size}px ${getComputedStyle(document.body).fontFamily}`;
   return pen.measureText(text).width;
 }

@@ -20,7 +20,7 @@ export function createView() {
     scale: 50,
     moved: false,
     frames: { [PLAN]: { width: 1, height: 1, centre: [0, 0] }, [SIDE]: { width: 1, height: 1, centre: [0, 0] } },
-    px, metres, toWorld, fit, zoomAt, pan, resize, step: 0.05,
+    px, metres, toWorld, fit, shares, zoomAt, pan, resize, step: 0.05,
   };
 
   function px(which, point) {
@@ -60,6 +60,19 @@ export function createView() {
       view.frames[which].centre = [u + (margin[1] - margin[3]) / 2 / view.scale, v + (margin[2] - margin[0]) / 2 / view.scale];
     }
     view.moved = false;
+  }
+
+  /**
+   * How a sheet of a size is best shared out to plan, side and the slip beside the plan, all in pixels.
+   * @returns {{plan: [number, number], side: [number, number]} | null}
+   */
+  function shares(state, [width, height], margins, slip) {
+    const { low, high } = shownBox(state);
+    const [across, tall, deep] = low.map((value, axis) => high[axis] - value);
+    const edges = (which) => [margins[which][1] + margins[which][3], margins[which][0] + margins[which][2]];
+    const [planX, planY] = edges(PLAN), [sideX, sideY] = edges(SIDE);
+    const scale = Math.min((height - planY - sideY) / (deep + tall), (width - slip - planX) / across, (width - sideX) / deep);
+    return scale > LEAST_PX_PER_M ? { plan: [across * scale + planX, deep * scale + planY], side: [deep * scale + sideX, tall * scale + sideY] } : null;
   }
 
   /** Zoom by a factor so that what is under a pixel stays there; the other drawing keeps its centre. */

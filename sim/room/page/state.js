@@ -2,7 +2,7 @@
  * What the page knows: the server's last state, the last message of each kind, and gestures under way.
  *
  * A snapshot has: view (the last "state", null before the first), link ("connecting" | "open" | "closed"),
- * notice ({text, level: "said" | "refused"} or null), selection (an item id or null), solo (names of lights),
+ * ready (all parts are there), notice ({text, level: "said" | "refused"} or null), selection (an item id or null), solo (names of lights),
  * held (gestures by key), and under its own name the last message of every other kind: frame, painting, meters,
  * checks, wishes, slots, library, ball, examples, export, saved, disk, recovered, refused.
  *
@@ -16,7 +16,7 @@ const KINDS = [
 
 /** @returns the page's only store */
 export function createStore() {
-  let snapshot = { view: null, link: "connecting", notice: null, selection: null, solo: [], held: {} };
+  let snapshot = { view: null, link: "connecting", notice: null, selection: null, solo: [], held: {}, ready: false };
   for (const kind of KINDS) snapshot[kind] = null;
   const listeners = new Set();
   let changed = new Set();

@@ -68,9 +68,9 @@ export function mount(element, room) {
   room.tour = { start };
 
   let offered = false;
-  store.subscribe(({ view }) => {
-    if (!view?.tour || offered) return;
+  store.subscribe(({ view, ready }) => {
+    if (!view?.tour || !ready || offered) return;
     offered = true;
     requestAnimationFrame(() => { if (!document.querySelector("dialog[open]")) start(); });
-  }, ["view"]);
+  }, ["view", "ready"]);
 }
