@@ -34,14 +34,15 @@ void main(){
  color=vec4(floor(clamp(code,0.,1.)*255.+.5)/255.,1);}`;
 
 /**
- * A mixer on a canvas. Where WebGL is missing the canvas is replaced by a fresh one: use `mixer.canvas`.
+ * A mixer on a canvas. Where it does not use WebGL the canvas is replaced by a fresh one: use `mixer.canvas`.
+ *
+ * "auto" takes WebGL only from graphics hardware: emulated by the processor it is slower than the plain canvas.
  * @param {HTMLCanvasElement} canvas
- * @param {{webgl: boolean}} options
+ * @param {{webgl: "auto"|"always"|"never"}} options
  */
-export function createMixer(canvas, { webgl = true } = {}) {
-  const gpu = webgl ? gpuMixer(canvas) : null;
+export function createMixer(canvas, { webgl = "auto" } = {}) {
+  const gpu = webgl === "never" ? null : gpuMixer(canvas, webgl === "auto");
   if (gpu) return gpu;
-  if (!webgl) return plainMixer(canvas);
   // A canvas that was asked for WebGL gives no other drawing.
   const fresh = canvas.cloneNode();
   canvas.replaceWith(fresh);
@@ -57,9 +58,18 @@ function scaled(desk, weights) {
   return weights.map((rgb, k) => rgb.map((value) => value * desk.scale[k]));
 }
 
-function gpuMixer(canvas) {
-  const gl = canvas.getContext("webgl2", { alpha: false, antialias: false, depth: false, preserveDrawingBuffer: true });
-  if (!gl) return null;
+/** Whether the processor stands in for graphics hardware; not every browser says so when it is asked for a context. */
+function isEmulated(gl) {
+  const names = gl.getExtension("WEBGL_debug_renderer_info");
+  const told = String(gl.getParameter(names ? names.UNMASKED_RENDERER_WEBGL : gl.RENDERER));
+  return /swiftshader|llvmpipe|softpipe|software|basic render/i.test(told);
+}
+
+function gpuMixer(canvas, onlyHardware) {
+  const gl = canvas.getContext("webgl2", {
+    alpha: false, antialias: false, depth: false, preserveDrawingBuffer: true, failIfMajorPerformanceCaveat: onlyHardware,
+  });
+  if (!gl || (onlyHardware && isEmulated(gl))) return null;
   const desk = deskFor("webgl", canvas);
   let place = {}, texture = null;
 

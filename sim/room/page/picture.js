@@ -18,7 +18,7 @@ import { mountSlots } from "./slots.js";
 export function mount(place, room) {
   const { store } = room;
   const desk = deskOf(room);
-  const webgl = location.hash !== "#no-webgl";
+  const webgl = { "#webgl": "always", "#no-webgl": "never" }[location.hash] ?? "auto";
   place.classList.add("picture-side");
 
   const tools = el("div", { class: "print-tools" });

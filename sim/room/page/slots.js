@@ -12,7 +12,7 @@ const NONE = { id: null, wipe: null };
 /**
  * @param print see picture_print.js: the other picture lies over it, the tabs stick out at its edge
  */
-export function mountSlots(room, print, { webgl = true } = {}) {
+export function mountSlots(room, print, { webgl = "auto" } = {}) {
   const { store, link } = room;
   const desk = deskOf(room);
   const kept = new Map();
