@@ -64,16 +64,21 @@ def _nearest(part: Part, point: np.ndarray) -> tuple[float, np.ndarray, np.ndarr
     return float(away.min()), part.points_m[index].astype(float), part.normals[index].astype(float)
 
 
+def turned_rows(rows: np.ndarray, turn: np.ndarray) -> np.ndarray:
+    """Rows (n, 3) or one row (3,) turned by a rotation (3, 3), without the threads that a matrix product starts."""
+    return np.einsum("ij,kj->ik", rows, turn) if rows.ndim == 2 else rows @ turn.T
+
+
 def placed(figure: Figure, scale: float, turn_deg: float, step_m: tuple[float, float]) -> Figure:
     """Scale about the mark, turn the body about the vertical and step away from the mark (x, z)."""
     turn = shapes.rotation_y_from_deg(turn_deg)
     step = np.array([step_m[0], 0.0, step_m[1]])
 
     def moved(points: np.ndarray) -> np.ndarray:
-        return (scale * points.astype(float) @ turn.T + step).astype(points.dtype)
+        return (turned_rows(scale * points.astype(float), turn) + step).astype(points.dtype)
 
     def turned(normals: np.ndarray | None) -> np.ndarray | None:
-        return None if normals is None else (normals.astype(float) @ turn.T).astype(normals.dtype)
+        return None if normals is None else turned_rows(normals.astype(float), turn).astype(normals.dtype)
 
     return replace(
         figure,

@@ -159,7 +159,7 @@ def _move(draft: Draft, edit: dict[str, Any]) -> Draft:
             return draft.with_values({("sitter", "step", i): v for i, v in enumerate(new) if v != old[i]}, title)
         return draft.with_values({("sitter", "step"): [length_text(to_m[0]), length_text(to_m[2])]}, title)
     if home == ("backdrop",):
-        path = ("backdrop", "distance")
+        path: KeyPath = ("backdrop", "distance")
         if draft.at(path) is None:
             what = "this backdrop hangs nowhere else"
             raise draft.refusal(what, "a canvas, paper or picture", "choose another backdrop", "backdrop")
@@ -197,9 +197,9 @@ def _turn(draft: Draft, edit: dict[str, Any]) -> Draft:
     what, turn = edit.get("what"), edit.get("deg")
     paths: dict[str, KeyPath] = {"sitter": ("sitter", "turn"), "head": ("sitter", "head", "turn")}
     said = what[0] if isinstance(what, list) and len(what) == 1 else None
-    if said not in paths or not _is_number(turn):
+    if not isinstance(said, str) or said not in paths or not _is_number(turn):
         raise draft.refusal("got no turn", "the sitter or the head, and degrees", "do it again")
-    return draft.with_values({paths[said]: angle_text(float(turn))}, f"turn the {said}")
+    return draft.with_values({paths[said]: angle_text(float(turn or 0.0))}, f"turn the {said}")
 
 
 def length_text(length_m: float, old: object = None) -> str:

@@ -8,13 +8,13 @@ from __future__ import annotations
 
 import os
 from collections import OrderedDict
-from collections.abc import Callable, Hashable
+from collections.abc import Callable, Hashable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar
 
 import numpy as np
-from scipy.spatial import ConvexHull, QhullError
+from scipy.spatial import ConvexHull, QhullError  # type: ignore[import-untyped]
 
 from sim.figure import Figure, figure_from_sitter
 from sim.gear.rig import Rig, rig_from_light, rig_from_window
@@ -23,8 +23,8 @@ from sim.layout import Layout, PlacedLight, PlacedPanel, layout_from_scene
 from sim.mix import Mix, mix_from_scene
 from sim.model import FigureFile, IesSource, ImageBackdrop, Light, Scene, Sitter, WindowPanel
 from sim.plan.facts import LightFacts, facts_from_scene
-from sim.plan.outlines import body_shapes
-from sim.plan.paper import Line, hull_from_points
+from sim.plan.outlines import face_points_m
+from sim.stage.solids import mesh_from_body
 
 Points = list[list[float]]
 T = TypeVar("T")
@@ -131,17 +131,18 @@ class Staging:
 
     def _rig_of(self, light: Light, folder: Path) -> Rig:
         file = _stamp(folder / light.source.file) if isinstance(light.source, IesSource) else None
-        key = ("rig", repr((light.source, light.modifier, light.color, light.gels)), file)
+        key = ("rig", light.source, light.modifier, light.color, light.gels, file)
         return self._remember(key, lambda: rig_from_light(light, folder))
 
     def _window_rig_of(self, window: WindowPanel, distance_m: float) -> Rig:
-        key = ("window", repr(window), distance_m)
+        key = ("window", window, distance_m)
         return self._remember(key, lambda: rig_from_window(window, distance_m))
 
     def _drawn(self, light: PlacedLight) -> LightShape:
         turn = light.world_from_light[:3, :3]
+        solids = self._remember(("solids", id(light.rig)), lambda: (light.rig, light_solids(light.rig)))[1]
         key = ("drawn", id(light.rig), turn.tobytes())
-        return self._remember(key, lambda: (light.rig, _light_shape(light)))[1]
+        return self._remember(key, lambda: (light.rig, outlines_from_solids(solids, turn)))[1]
 
     def _shape_of(self, sitter: Sitter, figure: Figure, key: Hashable) -> SitterShape:
         own = _unturned(sitter, key)
@@ -186,7 +187,9 @@ def _stamp(path: Path) -> tuple[int, int, int]:
 
 def sitter_shape_from_figure(figure: Figure, turn_deg: float, step_m: tuple[float, float]) -> SitterShape:
     """Outline of a posed figure in its own axes, taken back from its turn (deg) and step (x, z in m)."""
-    parts = [np.asarray(part.points_m, float) for part in figure.parts if part.name not in TRIMMINGS]
+    # A few thousand points of each part draw it as well as all.
+    shown = [np.asarray(part.points_m, float) for part in figure.parts if part.name not in TRIMMINGS]
+    parts = [points[:: 1 + len(points) // 6000] for points in shown]
     parts += [np.asarray(strands.points_m, float).reshape(-1, 3)[::7] for strands in figure.strands]
     points = np.concatenate(parts) if parts else np.zeros((1, 3))
     chin_m, hip_m = (float(figure.anchors_m[name][1]) for name in ("chin", "hip"))
@@ -211,21 +214,30 @@ def sitter_shape_from_figure(figure: Figure, turn_deg: float, step_m: tuple[floa
 
 
 def _hull(points: np.ndarray) -> np.ndarray:
-    """Corners of the convex outline (n, 2) of points (m, 2)."""
-    if len(points) > 2:
-        try:
-            return points[ConvexHull(points).vertices]
-        except QhullError:
-            pass
-    return points[[points[:, 0].argmin(), points[:, 0].argmax()]]
+    """Corners of the convex hull of points (m, 2) or (m, 3); flat ones stay as they are, or a line's two ends."""
+    try:
+        return np.asarray(points[ConvexHull(points).vertices])
+    except (QhullError, ValueError):
+        if points.shape[1] > 2:
+            return points
+    along = points @ np.linalg.svd(points - points.mean(axis=0), full_matrices=False)[2][0]
+    return np.asarray(points[[along.argmin(), along.argmax()]])
 
 
-def _light_shape(light: PlacedLight) -> LightShape:
-    at = light.position_m
+def light_solids(rig: Rig) -> tuple[np.ndarray, ...]:
+    """Corner points (n, 3) of a rig's housing and then of its luminous faces, in the light's own frame."""
+    still = PlacedLight("", rig, np.eye(4), np.array([0.0, 0.0, 1.0]), "none")
+    solids = [mesh_from_body(body, np.eye(4)).vertices for body in rig.body]
+    faces = [face_points_m(still, emitter) for emitter in rig.emitters if not emitter.axis_flip]
+    return tuple(_hull(np.asarray(points, float)) for points in (*solids, *faces))
+
+
+def outlines_from_solids(solids: Iterable[np.ndarray], turn: np.ndarray) -> LightShape:
+    """Outlines of solids (n, 3) turned by a rotation (3, 3) and seen from above, the side and the front."""
+    turned = [points @ turn.T for points in solids]
 
     def seen(first: int, second: int) -> tuple[Points, ...]:
-        shapes = body_shapes(light, lambda points: (np.asarray(points, float) - at)[..., [first, second]], {})
-        return tuple(rounded(shape.points_mm) for shape in shapes if isinstance(shape, Line))
+        return tuple(rounded(_hull(points[:, [first, second]])) for points in turned)
 
     return LightShape(top=seen(0, 2), side=seen(2, 1), front=seen(0, 1))
 
@@ -239,7 +251,7 @@ def panel_outlines(wings: list[PlacedPanel], at_m: np.ndarray) -> LightShape:
             x, y = wing.width_m / 2, wing.height_m / 2
             corners = np.array([[-x, -y, 0], [x, -y, 0], [x, y, 0], [-x, y, 0]])
             world = corners @ wing.world_from_panel[:3, :3].T + wing.world_from_panel[:3, 3]
-            found.append(rounded(hull_from_points((world - at_m)[:, [first, second]])))
+            found.append(rounded(_hull((world - at_m)[:, [first, second]])))
         return tuple(found)
 
     return LightShape(top=seen(0, 2), side=seen(2, 1), front=seen(0, 1))
