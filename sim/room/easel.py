@@ -6,7 +6,6 @@ import dataclasses
 import os
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
-from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -31,7 +30,8 @@ from sim.scenefile import scene_from_text
 DRAFT = QUALITIES["draft"]
 # A launch of so many camera rays takes about a quarter of a second on two cores; meter rays go further.
 RAYS_AT_ONCE, METER_RAYS_AT_ONCE = 240_000, 160_000
-FIRST_SAMPLES = 4
+# So few lights are traced at full size for a first picture, which keeps the glints of a gown; more at half the size.
+FEW_LIGHTS, FINE_SAMPLES, COARSE_SAMPLES = 2, 2, 4
 WARM_UP_SIZE = (16, 16)
 
 
@@ -44,8 +44,8 @@ class Shown:
     """The picture that was sent last, as the ground of the next first picture.
 
     `sight` key of all that decides what the camera sees apart from lights and panels; `panels` their key; `lights` key
-    of each light as it stood when its layer was traced; `view`, `raw` (h, w, 3) and `samples` by light; `layer_keys`
-    of the order.
+    of each light as it stood when its layer was traced; `view`, `raw` (h, w, 3) and `samples` by light; `coarse` the
+    layers that are from a first picture; `guides` of the camera.
     """
 
     sight: str
@@ -201,6 +201,8 @@ class Easel:
         if shown is not None and same_sight and not wanted:
             # A light was taken away: the others stay as they were for now.
             first = replace(shown, panels=job.panels, lights={}, view={}, raw={}, samples={})
+        elif shown is not None and same_sight and len(wanted) <= FEW_LIGHTS:
+            first = self._noisy(job, wanted, shown.guides)
         else:
             first = self._coarse(job, wanted, shown.guides if shown is not None and same_sight else None)
         for name in job.names:
@@ -221,37 +223,56 @@ class Easel:
         first.coarse = frozenset(wanted) | (kept_coarse & stale)
         self._send(job, "first", first, wanted, tuple(name for name in job.names if name in stale))
 
+    def _noisy(self, job: Job, wanted: tuple[str, ...], guides: Guides) -> Shown:
+        """Layers of the wanted lights at full size from few rays, cleaned along the clean guides of before."""
+        stack = self._traced_soon(job, wanted, job.order.size, FINE_SAMPLES)
+        guided = replace(stack, albedo=guides.albedo, normal=guides.normal)
+        cleaned = self._cleaned(guided, [job.names.index(name) for name in wanted], job)
+        view = dict(zip(wanted, cleaned, strict=True))
+        return self._first_of(job, view, {name: stack.layer(name) for name in wanted}, stack.samples, guides)
+
     def _coarse(self, job: Job, wanted: tuple[str, ...], guides: Guides | None) -> Shown:
         """Layers of the wanted lights at half the size, cleaned and brought to full size."""
-        from sim.transport.render import render
-
         width, height = job.order.size
-        half = (width + 1) // 2, (height + 1) // 2
-        job.tell("first", 0.0)
-        render_soon = partial(render, seed=job.order.seed, most_rays_at_once=RAYS_AT_ONCE)
-        stage = self._staged(job, self._soonest(job, wanted))
-        job.check()
-        stack = render_soon(
-            stage, size=half, samples=FIRST_SAMPLES, depth=job.scene.render.depth, on_progress=lambda part: job.check()
-        )
-        self._compiled.add((_kinds(job.layout), stage.wanted_layers))
+        stack = self._traced_soon(job, wanted, ((width + 1) // 2, (height + 1) // 2), COARSE_SAMPLES)
         if guides is None:
-            seen = render_soon(
-                self._staged(job, frozenset()), size=job.order.size, samples=FIRST_SAMPLES, depth=0,
-                on_progress=lambda part: job.check(),
+            from sim.transport.render import render
+
+            seen = render(
+                self._staged(job, frozenset()), size=job.order.size, samples=COARSE_SAMPLES, seed=job.order.seed,
+                depth=0, on_progress=lambda part: job.check(), most_rays_at_once=RAYS_AT_ONCE,
             )  # fmt: skip
             guides = _guides(seen)
-        rows = [job.names.index(name) for name in wanted]
-        cleaned = self._cleaned(stack, rows, job)
+        cleaned = self._cleaned(stack, [job.names.index(name) for name in wanted], job)
         enlarger = Enlarger(_guides(stack), guides)
+        view = {name: enlarger.enlarged(layer) for name, layer in zip(wanted, cleaned, strict=True)}
+        raw = {name: repeated(stack.layer(name), job.order.size) for name in wanted}
+        return self._first_of(job, view, raw, stack.samples, guides)
+
+    def _traced_soon(self, job: Job, wanted: tuple[str, ...], size: tuple[int, int], samples: int) -> LightStack:
+        from sim.transport.render import render
+
+        job.tell("first", 0.0)
+        stage = self._staged(job, self._soonest(job, wanted))
+        job.check()
+        stack = render(
+            stage, size=size, samples=samples, seed=job.order.seed, depth=job.scene.render.depth,
+            on_progress=lambda part: job.check(), most_rays_at_once=RAYS_AT_ONCE, least_groups=2,
+        )  # fmt: skip
+        self._compiled.add((_kinds(job.layout), stage.wanted_layers))
+        return stack
+
+    def _first_of(
+        self, job: Job, view: dict[str, np.ndarray], raw: dict[str, np.ndarray], samples: int, guides: Guides
+    ) -> Shown:
         return Shown(
             sight=job.sight,
             panels=job.panels,
-            lights={name: job.lights[name] for name in wanted},
-            view={name: enlarger.enlarged(layer) for name, layer in zip(wanted, cleaned, strict=True)},
-            raw={name: repeated(stack.layer(name), job.order.size) for name in wanted},
-            samples=dict.fromkeys(wanted, stack.samples),
-            coarse=frozenset(wanted),
+            lights={name: job.lights[name] for name in view},
+            view=view,
+            raw=raw,
+            samples=dict.fromkeys(view, samples),
+            coarse=frozenset(view),
             guides=guides,
         )
 
@@ -348,7 +369,7 @@ class Easel:
         for layers in (None, *(frozenset({row}) for row in range(len(job.names)))):
             job.check()
             if (kinds, layers) not in self._compiled:
-                render(self._staged(job, layers), size=WARM_UP_SIZE, samples=FIRST_SAMPLES, depth=1)
+                render(self._staged(job, layers), size=WARM_UP_SIZE, samples=COARSE_SAMPLES, depth=1)
                 self._compiled.add((kinds, layers))
 
 

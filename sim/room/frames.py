@@ -23,8 +23,8 @@ class Frame:
     `raw_scale[k]`, powers of two. `region` (h, w) uint8 index into `region_names`, 0 is nothing. `distance_m` (h, w)
     float32 along the pixel's line of sight, 0 where nothing is met. `camera` what it was seen through.
     `stage` "first" or "settled"; `samples` (k,) camera rays per pixel of each layer. `fresh` layers traced for this
-    order, the others are kept ones; `coarse` layers at half the resolution, brought to full size; `stale` layers kept
-    though something of the set has moved since (only in a first picture).
+    order, the others are kept ones; `coarse` layers from few rays, at full or half size; `stale` layers kept though
+    something of the set has moved since (both only in a first picture).
     Does not: hold dials, colours or mutes.
     """
 
