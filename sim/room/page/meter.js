@@ -31,7 +31,7 @@ export function mount(slip, room, print, now) {
 
   const head = el("b", { class: "spot-stops" });
   const words = el("span", { class: "spot-words", text: "Point at the picture to read it like a spot meter." });
-  const asks = el("p", { class: "spot-asks" });
+  const asks = el("span"), hand = el("span", { class: "spot-hand" });
   const bars = el("ul", { class: "spot-bars", "aria-label": "Share of each light" });
   const said = el("p", { id: "spot-said", class: "unseen", "aria-live": "polite" });
   const size = el("select", { "aria-label": "Size of the spot" },
@@ -41,7 +41,7 @@ export function mount(slip, room, print, now) {
     el("option", { value: "dome", text: "dome" }), el("option", { value: "spot", text: "spot" }));
   const pin = el("button", { type: "button", class: "small", text: "Pin it", title: "Keep this point in the readings" });
   slip.append(
-    el("div", { class: "spot-text" }, el("p", {}, head, words), asks),
+    el("div", { class: "spot-text" }, el("p", {}, head, words), el("p", { class: "spot-asks" }, asks, hand)),
     bars, el("div", { class: "spot-tools" }, size, el("span", { class: "spot-pin" }, pin, kind)), said,
   );
 
@@ -91,9 +91,9 @@ export function mount(slip, room, print, now) {
     setText(head, stopsText(stops));
     setText(words, reading.total > 0 ? ` stops from middle grey \u00b7 ${where}` : ` no light \u00b7 ${where}`);
     setText(ring.firstChild, stopsText(stops));
-    setText(asks, reading.total > 0
-      ? `middle grey at ${fNumberText(reading.grey_f_number)} \u00b7 hand-held meter ${fNumberText(reading.meter_f_number)}${trial ? ` \u00b7 stops with the trial ${stopsText(trial)}` : ""}`
-      : "");
+    setText(asks, reading.total > 0 ? `middle grey at ${fNumberText(reading.grey_f_number)}` : "");
+    const more = trial ? ` \u00b7 with the trial ${stopsText(trial)}` : "";
+    setText(hand, reading.total > 0 ? ` \u00b7 hand-held meter ${fNumberText(reading.meter_f_number)}${more}` : "");
     const { view } = store.get();
     const numbers = numbersOf(view);
     const lit = reading.shares.map((share, k) => [share, reading.names[k]]).filter(([share]) => share >= 0.005)
@@ -146,7 +146,7 @@ export function mount(slip, room, print, now) {
   }
 
   function showPins() {
-    const { view } = store.get();
+    const { view, pointed, selection } = store.get();
     const camera = print.shown?.camera;
     if (!view || !camera) return;
     pins.replaceChildren(...(view.meters ?? []).map(({ name, at_m }) => {
@@ -156,6 +156,7 @@ export function mount(slip, room, print, now) {
       mark.style.left = `${100 * place[0]}%`;
       mark.style.top = `${100 * place[1]}%`;
       mark.classList.toggle("leftward", place[0] > 0.6);
+      mark.classList.toggle("is-named", name === pointed || selection === `meter:${name}`);
       return mark;
     }).filter(Boolean));
   }
@@ -202,6 +203,7 @@ export function mount(slip, room, print, now) {
   pin.addEventListener("click", pinHere);
   size.addEventListener("change", show);
   desk.follow(() => { show(); showPins(); }, ["frame", "compare"]);
+  store.subscribe(showPins, ["pointed", "selection"]);
 
   return {
     refresh() { show(); showPins(); },

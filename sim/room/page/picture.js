@@ -54,6 +54,7 @@ export function mount(place, room) {
   followFrames(store, {
     shown(frame, message) {
       names = frame.names;
+      place.classList.toggle("lies", frame.width > frame.height);
       mixer.take(frame, store.get().view.exposure);
       // Draw in the same task, so that the old picture stands until the new one does.
       cancelAnimationFrame(waiting);

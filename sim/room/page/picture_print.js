@@ -54,10 +54,10 @@ export function mountPrint({ store }) {
 
   function stateText(late, busy) {
     if (!shown) return "";
-    if (late) return "a new picture is being made";
+    if (late) return "being made anew";
     const behind = shown.stale?.length ?? 0;
-    if (behind) return `${listed(shown.fresh)} new, the rest follows`;
-    if (shown.stage === "first") return busy ? "first look, being refined" : "first look";
+    if (behind) return `${listed(shown.fresh)} new, rest follows`;
+    if (shown.stage === "first") return busy ? "first look, refining" : "first look";
     return "settled";
   }
 
@@ -68,7 +68,6 @@ export function mountPrint({ store }) {
     shown = message;
     empty.hidden = true;
     figure.classList.add("has-picture");
-    figure.classList.toggle("lies", frame.width > frame.height);
     easel.style.setProperty("--shape", String(frame.width / frame.height));
     area.style.setProperty("--width", `${frame.width}px`);
     area.dataset.serial = String(frame.serial);

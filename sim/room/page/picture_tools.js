@@ -12,7 +12,7 @@ export function mountTools(place, room, print) {
   const desk = deskOf(room);
   const rendering = el("select", { class: "rendering", "aria-label": "Rendering of the picture" });
   rendering.addEventListener("change", () => desk.change({ rendering: rendering.value }));
-  const trial = el("button", { type: "button", class: "trial-opens", "aria-expanded": "false", "aria-controls": "trial" });
+  const trial = el("button", { type: "button", class: "trial-opens", title: "Trial exposure and white balance", "aria-expanded": "false", "aria-controls": "trial" });
   const zooms = el("div", { class: "zooms", role: "group", "aria-label": "Size of the picture" },
     ...ZOOMS.map(([text, times]) => el("button", {
       type: "button", class: "small", "aria-pressed": String(times === null), text,
@@ -46,7 +46,7 @@ export function mountTools(place, room, print) {
     rendering.value = look.rendering;
     legend.hidden = look.rendering !== "tones";
     const moved = look.stops !== 0 || look.balance_K !== null;
-    setText(trial, moved ? trialText(look) : "Trial exposure");
+    setText(trial, moved ? trialText(look) : "Trial");
     trial.classList.toggle("is-moved", moved);
   });
 }
@@ -56,7 +56,7 @@ const trialText = ({ stops, balance_K }) =>
   ["Trial", stops ? stopsText(stops) : "", balance_K === null ? "" : `${balance_K} K`].filter(Boolean).join(" ");
 
 function fillLegend(legend, bands) {
-  const short = (label) => label.replace("middle grey", "grey").replace("and less", "\u2193").replace("and more", "\u2191").replace(/^-/, MINUS);
+  const short = (label) => label.replace("middle grey", "grey").replace("and less", "\u2193").replace("and more", "\u2191").replace("clipped", "clips").replace(/^-/, MINUS);
   legend.replaceChildren(
     el("p", { text: "stops from middle grey" }),
     el("ol", {}, ...bands.map((band) => {

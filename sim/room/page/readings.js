@@ -21,13 +21,13 @@ export function mount(place, room) {
   const all = el("button", { type: "button", class: "small quiet", "aria-pressed": "false", text: "All points" });
   const reads = el("th", { scope: "col", text: "meter" }), over = el("th", { scope: "col" });
   const table = el("table", { class: "card-table" }, el("thead", {}, el("tr", {},
-    el("th", { scope: "col", text: "point" }), reads, over, el("th", { scope: "col", text: "in picture", title: "Stops from middle grey in the picture, by a spot meter from the camera" }))));
+    el("th", { scope: "col", text: "point" }), reads, over, el("th", { scope: "col", text: "from grey", title: "Stops from middle grey in the picture, by a spot meter from the camera" }))));
   const empty = el("p", { class: "note card-empty", text: "The meters are being read." });
   const wishes = el("section", { class: "wishes", "aria-label": "Wishes" });
   const warnings = el("section", { class: "warnings", "aria-label": "Warnings" });
   place.append(
-    el("header", { class: "card-head" }, el("h2", { text: "Readings" }), settings, el("div", { class: "card-views" }, byLight, all)),
-    stale, ratio, table, empty, wishes, warnings,
+    el("header", { class: "card-head" }, el("h2", { text: "Readings" }), settings, el("div", { class: "card-views" }, byLight, all, stale)),
+    ratio, table, empty, wishes, warnings,
   );
   const toggle = (button) => () => {
     setAttribute(button, "aria-pressed", button.getAttribute("aria-pressed") !== "true");
@@ -81,20 +81,20 @@ export function mount(place, room) {
     showRatio(meters, weights, exposure);
     const old = !!meters && meters.geometry !== undefined && meters.geometry !== view.geometry;
     place.classList.toggle("is-old", old);
-    setText(stale, old ? "Read before the last move; new readings are on their way." : "");
+    setText(stale, old ? "older, being read anew" : "");
   }
 
   function showRatio(meters, weights, exposure) {
     const found = meters && keyToShadow(meters.points, weights, exposure);
     if (!found) { ratio.hidden = true; return; }
     const key = meters.key?.light;
-    const line = (term, strong, rest) => [el("dt", { text: term }), el("dd", {}, el("b", { text: strong }), rest ? ` ${rest}` : "")];
+    const line = (term, strong, rest) => [el("dt", { text: term }), el("dd", {}, el("b", {}, ...strong), rest ? ` ${rest}` : "")];
     const even = Math.abs(found.stops) < 0.05;
     ratio.hidden = false;
     const parts = [
-      ...line("Key side to shadow side", ratioText(found.stops), even ? "no difference" : `${Math.abs(found.stops).toFixed(1)} stops`),
-      ...line("Shadow side", fNumberText(found.shadow.f_number), stopsWords(found.shadow.over_stops)),
-      ...(key ? line("Key", key, meters.key.alike ? "both cheeks alike" : `from the ${sideOf(meters.key.lit_cheek)}`) : []),
+      ...line("Key to shadow side", [ratioText(found.stops)], even ? "no difference" : `${Math.abs(found.stops).toFixed(1)} stops`),
+      ...line("Shadow side", fNumberNodes(fNumberText(found.shadow.f_number)), stopsWords(found.shadow.over_stops)),
+      ...(key ? line("Key", [key], meters.key.alike ? "both cheeks alike" : `from the ${sideOf(meters.key.lit_cheek)}`) : []),
     ];
     const text = parts.map((part) => part.textContent).join("|");
     if (ratio.dataset.text !== text) {
@@ -115,13 +115,18 @@ function stopsWords(stops) {
 }
 
 /** An f-number with its tenths raised, as meters show it. */
+function fNumberNodes(text) {
+  const [mark, tenths] = text.startsWith("f/") ? text.split(" ") : [text];
+  if (!tenths) return [mark];
+  const count = tenths.replace("/10", "");
+  return [mark, el("sup", { "aria-hidden": "true", text: count }), el("span", { class: "unseen", text: ` and ${count} tenths` })];
+}
+
 function fillFNumber(cell, value) {
   const text = fNumberText(value);
   if (cell.dataset.text === text) return;
   cell.dataset.text = text;
-  const [mark, tenths] = text.startsWith("f/") ? text.split(" ") : [text];
-  cell.replaceChildren(mark, ...(tenths ? [el("sup", { text: tenths.replace("/10", ""), "aria-label": ` and ${tenths.replace("/10", "")} tenths` })] : []));
-  cell.title = text;
+  cell.replaceChildren(...fNumberNodes(text));
 }
 
 function pointRow(point, view, numbers, room, asked) {
@@ -145,6 +150,13 @@ function pointRow(point, view, numbers, room, asked) {
   const body = el("tbody", { "data-point": name },
     el("tr", {}, el("th", { scope: "row" }, pointMenu(point, room, asked)), f, over, grey),
     el("tr", { class: "by-light" }, el("td", { colspan: 4 }, bar, list)));
+
+  if (point.own) {
+    // Name the point on the print while its row is looked at.
+    const pointTo = (pointed) => () => room.store.update({ pointed });
+    for (const event of ["pointerenter", "focusin"]) body.addEventListener(event, pointTo(name));
+    for (const event of ["pointerleave", "focusout"]) body.addEventListener(event, pointTo(null));
+  }
 
   function show(reading, now, open) {
     body.classList.toggle("waiting", !reading);
