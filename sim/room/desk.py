@@ -56,6 +56,9 @@ class Desk:
         self._document.announce(address)
         self._staging = Staging()
         self._standing: Standing | None = None
+        self._cautions: list[dict[str, Any]] = []
+        self._looked_over = ""
+        self.look_over()
         self.recovery = self._recovery()
 
     # -- what there is ---------------------------------------------------------------------------
@@ -84,8 +87,19 @@ class Desk:
         """The document as it stands now."""
         if self._standing is None:
             document = self._document
-            self._standing = _standing(document, self._staging.staged(document.scene), self._extras())
+            self._standing = _standing(document, self._staging.staged(document.scene), self._cautions, self._extras())
         return self._standing
+
+    def look_over(self) -> bool:
+        """Find what cannot stand or can hurt, which takes longer than an edit may; True where it is not as before."""
+        before, standing = self._cautions, self.standing()
+        if standing.text == self._looked_over:
+            return False
+        self._looked_over = standing.text
+        self._cautions = remarks_from_layout(standing.scene, standing.layout)
+        if self._cautions != before:
+            self._standing = None
+        return self._cautions != before
 
     def _extras(self) -> dict[str, Any]:
         return {
@@ -194,11 +208,12 @@ class Desk:
         self._standing = None
 
 
-def _standing(document: Document, staged: Staged, extras: dict[str, Any]) -> Standing:
+def _standing(
+    document: Document, staged: Staged, cautions: list[dict[str, Any]], extras: dict[str, Any]
+) -> Standing:
     scene, layout = staged.scene, staged.layout
     view = view_from_document(document, staged)
-    # What cannot stand or can hurt is told at once, with no light traced.
-    warnings = [*remarks_from_layout(scene, layout), *view["warnings"]]
+    warnings = [*cautions, *view["warnings"]]
     mix = staged.mix
     weights = mix.only(mix.names).weights_rgb(scene.camera.shutter_s)
     meters = hashlib.blake2b(repr(scene.meters).encode(), digest_size=16).hexdigest()

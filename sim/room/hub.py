@@ -33,6 +33,8 @@ from sim.room.wishes import balanced, edits_from_balance, message_from_balance, 
 
 T = TypeVar("T")
 WATCH_EVERY_S = 1.0
+# What is on the table is looked over once it has come to rest.
+LOOK_OVER_AFTER_S = 0.3
 MOST_TABS = 32
 MOST_EDITS = 64
 
@@ -62,6 +64,7 @@ class Hub:
         self._tasks: set[asyncio.Task[None]] = set()
         self._disk: dict[str, Any] = {"type": "disk", "what": "same", "text": ""}
         self._wishing: list[tuple[Tab, dict[str, Any]]] = []
+        self._resting: asyncio.TimerHandle | None = None
         self._open = False
         self.address = ""
         self.on_end: Callable[[], None] | None = None
@@ -92,6 +95,8 @@ class Hub:
             self._thread.shutdown()
             return
         self._open = False
+        if self._resting is not None:
+            self._resting.cancel()
         for task in list(self._tasks):
             task.cancel()
         await asyncio.gather(*self._tasks, return_exceptions=True)
@@ -198,6 +203,18 @@ class Hub:
         self._tell(standing.view)
         self.studio.look_at(standing, look_first)
         self._answer_wishes(standing)
+        self._look_over_later()
+
+    def _look_over_later(self) -> None:
+        if self._resting is not None:
+            self._resting.cancel()
+        loop = asyncio.get_running_loop()
+        self._resting = loop.call_later(LOOK_OVER_AFTER_S, lambda: self._begin(self._look_over()))
+
+    async def _look_over(self) -> None:
+        async with self._turn:
+            if await self._run(self.desk.look_over):
+                self._tell((await self._run(self.desk.standing)).view)
 
     # -- the file --------------------------------------------------------------------------------
 
@@ -316,10 +333,10 @@ class Hub:
         if not edits:
             return None
 
-        def take() -> object:
+        def take() -> None:
             if self.desk.revision != revision:
                 raise HalfstopError("the set has changed since; ask for the wishes again")
-            return self.desk.apply(edits, None)
+            self.desk.apply(edits, None)
 
         await self._change(take)
         tab.wished = None

@@ -246,3 +246,8 @@ class Studio:
         if self._metered is None or self._metered[0] != standing.metered_by:
             return None
         return self._metered[1]
+
+    @property
+    def painter_pid(self) -> int | None:
+        """Process id of the painter's child, None while there is none."""
+        return None if self._painter is None else self._painter.child_pid
