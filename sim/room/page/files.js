@@ -1,6 +1,7 @@
 /** The desk above the papers: title, undo and redo, save, export; and what is asked about files. */
 import { el } from "./dom.js";
 import { dialog, promptFor } from "./dialogs.js";
+import { refusalText } from "./link.js";
 
 const EXPORTS = [
   ["plan", "Rig plan", "Plan, elevation, light cards and cautions, to print: PDF, HTML and SVG."],
@@ -34,7 +35,7 @@ export function mount(element, room) {
       const answer = await link.ask("save", { force }, { quiet: true });
       if (answer.type === "refused") {
         if (store.get().disk?.what && store.get().disk.what !== "same") return;
-        store.say(answer.text, "refused");
+        store.say(refusalText(answer.text), "refused");
       }
     },
     async saveAs(label = "Name of the new file, beside the present one") {
@@ -108,7 +109,7 @@ export function mount(element, room) {
       const answer = await promptFor("The file is gone from disk", disk.text || "What is on the table is all there is.", null, { does: "Write it again", other: "Leave it" });
       if (answer === true) await files.save(true);
     } else {
-      await promptFor("The file on disk cannot be read", `${disk.text} What is on the table stays as it was.`, null, { does: "Go on" });
+      await promptFor("The file on disk cannot be read", disk.text, null, { does: "Go on" });
     }
   }
 

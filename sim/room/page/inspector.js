@@ -37,9 +37,11 @@ export function mount(element, room) {
     if (chips.dataset.signature === signature) return;
     chips.dataset.signature = signature;
     const focused = document.activeElement?.dataset?.chip;
-    chips.replaceChildren(...wanted.map((item) => chip(item, selection)), el("button", {
-      class: "chip add", type: "button", "data-chip": "+", onclick: () => room.library?.open(), "aria-haspopup": "dialog",
-    }, "Add a light"));
+    const add = el("button", {
+      class: "chip numbered add", type: "button", "data-chip": "+", onclick: () => room.library?.open(), "aria-haspopup": "dialog",
+      "aria-label": "Add a light", title: "Add a light (a)",
+    }, "+");
+    chips.replaceChildren(...wanted.map((item) => chip(item, selection)), add);
     if (focused) chips.querySelector(`[data-chip="${CSS.escape(focused)}"]`)?.focus({ preventScroll: true });
   }
 

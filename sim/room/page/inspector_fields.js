@@ -1,5 +1,6 @@
 /** Fields of the slip: each shows a value of the state, sends what is typed, and keeps the server's words beside it. */
 import { el } from "./dom.js";
+import { refusalText } from "./link.js";
 import { withUnit } from "./measures.js";
 
 let count = 0;
@@ -10,9 +11,6 @@ const SHORT = {
   shutter: (text) => (/^[\d./]+$/.test(text) ? `${text} s` : text),
   sync: (text) => (/^[\d./]+$/.test(text) ? `${text} s` : text),
 };
-
-/** Put the server's one line in words that fit beside a field: the file and line are not needed there. */
-export const refusalText = (text) => text.replace(/^\S+\.ya?ml:(\d+:)?\s*/, "").replace(/^[\w .[\]-]+: (?=got )/, "");
 
 /**
  * A text field with its label.

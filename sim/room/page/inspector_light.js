@@ -112,7 +112,9 @@ function modifierNodes(first, room, choices, set, unset, parts) {
   const nodes = [kind.node];
   const described = kinds.find((each) => each.kind === first.data.modifier?.kind)?.fields ?? [];
   const grids = choices.grids ?? ["5°", "10°", "20°", "30°", "40°"];
-  const fields = fieldsFromChoices(link, path, described.filter((each) => each.key !== "grid" && each.key !== "kind"), (item) => ({ ...item.data.modifier, ...item.data.block?.modifier }));
+  // What a crew picks a modifier by comes first.
+  const asked = described.filter((each) => each.key !== "grid" && each.key !== "kind").sort((a, b) => Number(a.optional) - Number(b.optional) || Number(a.key === "efficiency") - Number(b.key === "efficiency"));
+  const fields = fieldsFromChoices(link, path, asked, (item) => ({ ...item.data.modifier, ...item.data.block?.modifier }));
   parts.push(...fields);
   nodes.push(el("div", { class: "pair" }, fields.map((each) => each.node)));
   if (described.some((each) => each.key === "grid")) {

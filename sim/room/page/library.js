@@ -106,7 +106,8 @@ export function mount(element, room) {
   }
 
   async function rename(name) {
-    const to = await promptFor(`Rename ${name}`, "New name: small letters, digits, spaces and hyphens", name, { does: "Rename" });
+    const typed = await promptFor(`Rename ${name}`, "New name: small letters, digits, spaces and hyphens", name, { does: "Rename" });
+    const to = typed?.toLowerCase().replace(/\s+/g, " ");
     if (!to || to === name) return;
     const answer = await link.edit([{ op: "rename_light", name, to }]);
     if (answer.type !== "refused") store.select(`light:${to}`);

@@ -6,6 +6,12 @@ const GESTURE_EVERY_MS = 110;
 // Other messages carry ids of their own, such as an export's.
 const ANSWERS = ["done", "refused", "wishes"];
 
+/** The server's one line without the place in the file, which means nothing to who does not edit it. */
+export const refusalText = (text) => {
+  const line = String(text).replace(/^\S*\.ya?ml:(\d+:)?\s*/, "").replace(/^[\w .[\]-]+: (?=got )/, "");
+  return line.charAt(0).toUpperCase() + line.slice(1);
+};
+
 /**
  * @param store the page's store; it receives every message
  * @param {string} url of the socket
@@ -37,14 +43,14 @@ export function connect(store, url = new URL("room", location.href).href.replace
 
   function take(message) {
     store.receive(message);
-    if (message.type === "refused" && (message.id ?? null) === null) store.say(message.text, "refused");
+    if (message.type === "refused" && (message.id ?? null) === null) store.say(refusalText(message.text), "refused");
     if (ANSWERS.includes(message.type) && waiting.has(message.id)) settle(message.id, waiting.get(message.id), message);
   }
 
   function settle(id, entry, message) {
     waiting.delete(id);
     clearTimeout(entry.timer);
-    if (message.type === "refused" && !entry.quiet) store.say(message.text, "refused");
+    if (message.type === "refused" && !entry.quiet) store.say(refusalText(message.text), "refused");
     entry.resolve(message);
   }
 

@@ -36,6 +36,15 @@ store.subscribe(({ notice }) => {
   if (notice?.level === "said") fade = setTimeout(() => store.say(""), 6000);
 }, ["notice"]);
 
+// What is worked on is traced first.
+let looked = null;
+store.subscribe(({ selection, link }) => {
+  const light = selection?.startsWith("light:") ? selection.slice(6) : null;
+  if (link !== "open" || light === looked) return;
+  looked = light;
+  room.link.ask("look", { light }, { quiet: true });
+}, ["selection", "link"]);
+
 store.subscribe(({ view, link }) => {
   document.body.dataset.link = link;
   document.body.classList.toggle("waiting", !view);

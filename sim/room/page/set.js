@@ -163,7 +163,7 @@ export function mount(element, room) {
       const ends = which === PLAN ? [[x - w / 2, 0, z], [x + w / 2, 0, z]] : [[x, y - h / 2, z], [x, y + h / 2, z]];
       return path(ends.map((p) => view.px(which, p)), { class: "halo-line" });
     }
-    if (item.kind === "sitter" && which === SIDE) return disc(view.px(which, [item.position_m[0], 0.85, item.position_m[2]]), (0.95 * view.scale).toFixed(1), { class: "halo" });
+    if (item.kind === "sitter" && which === SIDE) return "";
     const outlines = (item.data[which === PLAN ? "shape_top" : "shape_side"] ?? []).flat();
     const radius = item.kind === "sitter" ? 0.4 : Math.max(0.25, ...outlines.map((point) => Math.hypot(...point)));
     return disc(view.px(which, item.position_m), (radius * view.scale + 7).toFixed(1), { class: "halo" });
@@ -207,8 +207,10 @@ export function mount(element, room) {
       if (lines && at[0] > -40 && at[1] > -40 && at[0] < width + 40 && at[1] < height + 40) wanted.push({ id: item.id, at, gap: size + 4, lines });
     }
     const { low_m: low, high_m: high } = store.get().view.room;
-    for (const x of which === PLAN ? [low[0], high[0]] : []) for (let z = low[2]; z < high[2]; z += 0.15) crossing.push(view.px(which, [x, 0, z]));
-    for (const z of which === SIDE ? [low[2], high[2]] : []) for (let y = 0; y < high[1]; y += 0.15) crossing.push(view.px(which, [0, y, z]));
+    const down = which === PLAN ? 2 : 1, across = which === PLAN ? 0 : 2;
+    const wallPoint = (a, b) => { const point = [0, 0, 0]; point[across] = a; point[down] = b; crossing.push(view.px(which, point)); };
+    for (const a of [low[across], high[across]]) for (let b = low[down]; b < high[down]; b += 0.12) wallPoint(a, b);
+    for (const b of [low[down], high[down]]) for (let a = low[across]; a < high[across]; a += 0.12) wallPoint(a, b);
     wanted.sort((a, b) => (b.id === selection) - (a.id === selection));
     drawLabels(sheets[which].layers.labels, wanted, boxes, crossing, [width, height], kept);
     drawScale(which, width, height);

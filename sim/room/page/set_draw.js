@@ -157,7 +157,9 @@ function drawBackdrop(item, which, view) {
   const z = item.position_m[2];
   const ends = which === PLAN ? [[x - width / 2, 0, z], [x + width / 2, 0, z]] : [[x, y - height / 2, z], [x, y + height / 2, z]];
   const [a, b] = ends.map((p) => view.px(which, p));
-  return [line(a, b, { class: "grip" }), line(a, b, { class: "backdrop" })];
+  const reach = which === PLAN ? [0, 11] : [11, 0];
+  const grip = [[a, -1], [b, -1], [b, 1], [a, 1]].map(([[x1, y1], sign]) => [x1 + sign * reach[0], y1 + sign * reach[1]]);
+  return [path(grip, { class: "grip" }, true), line(a, b, { class: "backdrop" })];
 }
 
 function drawPanel(item, which, view) {

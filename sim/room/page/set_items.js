@@ -15,7 +15,7 @@ export function itemsFromState(view, places) {
     const z = places.backdrop?.position_m[2] ?? view.backdrop.z_m;
     put("backdrop", "backdrop", ["backdrop"], view.backdrop, {
       name: "backdrop", position_m: view.backdrop.centre_m, aim_m: null,
-      words: `Backdrop: ${view.backdrop.text ?? view.backdrop.kind}, ${metresText(-z)} behind the mark.`,
+      words: `Backdrop: ${view.backdrop.kind} ${metresText(view.backdrop.width_m)} by ${metresText(view.backdrop.height_m)}, ${metresText(-z)} behind the mark.`,
     });
   }
   (view.panels ?? []).forEach((panel, index) => put(`panel:${index}`, "panel", ["panel", panel.name], panel, {
