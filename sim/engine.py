@@ -352,6 +352,11 @@ def _libraries_known_to_loader() -> list[Path]:
     return []
 
 
+def threads_allowed() -> int:
+    """Threads that engines of this machine may use together: HALFSTOP_THREADS, or every core allowed."""
+    return _threads_from_environment(os.environ)
+
+
 def _threads_from_environment(environ: Mapping[str, str]) -> int:
     asked = environ.get("HALFSTOP_THREADS", "").strip()
     if not asked:

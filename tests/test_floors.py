@@ -61,7 +61,7 @@ FLOORS: dict[str, tuple[int, frozenset[str]]] = {
     "latitude_sheet": (5, frozenset({"savefiles", "sheets"})),
     "doctor": (5, frozenset()),
     "preview": (5, frozenset({"meterreport", "savefiles", "sheets"})),
-    "sweep": (5, frozenset({"meterreport", "preview", "savefiles", "sheets"})),
+    "sweep": (5, frozenset({"meterreport", "plan", "preview", "savefiles", "sheets"})),
     "room": (
         5,
         frozenset(

@@ -5,6 +5,7 @@
     lighting  meter, balance, compare
     checks    latitude, checks
     room      open
+    sweep     sweep
     progress  what is shown while a preview is made
     tables    readings on the terminal
 

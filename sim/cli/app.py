@@ -18,7 +18,7 @@ from typing import Annotated, Any, NoReturn
 
 import typer
 
-from sim.cli import checks, lighting, room
+from sim.cli import checks, lighting, room, sweep
 from sim.errors import HalfstopError, one_line
 
 app = typer.Typer(
@@ -154,6 +154,7 @@ def doctor() -> None:
 lighting.add_commands(app)
 checks.add_commands(app)
 room.add_commands(app)
+sweep.add_commands(app)
 
 
 def main(arguments: Sequence[str] | None = None) -> NoReturn:

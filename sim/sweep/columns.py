@@ -5,7 +5,7 @@ Parts of a name are joined by dots; names of lights and points hold none.
     axis.NAME             value as written          value.NAME          the same as a number, in the field's unit
     incident.POINT.LIGHT  stops over the camera's   incident_error.POINT  standard error of all lights together
     spot.POINT.LIGHT      stops from middle grey    spot_error.POINT
-    flat.CHEEK.LIGHT      as incident, by the cheeks' flat receptors: key side turned to the key, the other to the camera
+    flat.CHEEK.LIGHT      as incident, by flat receptors: key-side cheek turned to the key, the other to the camera
     verdict.CHECK         "good" or "look"          check.CHECK         what was found, in words
     fact.NAME             a figure of the checks    wish.POINT          stops that a wish is missed by
 LIGHT is "combined" for all lights together. Null in a row that is done: no light there at all.

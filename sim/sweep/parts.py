@@ -23,8 +23,8 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-import pyarrow as pa
-import pyarrow.parquet as pq
+import pyarrow as pa  # type: ignore[import-untyped]
+import pyarrow.parquet as pq  # type: ignore[import-untyped]
 
 from sim.errors import HalfstopError, quoted
 from sim.sweep.setup import Result
@@ -150,7 +150,7 @@ class SweepFolder:
             if path.name == f"part-{checksum(data)}.parquet":
                 yield path, pq.read_table(pa.BufferReader(data))
 
-    def finished(self, keep: Iterable[str]) -> dict[str, str]:
+    def finished(self) -> dict[str, str]:
         """Status by id of every variation whose part is good and whose files are there in full."""
         found: dict[str, str] = {}
         for _, table in self.parts():

@@ -189,9 +189,9 @@ def load_study(path: str | Path) -> Study:
         raise SceneError(str(path), 1, "", what, "a study file", cure)
     block, lines = block_from_file(StudyBlock, path, "a study file")
 
-    def checked(place: Place, work: Callable[[], Any]) -> Any:
+    def checked(place: Place, work: Callable[..., Any], *given: Any) -> Any:
         try:
-            return work()
+            return work(*given)
         except BlockFault as error:
             where = (*place, *error.where)
             raise SceneError(
@@ -217,16 +217,16 @@ def load_study(path: str | Path) -> Study:
             members = [
                 _axis(one, base, (*place, "together", number), checked) for number, one in enumerate(item.together)
             ]
-            checked((*place, "together"), lambda members=members: _require_as_many(members))
+            checked((*place, "together"), _require_as_many, members)
             groups.append(tuple(members))
         else:
             groups.append((_axis(item, base, place, checked),))
     axes = tuple(axis for group in groups for axis in group)
     for count, axis in enumerate(axes):
-        checked(axis.place, lambda count=count: require_apart(axes[: count + 1]))
+        checked(axis.place, require_apart, axes[: count + 1])
     only, skip = (
         tuple(
-            checked((name, i), lambda text=text, name=name, i=i: condition_from_text(text, axes, (name, i)))
+            checked((name, i), condition_from_text, text, axes, (name, i))
             for i, text in enumerate(lines_of)
         )
         for name, lines_of in (("only", block.only), ("skip", block.skip))
@@ -235,8 +235,8 @@ def load_study(path: str | Path) -> Study:
     size = size_from_long_side(block.size_px or quality.long_side_px, layout.camera.aspect)
     if min(size) < SHORTEST_PX:
         what, cure = f"the pictures would be {size[0]} x {size[1]} pixels", 'write "size: 24" or more'
-        checked(("size",), lambda: _refuse(what, f"sides of {SHORTEST_PX} pixels or more", cure))
-    reference, wishes = _wanted(block.wanted, base, layout, checked)
+        checked(("size",), _refuse, what, f"sides of {SHORTEST_PX} pixels or more", cure)
+    reference, wishes = _wanted(block.wanted, base, layout, "readings" in block.keep, checked)
     return Study(
         path=path, title=block.title, base=base, groups=tuple(groups), only=only, skip=skip,
         keep=frozenset(block.keep), quality=block.quality, size=size, samples=block.samples or quality.samples,
@@ -244,31 +244,31 @@ def load_study(path: str | Path) -> Study:
     )  # fmt: skip
 
 
-def _axis(block: AxisBlock, base: SceneText, place: Place, checked: Callable[[Place, Any], Any]) -> Axis:
-    path = checked((*place, "key"), lambda: path_from_text(base.scene, block.key))
+def _axis(block: AxisBlock, base: SceneText, place: Place, checked: Callable[..., Any]) -> Axis:
+    path = checked((*place, "key"), path_from_text, base.scene, block.key)
     if path[0] in ("title", "halfstop"):
         what = f"{quoted(block.key)} changes no light"
-        checked((*place, "key"), lambda: _refuse(what, "a key that the light depends on", 'write "key.power"'))
+        checked((*place, "key"), _refuse, what, "a key that the light depends on", 'write "key.power"')
     name = block.name or block.key.strip()
     if block.name is not None and not (NAME_FORM.fullmatch(name) and not re.search(r"\b(and|or|is)\b", name)):
         expected = 'small letters, digits, spaces, - or _, without "and", "or", "is"'
-        checked((*place, "name"), lambda: _refuse(f"got the name {quoted(name)}", expected, 'write "key distance"'))
+        checked((*place, "name"), _refuse, f"got the name {quoted(name)}", expected, 'write "key distance"')
     if (block.values is None) == (block.range is None):
         what = "this axis has no values" if block.values is None else "this axis has both a list and a range"
         cure = 'add "values: [1/4, 1/8]"' if block.values is None else "remove one of them"
-        checked(place, lambda: _refuse(what, "values or range, one of them", cure))
+        checked(place, _refuse, what, "values or range, one of them", cure)
     if block.range is not None:
-        values = checked((*place, "range"), lambda: _values_of(block.range))
+        values = checked((*place, "range"), _values_of, block.range)
         places = [(*place, "range")] * len(values)
     else:
         values = list(block.values)
         places = [(*place, "values", index) for index in range(len(values))]
     found: list[AxisValue] = []
     for value, where in zip(values, places, strict=True):
-        item = checked(where, lambda value=value, where=where: axis_value(path, value, where))
+        item = checked(where, axis_value, path, value, where)
         if item.text in [other.text for other in found]:
             what = f"the value {quoted(item.text)} stands here twice"
-            checked(where, lambda what=what: _refuse(what, "every value once", "remove one of them"))
+            checked(where, _refuse, what, "every value once", "remove one of them")
         found.append(item)
     return Axis(name, path, tuple(found), place)
 
@@ -289,19 +289,21 @@ def _require_as_many(axes: list[Axis]) -> None:
 
 
 def _wanted(
-    block: WantedBlock | None, base: SceneText, layout: Layout, checked: Callable[[Place, Any], Any]
+    block: WantedBlock | None, base: SceneText, layout: Layout, keeps_readings: bool, checked: Callable[..., Any]
 ) -> tuple[str, tuple[Wish, ...]]:
     if block is None:
         return "face", ()
+    if not keeps_readings:
+        checked(("keep",), _refuse, "wishes are ranked by readings", "readings among what is kept", 'add "readings"')
     known = [name for name, part in POINTS.items() if part in layout.anchors_m]
     own = [name for name, meter in base.scene.meters.items() if meter.kind != "spot"]
     names = [KEY_CHEEK, SHADOW_CHEEK, *known, *own]
     reference = block.reference
     if reference != "camera":
-        reference = checked(("wanted", "reference"), lambda: point_from_text(block.reference, names))
+        reference = checked(("wanted", "reference"), point_from_text, block.reference, names)
     for index, text in enumerate(block.wishes):
-        checked(("wanted", "wishes", index), lambda text=text: wishes_from_texts([text], names, reference))
-    wishes = checked(("wanted", "wishes"), lambda: wishes_from_texts(block.wishes, names, reference))
+        checked(("wanted", "wishes", index), wishes_from_texts, [text], names, reference)
+    wishes = checked(("wanted", "wishes"), wishes_from_texts, block.wishes, names, reference)
     return reference, tuple(wishes)
 
 

@@ -10,12 +10,17 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import pyarrow as pa
-import pyarrow.csv
-import pyarrow.parquet as pq
+import pyarrow as pa  # type: ignore[import-untyped]
+import pyarrow.csv  # type: ignore[import-untyped]
+import pyarrow.parquet as pq  # type: ignore[import-untyped]
+from ruamel.yaml import YAML
 
 from sim.balance import Wish
 from sim.meterpoints import KEY_CHEEK, SHADOW_CHEEK
+from sim.scene_edit import flow_text
+from sim.sheets.captions import modifier_text
+from sim.sweep.amounts import amount_from_value
+from sim.sweep.axes import Axis
 from sim.sweep.columns import COMBINED, about, ordered, unit_of
 from sim.sweep.parts import DONE, FAILED, FOLDERS, TABLES, WAITING, SweepFolder
 from sim.sweep.setup import Order
@@ -88,7 +93,7 @@ def plan_record(study: Study, order: Order, variations: Sequence[Variation]) -> 
         "scene_title": study.base.scene.title,
         "axes": [
             {"name": axis.name, "key": ".".join(map(str, axis.path)), "unit": axis.unit,
-             "values": [value.text for value in axis.values]}
+             "values": [value.text for value in axis.values], **_base(study, axis)}
             for axis in study.axes
         ],
         "wishes": [
@@ -109,6 +114,26 @@ def plan_record(study: Study, order: Order, variations: Sequence[Variation]) -> 
             for variation in variations
         ],
     }  # fmt: skip
+
+
+def _base(study: Study, axis: Axis) -> dict[str, Any]:
+    """The base scene's own value of an axis, as text and number; nulls where the scene leaves it out."""
+    value: Any = YAML(typ="safe", pure=True).load(study.base.text.removeprefix("\ufeff"))
+    for part in axis.path:
+        if isinstance(value, dict):
+            value = value.get(part)
+        elif isinstance(value, list) and isinstance(part, int) and part < len(value):
+            value = value[part]
+        else:
+            value = None
+    if value is None:
+        return {"base": None, "base_number": None}
+    amount = amount_from_value(value)
+    if axis.path[0] == "lights" and axis.path[-1] == "modifier":
+        text = modifier_text(study.base.scene.lights[str(axis.path[1])])
+    else:
+        text = value if isinstance(value, str) else flow_text(value)
+    return {"base": text, "base_number": amount.number if amount else None}
 
 
 def _plan_columns(

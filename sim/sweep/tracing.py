@@ -33,6 +33,11 @@ from sim.sweep.variations import maker, scene_of
 if TYPE_CHECKING:
     from sim.stage.build import Stage
 
+
+class WrongMaker(HalfstopError):
+    """A worker whose results would not match the others'."""
+
+
 # Takes every ray that is allowed, however sure a reading is.
 NEVER_SURE = -1.0
 LENS_RAYS, DUTY_RAYS = 1 << 13, 1 << 13
@@ -76,7 +81,7 @@ class Traced:
 def trace_group(order: Order, group: Group) -> Traced:
     """Trace all that the variations of a group share.
 
-    Raises `HalfstopError` where this process is no match for the order.
+    Raises `WrongMaker` where this process is no match for the order.
     """
     require_maker(order)
     with scene_folder(group.files) as folder:
@@ -106,7 +111,7 @@ def require_maker(order: Order) -> None:
     ours = maker(started.variant)
     if ours != order.maker:
         differ = [f"{a} here, {b} asked for" for a, b in zip(ours, order.maker, strict=False) if a != b]
-        raise HalfstopError(f"this worker runs other software ({'; '.join(differ)}); give all workers the same")
+        raise WrongMaker(f"this worker runs other software ({'; '.join(differ)}); give all workers the same")
 
 
 def passes_of(pieces: Sequence[Piece], lights: int) -> Iterator[dict[int, tuple[int, str]]]:

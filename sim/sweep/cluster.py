@@ -1,0 +1,149 @@
+"""Workers for a sweep: processes of this machine, or those of a cluster that is already there; one code path."""
+
+from __future__ import annotations
+
+import contextlib
+import logging
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import Any
+
+from sim.engine import engine_in_use, threads_allowed
+from sim.errors import HalfstopError, quoted
+from sim.sweep.variations import maker
+
+# Memory of a worker: what it takes before any picture, and per pixel of a layer (colour, variance, cleaned, copies).
+WORKER_BYTES, LAYER_BYTES_PER_PIXEL, LAUNCH_BYTES = 900 << 20, 120, 400 << 20
+ANSWER_S = 30.0
+# A task that was on so many workers when they ended is a suspect.
+ALLOWED_FAILURES = 2
+SETTINGS = {
+    "distributed.scheduler.allowed-failures": ALLOWED_FAILURES,
+    # Traced light is small beside the renderer: keep it in memory.
+    "distributed.worker.memory.target": False,
+    "distributed.worker.memory.spill": False,
+    "distributed.worker.memory.pause": 0.9,
+    "distributed.worker.memory.terminate": 0.97,
+    "distributed.comm.timeouts.connect": f"{ANSWER_S:.0f}s",
+}
+
+
+@dataclass(frozen=True)
+class Workers:
+    """Workers that a client reaches; `dashboard` address or "", `count` when it was asked, `maker` they all share."""
+
+    client: Any
+    dashboard: str
+    count: int
+    maker: tuple[str, ...]
+
+
+def workers_wanted(asked: int | None, size: tuple[int, int], lights: int) -> int:
+    """How many workers this machine bears: one for each core allowed, as far as memory reaches."""
+    if asked is not None:
+        return asked
+    return max(1, min(threads_allowed(), _memory_bytes() // worker_bytes(size, lights)))
+
+
+def worker_bytes(size: tuple[int, int], lights: int) -> int:
+    """Memory that one worker may come to take."""
+    return WORKER_BYTES + LAUNCH_BYTES + LAYER_BYTES_PER_PIXEL * size[0] * size[1] * (lights + 2)
+
+
+def _memory_bytes() -> int:
+    from distributed.system import MEMORY_LIMIT
+
+    return int(MEMORY_LIMIT * 0.8)
+
+
+@contextmanager
+def workers_here(count: int, *, dashboard: bool = True) -> Iterator[Workers]:
+    """Worker processes of this machine, each with its own engine and its part of the threads."""
+    import dask.config
+
+    threads = max(1, threads_allowed() // count)
+    limits = {name: str(threads) for name in ("HALFSTOP_THREADS", "OIDN_NUM_THREADS", "OMP_NUM_THREADS")}
+    with dask.config.set({**SETTINGS, "distributed.nanny.pre-spawn-environ": limits}), _quiet():
+        from distributed import Client, LocalCluster
+
+        with LocalCluster(
+            n_workers=count, threads_per_worker=1, processes=True, host="127.0.0.1", memory_limit=0,
+            dashboard_address="127.0.0.1:0" if dashboard else None, silence_logs=logging.CRITICAL,
+        ) as cluster, Client(cluster) as client:  # fmt: skip
+            link = cluster.dashboard_link if dashboard else ""
+            yield Workers(client, link, count, maker(engine_in_use().variant))
+
+
+@contextmanager
+def workers_at(address: str) -> Iterator[Workers]:
+    """Workers of a cluster by its scheduler's address; they must run this very version, one thread each."""
+    import dask.config
+
+    with dask.config.set(SETTINGS), _quiet():
+        from distributed import Client
+
+        try:
+            client = Client(address, timeout=ANSWER_S)
+        except (OSError, TimeoutError, ValueError):
+            raise HalfstopError(
+                f"--cluster {quoted(address)}: no scheduler answers there; start one with `dask scheduler`, "
+                'and write its address, such as "tcp://192.168.1.20:8786"'
+            ) from None
+        with client:
+            with contextlib.suppress(TimeoutError):
+                client.wait_for_workers(1, timeout=ANSWER_S)
+            held = client.scheduler_info(n_workers=-1)["workers"]
+            if not held:
+                raise HalfstopError(
+                    f"--cluster {quoted(address)}: the scheduler has no workers; start some with "
+                    f"`dask worker {address} --nthreads 1`"
+                )
+            wide = [name for name, facts in held.items() if facts["nthreads"] != 1]
+            if wide:
+                raise HalfstopError(
+                    f"--cluster {quoted(address)}: the worker {wide[0]} does several tasks at once, "
+                    "and the renderer takes one; start workers with --nthreads 1"
+                )
+            yield Workers(client, client.dashboard_link or "", len(held), _common_maker(client, address))
+
+
+def _common_maker(client: Any, address: str) -> tuple[str, ...]:
+    """What all workers are made by; refuses workers whose results would not match."""
+    try:
+        told = client.run(maker_of_worker)
+    except Exception as error:
+        raise HalfstopError(
+            f"--cluster {quoted(address)}: a worker cannot load halfstop ({type(error).__name__}: {error}); "
+            "install the same version for every worker"
+        ) from None
+    found = set(told.values())
+    if len(found) > 1:
+        one, other = sorted(found)[:2]
+        differ = next((f"{a} and {b}" for a, b in zip(one, other, strict=False) if a != b), "")
+        raise HalfstopError(
+            f"--cluster {quoted(address)}: workers differ ({differ}), so their results would; give all the same"
+        )
+    return tuple(found.pop())
+
+
+def maker_of_worker() -> tuple[str, ...]:
+    """What a worker makes variations with."""
+    return maker(engine_in_use().variant)
+
+
+@contextmanager
+def _quiet() -> Iterator[None]:
+    """Keep the task engine's own remarks off the terminal: what matters is told in plain lines."""
+    names = ("distributed", "distributed.nanny", "distributed.worker", "distributed.scheduler", "distributed.comm",
+             "distributed.core", "tornado.application", "asyncio")  # fmt: skip
+    before = {name: logging.getLogger(name).level for name in names}
+    if not os.environ.get("HALFSTOP_DEBUG"):
+        for name in names:
+            logging.getLogger(name).setLevel(logging.CRITICAL)
+    try:
+        yield
+    finally:
+        for name, level in before.items():
+            logging.getLogger(name).setLevel(level)
