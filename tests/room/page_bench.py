@@ -166,19 +166,30 @@ def served(files: Mapping[str, bytes]) -> Iterator[str]:
 
 
 @contextmanager
-def opened(files: Mapping[str, bytes], width: int = 1280, height: int = 800, **context: Any) -> Iterator[Any]:
-    """The shell in a fresh browser; on leaving it must have been quiet and asked for nothing outside."""
+def browser_at_hand() -> Iterator[Any]:
+    """A browser for the tests of a module."""
     executable = require_chromium()
     from playwright.sync_api import sync_playwright
 
-    told: list[str] = []
-    with served(files) as address, sync_playwright() as playwright:
+    with sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=executable, args=ARGUMENTS)
-        page = browser.new_context(viewport={"width": width, "height": height}, **context).new_page()
+        yield browser
+        browser.close()
+
+
+@contextmanager
+def opened(
+    browser: Any, files: Mapping[str, bytes], width: int = 1280, height: int = 800, **context: Any
+) -> Iterator[Any]:
+    """The shell in a fresh context; on leaving it must have been quiet and asked for nothing outside."""
+    told: list[str] = []
+    with served(files) as address:
+        fresh = browser.new_context(viewport={"width": width, "height": height}, **context)
+        page = fresh.new_page()
         page.on("console", lambda m: told.append(f"{m.type}: {m.text}") if m.type == "error" else None)
         page.on("pageerror", lambda error: told.append(f"page error: {error}"))
         page.on("request", lambda r: None if r.url.startswith((address, "data:", "blob:")) else told.append(r.url))
         page.goto(address)
         yield page
-        browser.close()
+        fresh.close()
     assert told == []

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import base64
 import io
+from collections.abc import Iterator
 from dataclasses import replace
 from functools import cache
 from typing import Any
 
 import numpy as np
 import pytest
-from page_bench import Bench, bench, exposure_facts, frame_files, frame_message, opened
+from page_bench import Bench, bench, browser_at_hand, exposure_facts, frame_files, frame_message, opened
 from PIL import Image
 
 from sim import color, finish, units
@@ -45,6 +46,12 @@ BEGIN = """async ([message, exposure, webgl]) => {
 }"""
 
 
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    with browser_at_hand() as found:
+        yield found
+
+
 @cache
 def made(name: str) -> Bench:
     return bench(name)
@@ -59,13 +66,13 @@ def shown(page: Any, **mix: Any) -> np.ndarray:
 
 @pytest.mark.parametrize("kind", KINDS)
 @pytest.mark.parametrize("name", ["recital", "continuous_set"])
-def test_the_mixer_shows_what_python_develops(name: str, kind: str) -> None:
+def test_the_mixer_shows_what_python_develops(browser: Any, name: str, kind: str) -> None:
     b = made(name)
     camera, facts = b.camera, exposure_facts(b.camera)
     rng = np.random.default_rng(5)
     width, height = b.frame.size
     ys, xs = rng.integers(0, height, SAMPLED), rng.integers(0, width, SAMPLED)
-    with opened(frame_files(b.frame)) as page:
+    with opened(browser, frame_files(b.frame)) as page:
         assert page.evaluate(BEGIN, [frame_message(b.frame), facts, HOW[kind]]) == kind
         for trial in range(6):
             dials = np.round(rng.uniform(-4, 2, len(b.mix.names)), 1) if trial else np.zeros(len(b.mix.names))
@@ -93,9 +100,9 @@ def test_the_mixer_shows_what_python_develops(name: str, kind: str) -> None:
 
 
 @pytest.mark.parametrize("kind", KINDS)
-def test_false_tones_are_those_of_the_health_sheet(kind: str) -> None:
+def test_false_tones_are_those_of_the_health_sheet(browser: Any, kind: str) -> None:
     b = made("recital")
-    with opened(frame_files(b.frame)) as page:
+    with opened(browser, frame_files(b.frame)) as page:
         page.evaluate(BEGIN, [frame_message(b.frame), exposure_facts(b.camera), HOW[kind]])
         found = shown(page, weights=b.mix.weights_rgb(b.camera.shutter_s).tolist(), tones=True)
     expected = false_tones(exposed(b.stack, b.mix, b.camera)).astype(int)
@@ -105,9 +112,9 @@ def test_false_tones_are_those_of_the_health_sheet(kind: str) -> None:
     assert len(np.unique(expected.reshape(-1, 3), axis=0)) >= 9
 
 
-def test_half_precision_is_read_as_numpy_reads_it() -> None:
+def test_half_precision_is_read_as_numpy_reads_it(browser: Any) -> None:
     # Every finite number of IEEE 754 binary16; NumPy is the reference.
-    with opened({}) as page:
+    with opened(browser, {}) as page:
         table = page.evaluate(
             'async () => { const { halfTable } = await import("/page/picture_develop.js");'
             " return [...halfTable()].map((v) => (Number.isFinite(v) ? v : null)) }"
@@ -137,12 +144,12 @@ SPOT = """async ([message, exposure, weights, places, deg]) => {
 
 
 @pytest.mark.parametrize("name", ["recital", "continuous_set"])
-def test_the_spot_reads_what_the_metering_reads_of_the_same_raw_pixels(name: str) -> None:
+def test_the_spot_reads_what_the_metering_reads_of_the_same_raw_pixels(browser: Any, name: str) -> None:
     b = made(name)
     width, height = b.frame.size
     places = [(12, 9), (45, 70), (0, 0), (width - 1, height - 1), (25, 25), (60, 110)]
     weights = b.mix.weights_rgb(b.camera.shutter_s)
-    with opened(frame_files(b.frame)) as page:
+    with opened(browser, frame_files(b.frame)) as page:
         told = page.evaluate(
             SPOT, [frame_message(b.frame), exposure_facts(b.camera), weights.tolist(), places, 3.0]
         )
@@ -166,10 +173,10 @@ def test_the_spot_reads_what_the_metering_reads_of_the_same_raw_pixels(name: str
         assert found["part"]["name"] == b.frame.region_names[names[counts.argmax()]]
 
 
-def test_a_pixel_and_its_distance_give_the_point_that_the_frame_gives() -> None:
+def test_a_pixel_and_its_distance_give_the_point_that_the_frame_gives(browser: Any) -> None:
     b = made("recital")
     places = [(3, 4), (45, 67), (80, 120)]
-    with opened(frame_files(b.frame)) as page:
+    with opened(browser, frame_files(b.frame)) as page:
         told = page.evaluate(
             SPOT, [frame_message(b.frame), exposure_facts(b.camera), b.mix.weights_rgb(1.0).tolist(), places, 1.0]
         )
@@ -196,7 +203,7 @@ def test_a_pixel_and_its_distance_give_the_point_that_the_frame_gives() -> None:
 # -- readings ---------------------------------------------------------------------------------------------------------
 
 
-def test_readings_follow_the_weights_as_the_metering_does() -> None:
+def test_readings_follow_the_weights_as_the_metering_does(browser: Any) -> None:
     b = made("recital")
     rng = np.random.default_rng(2)
     names, kinds = b.mix.names, ("dome", "flat", "spot")
@@ -212,7 +219,7 @@ def test_readings_follow_the_weights_as_the_metering_does() -> None:
          "stderr": {n: float(stderr[i, j]) for j, n in enumerate(names)}}
         for i, k in enumerate(kinds)
     ]  # fmt: skip
-    with opened({}) as page:
+    with opened(browser, {}) as page:
         told = page.evaluate(
             'async ([points, weights, exposure]) => { const { pointReading } = await import("/page/readings_sum.js");'
             " return points.map((point) => pointReading(point, weights, exposure)) }",
@@ -231,13 +238,13 @@ def test_readings_follow_the_weights_as_the_metering_does() -> None:
         )
 
 
-def test_words_are_those_of_the_reports() -> None:
+def test_words_are_those_of_the_reports(browser: Any) -> None:
     numbers = [0.71, 0.9, 1.0, 2.85, 5.6, 6.3, 7.21, 8.0, 11.4, 15.9, 16.0, 40.0, 80.0]
     stops = [-3.26, -1.0, -0.04, 0.0, 0.04, 0.66, 2.0]
     dials = [0.0, -1.0, -1.3, -2.7, -4 / 3, -6.0]
     f_texts = ["f/5.6", "f/8", "5.6 1/3", "f/11", "f/1.8", "f/22", "f/6.3", "f/2.8 2/3"]
     stop_texts = ["-2", "\u22123", "+0.5", "4/3 stops", "-2/3", "0"]
-    with opened({}) as page:
+    with opened(browser, {}) as page:
         told = page.evaluate(
             "async (given) => { const words = await import('/page/picture_words.js');"
             " const { apertureText } = await import('/page/picture_tools.js');"
@@ -267,9 +274,9 @@ def test_words_are_those_of_the_reports() -> None:
 
 
 @pytest.mark.slow
-def test_a_new_mix_reaches_the_pixels_in_time() -> None:
+def test_a_new_mix_reaches_the_pixels_in_time(browser: Any) -> None:
     b = bench("recital", 400, 600)
-    with opened(frame_files(b.frame)) as page:
+    with opened(browser, frame_files(b.frame)) as page:
         page.evaluate(BEGIN, [frame_message(b.frame), exposure_facts(b.camera), "auto"])
         weights = b.mix.weights_rgb(b.camera.shutter_s).tolist()
         took = page.evaluate(
@@ -284,9 +291,9 @@ def test_a_new_mix_reaches_the_pixels_in_time() -> None:
     assert took < 50, took
 
 
-def test_white_balance_of_the_table_is_that_of_the_colours() -> None:
+def test_white_balance_of_the_table_is_that_of_the_colours(browser: Any) -> None:
     b = made("continuous_set")
-    with opened({}) as page:
+    with opened(browser, {}) as page:
         told = page.evaluate(
             "async ([exposure]) => { const { gainFromExposure } = await import('/page/picture_develop.js');"
             " return [gainFromExposure(exposure), gainFromExposure(exposure, 1, 3200),"

@@ -9,6 +9,7 @@ const SPOTS_DEG = [0.5, 1, 3];
 // A dome is held this far off the surface, as sim/metering.py holds it.
 const RECEPTOR_GAP_M = 0.04;
 const MOST_BARS = 4;
+const RESTS_MS = 350;
 // A finger hides what it points at: the spot is this far above it.
 const ABOVE_FINGER_PX = 44;
 
@@ -164,14 +165,26 @@ export function mount(slip, room, print, now) {
   // -- hands --------------------------------------------------------------------------------------------------------
 
   let byTouch = false;
+  let rested = null;
+  let resting = 0;
 
   function moveTo(event) {
     const box = area.getBoundingClientRect();
     const lift = event.pointerType === "touch" ? ABOVE_FINGER_PX : 0;
     const held = (v) => Math.min(Math.max(v, 0), 0.999999);
     at = { x: held((event.clientX - box.left) / box.width), y: held((event.clientY - lift - box.top) / box.height) };
+    clearTimeout(resting);
+    resting = setTimeout(() => { rested = at; }, RESTS_MS);
     show();
   }
+
+  // A pointer on its way out leaves the meter where it last rested, so that it can be watched while a fader moves.
+  area.addEventListener("pointerleave", (event) => {
+    clearTimeout(resting);
+    if (event.pointerType === "touch" || !rested) return;
+    at = rested;
+    show();
+  });
 
   area.addEventListener("pointermove", (event) => {
     if (event.pointerType !== "touch" || event.buttons) moveTo(event);
@@ -195,11 +208,18 @@ export function mount(slip, room, print, now) {
       const [px, py] = at ? pixelAt(at, frame) : [frame.width >> 1, frame.height >> 1];
       const held = (v, most) => Math.min(Math.max(v, 0), most - 1);
       at = { x: (held(px + far * way[0], frame.width) + 0.5) / frame.width, y: (held(py + far * way[1], frame.height) + 0.5) / frame.height };
+      rested = at;
       print.centre(at.x, at.y);
       show();
       say();
     }
   });
+  /** Where to look closely: at the meter's place, or at the face. */
+  print.lookedAt = () => {
+    const face = store.get().view?.sitter?.parts?.face;
+    const place = at ? [at.x, at.y] : face && print.shown ? placeOf(face, print.shown.camera) : null;
+    return place ?? [0.5, 0.5];
+  };
   pin.addEventListener("click", pinHere);
   size.addEventListener("change", show);
   desk.follow(() => { show(); showPins(); }, ["frame", "compare"]);

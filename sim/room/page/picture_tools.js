@@ -18,7 +18,7 @@ export function mountTools(place, room, print) {
       type: "button", class: "small", "aria-pressed": String(times === null), text,
       onclick: (event) => {
         for (const each of zooms.children) setAttribute(each, "aria-pressed", each === event.target);
-        print.zoom(times);
+        print.zoom(times, print.lookedAt());
       },
     })));
   const panel = trialPanel(desk, store, link);

@@ -161,7 +161,7 @@ function pointRow(point, view, numbers, room, asked) {
   function show(reading, now, open) {
     body.classList.toggle("waiting", !reading);
     if (!reading) {
-      setText(f, "being read");
+      f.replaceChildren("\u2026", el("span", { class: "unseen", text: "being read" }));
       setText(over, "");
       setText(grey, "");
       f.dataset.text = "";
@@ -199,6 +199,7 @@ function pointMenu(point, { store, link }, asked) {
   const menu = el("details", { class: "point-menu" },
     el("summary", { text: point.label ?? name, title: `${point.label ?? name}${kindText}` }),
     el("div", { class: "menu-slip" }, wish, ...(own ? ownParts() : [])));
+  menu.addEventListener("toggle", () => { if (menu.open) menu.lastChild.scrollIntoView({ block: "nearest" }); });
   menu.addEventListener("keydown", (event) => {
     if (event.key === "Escape" && menu.open) { event.stopPropagation(); close(); menu.firstChild.focus(); }
   });

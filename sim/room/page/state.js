@@ -11,7 +11,7 @@
 
 const KINDS = [
   "frame", "painting", "meters", "checks", "wishes", "slots", "library", "ball", "examples", "export", "saved", "disk",
-  "recovered", "refused",
+  "recovered", "refused", "failed",
 ];
 
 /** @returns the page's only store */

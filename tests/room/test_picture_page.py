@@ -1,0 +1,470 @@
+"""The picture's side of the room's page, each part at work in a browser against a link that only listens."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+from functools import cache
+from typing import Any
+
+import numpy as np
+import pytest
+from page_bench import Bench, bench, browser_at_hand, exposure_facts, frame_files, frame_message, opened
+
+from sim import photometry
+from sim.develop import develop
+from sim.lightstack import LightStack
+from sim.metering import CONSTANT_C, readings_from_probes
+from sim.mix import Mix
+from sim.readings import Probe, ProbeReadings
+
+# Start picture and readings on the page's own store; requests are kept in `asked` and answered as done.
+BEGIN = """async ([view, frame, meters]) => {
+  const [{ createStore }, picture, readings] = await Promise.all(
+    ["state.js", "picture.js", "readings.js"].map((file) => import(`/page/${file}`)));
+  const store = createStore();
+  const asked = [];
+  const link = {
+    ask: (type, fields = {}) => { asked.push({ type, ...fields }); return Promise.resolve({ type: "done" }) },
+    edit: (edits, merge = null) => link.ask("edit", { edits, merge }),
+    gesture: (name) => {
+      const key = `${name}:${asked.length}`;
+      const push = (edits, patch) => { asked.push({ type: "push", key, edits }); if (patch) store.hold(key, patch) };
+      return { key, push, cancel: async () => { asked.push({ type: "cancel", key }); store.release(key) },
+        end: async (edits, patch) => { if (edits) push(edits, patch); asked.push({ type: "end", key }) } };
+    },
+  };
+  Object.assign(window, { store, asked });
+  const room = { store, link };
+  picture.mount(document.getElementById("picture"), room);
+  readings.mount(document.getElementById("readings"), room);
+  for (const message of [view, frame, meters]) store.receive(message);
+}"""
+POINTS = {"key-side cheek": "flat", "shadow-side cheek": "flat", "face": "dome", "backdrop centre": "dome"}
+INKS = ("#1f4e9c", "#b5401c", "#0f7560", "#8b2f7d", "#7c6200")
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    with browser_at_hand() as found:
+        yield found
+
+
+@cache
+def made() -> Bench:
+    return bench("recital")
+
+
+def view_of(b: Bench, **others: Any) -> dict[str, Any]:
+    """The state, as far as the picture's side reads it."""
+    weights = b.mix.only(b.mix.names).weights_rgb(b.camera.shutter_s)
+    lights = [
+        {"name": name, "number": k + 1, "colour": INKS[k], "muted": False, "power_stops": b.mix.dial_stops[k],
+         "weight_rgb": weights[k].tolist(), "dial": {"lowest_stops": -7.0, "step_stops": 0.1}}
+        for k, name in enumerate(b.mix.names)
+    ]  # fmt: skip
+    pin = {"name": "mine", "kind": "dome", "at": "point", "facing": "camera", "at_m": b.frame.place_m(45, 60).tolist()}
+    return {
+        "type": "state", "revision": 1, "geometry": 1, "title": b.scene.title, "lights": lights, "meters": [pin],
+        "exposure": exposure_facts(b.camera), "sitter": {"parts": {"face": b.layout.anchors_m["face"].tolist()}},
+        "warnings": [{"level": "note", "text": "a note", "light": None},
+                     {"level": "danger", "text": "edge is hot", "light": "edge"}], **others,
+    }  # fmt: skip
+
+
+@cache
+def measured() -> ProbeReadings:
+    """Invented readings of the standard points."""
+    b = made()
+    rng = np.random.default_rng(1)
+    probes = tuple(Probe(name, kind, np.zeros(3), np.array([0.0, 0, 1])) for name, kind in POINTS.items())
+    values = rng.uniform(40, 400, (len(probes), len(b.mix.names), 3))
+    return ProbeReadings(probes, b.mix.names, b.mix.is_flash, values, values[..., 0] * 0.01, (64,) * len(probes))
+
+
+def meters_of(b: Bench, **others: Any) -> dict[str, Any]:
+    found = measured()
+    points = [
+        {"name": p.name, "label": p.name, "kind": p.kind, "own": False, "standard": True, "spot": None,
+         "constant": CONSTANT_C[p.kind], "stderr": dict.fromkeys(b.mix.names, 0.1),
+         "per_light": {n: found.values[i, k].tolist() for k, n in enumerate(b.mix.names)}}
+        for i, p in enumerate(found.probes)
+    ]  # fmt: skip
+    key = {"light": "key", "lit_cheek": "left cheek", "shadow_cheek": "right cheek", "alike": False}
+    return {"type": "meters", "revision": 1, "geometry": 1, "points": points, "key": key, **others}
+
+
+@contextmanager
+def side(browser: Any, files: dict[str, bytes] | None = None, **context: Any) -> Iterator[Any]:
+    """Picture and readings at work, the first picture shown."""
+    b = made()
+    with opened(browser, {**frame_files(b.frame), **(files or {})}, **context) as page:
+        page.evaluate(BEGIN, [view_of(b), frame_message(b.frame), meters_of(b)])
+        page.wait_for_selector(".has-picture")
+        page.wait_for_function("() => document.getElementById('picture').spot(5, 5, 1) !== null")
+        yield page
+
+
+def rest(page: Any) -> None:
+    """Let the page draw what has changed."""
+    page.evaluate("() => new Promise(done => requestAnimationFrame(() => requestAnimationFrame(done)))")
+
+
+def pixels(page: Any, places: list[tuple[int, int]]) -> np.ndarray:
+    rest(page)
+    script = "(places) => places.map(([x, y]) => document.getElementById('picture').pixel(x, y))"
+    return np.array(page.evaluate(script, places))
+
+
+PLACES = [(int(x), int(y)) for x, y in np.random.default_rng(4).integers(0, (90, 135), (60, 2))]
+
+
+def expected(mix: Mix, stack: LightStack | None = None) -> np.ndarray:
+    b = made()
+    whole = develop(stack or b.stack, mix, b.camera).astype(int)
+    return np.array([whole[y, x] for x, y in PLACES])
+
+
+def asked(page: Any, kind: str) -> list[dict[str, Any]]:
+    found: list[dict[str, Any]] = page.evaluate("(kind) => asked.filter((each) => each.type === kind)", kind)
+    return found
+
+
+def number(text: str) -> float:
+    return float(text.replace("\u2212", "-"))
+
+
+# -- faders -----------------------------------------------------------------------------------------------------------
+
+
+def test_a_fader_is_live_while_it_is_dragged_and_one_gesture(browser: Any) -> None:
+    b = made()
+    with side(browser) as page:
+        assert np.abs(pixels(page, PLACES) - expected(b.mix)).max() <= 1
+        fader = page.locator('[data-light="key"] .fader')
+        box = fader.bounding_box()
+        middle = box["y"] + box["height"] / 2
+        # Take the thumb where it stands (full power is the right end) and pull it left.
+        at = box["x"] + 7 + (1 + b.mix.dial_stops[0] / 7) * (box["width"] - 14)
+        page.mouse.move(at, middle)
+        page.mouse.down()
+        for step in range(1, 5):
+            page.mouse.move(at - 8 * step, middle)
+        dial = page.evaluate("() => store.powerStops('key')")
+        assert dial < b.mix.dial_stops[0] - 0.5 and round(10 * dial) == pytest.approx(10 * dial)
+        faded = b.mix.faded({"key": dial - b.mix.dial_stops[0]})
+        assert np.abs(pixels(page, PLACES) - expected(faded)).max() <= 1
+        # The readings follow in the same moment.
+        face = readings_from_probes(measured(), faded, b.camera)[2]
+        cell = page.locator('[data-point="face"] [data-over]')
+        assert number(cell.inner_text()) == pytest.approx(face.combined.over_camera_stops, abs=0.051)
+        assert asked(page, "end") == []
+        page.mouse.up()
+        pushes, ends = asked(page, "push"), asked(page, "end")
+        assert len({push["key"] for push in pushes}) == 1 and [end["key"] for end in ends] == [pushes[0]["key"]]
+        assert pushes[-1]["edits"] == [{"op": "dials", "stops": {"key": dial}}]
+
+
+def test_keys_that_follow_each_other_are_one_gesture_and_escape_takes_it_back(browser: Any) -> None:
+    b = made()
+    start = b.mix.dial_stops[1]
+    with side(browser) as page:
+        page.locator('[data-light="face"] .fader').focus()
+        page.keyboard.press("PageDown")
+        page.keyboard.press("ArrowLeft")
+        assert page.evaluate("() => store.powerStops('face')") == pytest.approx(start - 1.1, abs=1e-6)
+        pushes = asked(page, "push")
+        assert len(pushes) == 2 and pushes[0]["key"] == pushes[1]["key"] and asked(page, "end") == []
+        page.wait_for_function("() => asked.some((each) => each.type === 'end')")
+        page.evaluate("() => { for (const key of Object.keys(store.get().held)) store.release(key) }")
+        page.keyboard.press("ArrowRight")
+        page.keyboard.press("Escape")
+        assert len(asked(page, "cancel")) == 1
+        assert page.evaluate("() => store.powerStops('face')") == start
+
+
+def test_mute_solo_and_a_held_tag(browser: Any) -> None:
+    b = made()
+    others = [name for name in b.mix.names if name != "key"]
+    with side(browser) as page:
+        page.click('[aria-label="Mute key"]')
+        assert np.abs(pixels(page, PLACES) - expected(b.mix.only(others))).max() <= 1
+        edit = {"op": "set", "path": ["lights", "key", "mute"], "value": True}
+        assert asked(page, "push")[-1]["edits"] == [edit]
+        page.click('[aria-label="Solo fill"]')
+        assert np.abs(pixels(page, PLACES) - expected(b.mix.only(["fill"]))).max() <= 1
+        before = page.evaluate("() => asked.length")
+        tag = page.locator('[data-light="edge"] .tag-hold')
+        tag.hover()
+        page.mouse.down()
+        assert np.abs(pixels(page, PLACES) - expected(b.mix.only(["edge"]))).max() <= 1
+        page.mouse.up()
+        assert np.abs(pixels(page, PLACES) - expected(b.mix.only(["fill"]))).max() <= 1
+        # The same by keys, for as long as the key is down.
+        tag.focus()
+        page.keyboard.down(" ")
+        assert np.abs(pixels(page, PLACES) - expected(b.mix.only(["edge"]))).max() <= 1
+        page.keyboard.up(" ")
+        assert np.abs(pixels(page, PLACES) - expected(b.mix.only(["fill"]))).max() <= 1
+        # To look at one light changes nothing of the scene.
+        assert page.evaluate("() => asked.length") == before
+
+
+# -- pictures ---------------------------------------------------------------------------------------------------------
+
+
+def test_the_old_picture_stands_until_the_new_one_is_whole_and_is_marked_old(browser: Any) -> None:
+    b = made()
+    brighter = replace(b.stack, denoised=b.stack.denoised * np.float32(2))
+    frame = replace(b.frame, serial=6, view_scale=tuple(2 * s for s in b.frame.view_scale))
+    with side(browser, frame_files(frame)) as page:
+        old = expected(b.mix)
+        page.evaluate("(view) => store.receive(view)", view_of(b, geometry=2, revision=2))
+        page.evaluate("() => store.receive({ type: 'painting', serial: 6, revision: 2, stage: 'first', part: 0.25 })")
+        page.wait_for_selector(".print.is-old.is-busy")
+        assert "25 %" in page.inner_text(".print figcaption")
+        assert "older" in page.inner_text(".card-stale")
+        # One of the new layers is slow to come: nothing of the new picture is shown before.
+        held: list[Any] = []
+        page.route(re.compile("/frame/6/key/view"), lambda route: held.append(route))
+        shown = page.get_attribute(".print-canvas", "data-mixes")
+        page.evaluate("(frame) => store.receive(frame)", frame_message(frame, geometry=2, revision=2))
+        page.wait_for_timeout(300)
+        assert len(held) == 1 and np.abs(pixels(page, PLACES) - old).max() <= 1
+        assert page.get_attribute(".print-canvas", "data-mixes") == shown
+        held[0].continue_()
+        page.wait_for_selector(".print:not(.is-old) .print-area[data-serial='6']")
+        assert np.abs(pixels(page, PLACES) - expected(b.mix, brighter)).max() <= 1
+        page.wait_for_function("() => document.getElementById('picture').spot(5, 5, 1) !== null")
+
+
+def test_a_picture_that_cannot_be_had_leaves_the_old_one_and_says_why(browser: Any) -> None:
+    b = made()
+    with side(browser) as page:
+        page.evaluate("(view) => store.receive(view)", view_of(b, geometry=2, revision=2))
+        page.evaluate(
+            "() => store.receive({ type: 'failed', serial: 9, revision: 2, text: 'the painter ran out of memory' })"
+        )
+        page.wait_for_function("() => document.querySelector('.print-old').textContent.includes('out of memory')")
+        assert np.abs(pixels(page, PLACES) - expected(b.mix)).max() <= 1
+
+
+def test_trial_exposure_black_and_white_and_false_tones_leave_the_scene_alone(browser: Any) -> None:
+    b = made()
+    with side(browser) as page:
+        page.click(".trial-opens")
+        page.evaluate(
+            "() => { const e = document.getElementById('trial-stops'); e.value = 0.5;"
+            " e.dispatchEvent(new Event('input', { bubbles: true })) }"
+        )
+        whole = develop(b.stack, b.mix, b.camera, exposure_stops=0.5).astype(int)
+        assert np.abs(pixels(page, PLACES) - np.array([whole[y, x] for x, y in PLACES])).max() <= 1
+        page.select_option(".rendering", "red")
+        grey = pixels(page, PLACES)
+        assert (grey == grey[:, :1]).all()
+        page.select_option(".rendering", "tones")
+        bands = page.eval_on_selector_all(".legend li", "all => all.map((each) => each.title)")
+        assert len(bands) == 12 and bands[0] == "black" and bands[-1] == "clipped"
+        assert asked(page, "edit") == []
+        # What pleases is set on the camera in one step: f/8 opened by half a stop, to a tenth.
+        page.click("text=Set the camera so")
+        (edit,) = asked(page, "edit")
+        assert edit["edits"] == [{"op": "set", "path": ["camera", "aperture"], "value": "f/5.6 and 5 tenths"}]
+        rest(page)
+        assert page.evaluate("() => store.get().look.stops") == 0
+
+
+# -- meter ------------------------------------------------------------------------------------------------------------
+
+
+def test_the_meter_reads_by_pointer_and_keys_and_pins_the_point_it_shows(browser: Any) -> None:
+    b = made()
+    width, height = b.frame.size
+    with side(browser) as page:
+        box = page.locator(".print-area").bounding_box()
+        x, y = 40, 50
+        place = (box["x"] + (x + 0.5) / width * box["width"], box["y"] + (y + 0.5) / height * box["height"])
+        page.mouse.move(*place)
+        stops = page.evaluate("([x, y]) => document.getElementById('picture').spot(x, y, 1).from_grey_stops", [x, y])
+        assert number(page.inner_text(".spot-stops")) == pytest.approx(stops, abs=0.051)
+        assert page.get_attribute(".spot-slip", "data-part") == b.frame.region_names[b.frame.region[y, x]]
+        # The ring is as large as the spot: 1 degree at this lens.
+        ring = page.locator(".spot-ring").bounding_box()
+        degree = np.tan(np.radians(0.5)) / np.tan(np.radians(b.layout.camera.horizontal_fov_deg) / 2) * box["width"]
+        assert ring["width"] == pytest.approx(max(degree, 7.0), abs=1.0)
+        page.mouse.click(*place)
+        (edit,) = asked(page, "edit")
+        (pin,) = edit["edits"]
+        point = b.frame.place_m(x, y)
+        assert pin["op"] == "pin" and pin["kind"] == "dome" and pin["name"] is None
+        # A dome is held 4 cm before the surface; the spot's pixels differ by a few centimetres in depth.
+        away = np.subtract(point, pin["at_m"])
+        assert np.linalg.norm(away) == pytest.approx(0.04, abs=0.02)
+        page.select_option('[aria-label="What a pinned point is read with"]', "spot")
+        page.locator(".print-area").focus()
+        page.keyboard.press("ArrowRight")
+        page.keyboard.press("Enter")
+        second = asked(page, "edit")[1]["edits"][0]
+        assert second["kind"] == "spot" and second["at_m"] != pin["at_m"]
+        page.wait_for_function("() => /middle grey/.test(document.getElementById('spot-said').textContent)")
+
+
+# -- readings, wishes, warnings ---------------------------------------------------------------------------------------
+
+
+def test_the_card_tells_by_light_and_together_and_the_ratio(browser: Any) -> None:
+    b = made()
+    with side(browser) as page:
+        page.wait_for_selector('[data-point="face"]')
+        rest(page)
+        for reading in readings_from_probes(measured(), b.mix, b.camera):
+            row = page.locator(f'[data-point="{reading.point}"]')
+            assert number(row.locator("[data-over]").inner_text()) == pytest.approx(
+                reading.combined.over_camera_stops, abs=0.051
+            )
+            for name, own in reading.by_light.items():
+                chip = row.locator(f'.alone[data-light="{name}"]')
+                # Less than half a percent of the light tells nobody anything.
+                assert chip.is_visible() == (own.share >= 0.005)
+                if own.share >= 0.005:
+                    assert number(chip.inner_text().split()[-1]) == pytest.approx(own.over_camera_stops, abs=0.051)
+        lit, shadow = readings_from_probes(measured(), b.mix, b.camera)[:2]
+        diff = float(photometry.diff_stops(lit.combined.exposure, shadow.combined.exposure))
+        ratio = page.inner_text(".card-ratio")
+        assert f"{abs(diff):.1f} stops" in ratio and f"{2 ** abs(diff):.1f}" in ratio
+        assert page.locator('[data-point="mine"].waiting').count() == 1
+        # Warnings: the worst first, and a way to its light.
+        assert page.inner_text(".warning-list li >> nth=0").startswith("4")
+        page.click(".warning-light")
+        assert page.evaluate("() => store.get().selection") == "light:edge"
+
+
+def test_a_pin_is_renamed_and_taken_away_in_one_step_each(browser: Any) -> None:
+    with side(browser) as page:
+        page.click('[data-point="mine"] summary')
+        page.fill('[data-point="mine"] input', "his hand")
+        page.click('[data-point="mine"] >> text=Rename')
+        (edit,) = asked(page, "edit")
+        assert [each["op"] for each in edit["edits"]] == ["unpin", "pin"]
+        assert edit["edits"][1]["name"] == "his hand" and edit["edits"][1]["kind"] == "dome"
+        page.click('[data-point="mine"] summary')
+        page.click('[data-point="mine"] >> text=Unpin')
+        assert asked(page, "edit")[1]["edits"] == [{"op": "unpin", "name": "mine"}]
+
+
+def test_wishes_are_asked_answered_and_taken(browser: Any) -> None:
+    with side(browser) as page:
+        page.click("text=shadow side 2 under")
+        page.click("text=face f/8")
+        page.fill(".wish-list li >> nth=1 >> input", "f/nonsense")
+        assert page.locator("text=Find the dials").is_disabled()
+        assert "Write stops" in page.inner_text(".wish-list")
+        page.fill(".wish-list li >> nth=1 >> input", "f/5.6")
+        page.click("text=Find the dials")
+        (wish,) = asked(page, "wish")
+        assert wish["reference"] == "key-side cheek" and wish["locked"] == []
+        assert wish["wishes"] == [
+            {"point": "shadow-side cheek", "stops": -2},
+            {"point": "face", "f_number": pytest.approx(2**2.5)},
+        ]
+        page.evaluate(
+            """() => store.receive({ type: "wishes", revision: 1, feasible: false, reference: "key-side cheek",
+            outcomes: [{ point: "shadow-side cheek", reads: "f/4", met: true, off_stops: 0, reasons: [] },
+              { point: "face", reads: "f/8", met: false, off_stops: 0.7, reasons: ["it is too bright"] }],
+            moves: [{ light: "fill", before_stops: -1.2, after_stops: -2, change_stops: -0.8, before_text: "-1.2 stops",
+              after_text: "1/4", fixed: "" }] })"""
+        )
+        rest(page)
+        told = page.inner_text(".wishes")
+        assert "Met: reads f/4." in told and "Not met, 0.7 stops over it: it is too bright." in told
+        assert "1/4" in page.inner_text(".wish-moves") and "\u22120.8" in page.inner_text(".wish-moves")
+        page.click("text=Take these dials")
+        assert len(asked(page, "take_wishes")) == 1
+
+
+# -- versions ---------------------------------------------------------------------------------------------------------
+
+
+def test_a_kept_version_is_flipped_and_wiped_with_its_own_dials(browser: Any) -> None:
+    b = made()
+    dimmed = b.mix.faded(dict.fromkeys(b.mix.names, -1.0))
+    weights = dict(zip(b.mix.names, dimmed.weights_rgb(b.camera.shutter_s).tolist(), strict=True))
+    slot = {"id": 3, "title": "before", "serial": 4, "frame": frame_message(b.frame), "weights": weights, "muted": [],
+            "exposure": exposure_facts(b.camera)}  # fmt: skip
+    shown = """([x, y]) => {
+      const c = document.querySelector('.veil canvas'), to = document.createElement('canvas');
+      Object.assign(to, { width: c.width, height: c.height }); const g = to.getContext('2d'); g.drawImage(c, 0, 0);
+      return [...g.getImageData(x, y, 1, 1).data.slice(0, 3)] }"""
+    with side(browser) as page:
+        page.evaluate("(slot) => store.receive({ type: 'slots', slots: [slot], most: 4 })", slot)
+        page.wait_for_selector('.tab-list [data-slot="3"]')
+        page.keyboard.press("1")
+        page.wait_for_selector(".veil", state="visible")
+        rest(page)
+        whole = develop(b.stack, dimmed, b.camera).astype(int)
+        for x, y in PLACES[:12]:
+            assert np.abs(np.array(page.evaluate(shown, [x, y])) - whole[y, x]).max() <= 1
+        # The spot reads the version that is looked at: a stop less everywhere.
+        page.wait_for_timeout(200)
+        box = page.locator(".print-area").bounding_box()
+        page.mouse.move(box["x"] + 0.3 * box["width"], box["y"] + 0.6 * box["height"])
+        page.wait_for_function("() => /before/.test(document.querySelector('.spot-words').textContent)")
+        there = number(page.inner_text(".spot-stops"))
+        page.keyboard.press("1")
+        page.wait_for_selector(".veil", state="hidden")
+        page.wait_for_function("() => !/before/.test(document.querySelector('.spot-words').textContent)")
+        assert number(page.inner_text(".spot-stops")) - there == pytest.approx(1.0, abs=0.11)
+        page.click(".rack >> text=Wipe")
+        page.wait_for_selector(".wipe", state="visible")
+        handle = page.locator(".wipe").bounding_box()
+        page.mouse.move(handle["x"] + 18, handle["y"] + 30)
+        page.mouse.down()
+        page.mouse.move(box["x"] + 0.25 * box["width"], handle["y"] + 30)
+        page.mouse.up()
+        assert page.get_attribute(".wipe", "aria-valuenow") == "25"
+        assert asked(page, "edit") == []
+        page.click('[aria-label="Kept versions"]')
+        page.click('[aria-label="Back to version A"]')
+        assert asked(page, "restore_slot") == [{"type": "restore_slot", "slot": 3}]
+
+
+# -- everyone ---------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("width", "height"), [(1440, 900), (768, 1024)])
+def test_the_picture_side_is_open_to_everyone(browser: Any, width: int, height: int) -> None:
+    from axe_playwright_python.sync_playwright import Axe
+
+    with side(browser, width=width, height=height) as page:
+        page.click(".trial-opens")
+        page.select_option(".rendering", "tones")
+        page.click("text=backdrop 3 under")
+        page.click("text=Lights to leave alone")
+        rest(page)
+        # WCAG 2.2 level A and AA as the axe library checks them.
+        found = Axe().run(page, options={"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]})
+        faults = [(v["id"], [n["html"][:160] for n in v["nodes"]]) for v in found.response["violations"]]
+        assert faults == []
+        # Nothing is laid out past the papers' edges, and what is pressed is large enough to touch.
+        for paper in ("#picture", "#readings"):
+            past = "(at) => { const e = document.querySelector(at); return e.scrollWidth - e.clientWidth }"
+            assert page.evaluate(past, paper) <= 0
+        small = page.eval_on_selector_all(
+            "#picture button, #picture select, #readings .card-views button, #readings .wishes button",
+            "all => all.filter((e) => e.offsetParent && !e.matches('.print-finer'))"
+            ".map((e) => [e.textContent || e.className, e.getBoundingClientRect()])"
+            ".filter(([, box]) => Math.min(box.width, box.height) < 31.5).map(([text]) => text)",
+        )
+        assert small == []
+
+
+def test_reduced_motion_moves_nothing(browser: Any) -> None:
+    with side(browser, reduced_motion="reduce") as page:
+        moving = page.eval_on_selector_all(
+            "#picture *, #readings *",
+            "all => all.filter((e) => parseFloat(getComputedStyle(e).transitionDuration) > 0"
+            " || getComputedStyle(e).animationName !== 'none').map((e) => e.className)",
+        )
+        assert moving == []
