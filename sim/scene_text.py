@@ -107,11 +107,14 @@ def text_without(text: str, path: KeyPath, name: str = "scene") -> str:
     elif len(values) == 1:
         start, end = _lines_of(body, starts[place], ends[place])
         new = "{}" if isinstance(home, MappingNode) else "[]"
-        if key is not None and not body[body.rfind("\n", 0, start) + 1 : start].strip():
+        own_lines = not body[body.rfind("\n", 0, start) + 1 : start].strip()
+        if key is not None and own_lines:
             # Write what is left behind its key and leave what stands between.
             behind = re.compile(r"[ \t]*:([ \t]+&[^ \t\r\n]+)?").match(body, key.end_mark.index)
             at = behind.end() if behind else start
             start, new = at, f" {new}{body[at:start]}"
+        elif own_lines:
+            start, end = starts[place], ends[place]
     elif home.flow_style:
         start, end = (ends[place - 1], ends[place]) if last else (starts[place], starts[place + 1])
         new = ""

@@ -29,7 +29,7 @@ from sim.stage.solids import mesh_from_body
 Points = list[list[float]]
 T = TypeVar("T")
 MOST_KEPT = 256
-BANDS = 48
+BANDS = 72
 # What of the sitter turns and moves with it but has no part in its outline.
 TRIMMINGS = ("sequins", "left eye", "right eye", "brows", "lashes", "lips")
 
@@ -204,7 +204,8 @@ def sitter_shape_from_figure(figure: Figure, turn_deg: float, step_m: tuple[floa
     for index in range(BANDS):
         own = flat[order[cuts[index] : cuts[index + 1]]]
         if len(own):
-            rows.append((float(edges[index] + edges[index + 1]) / 2, _hull(own)))
+            at = {0: 0.0, BANDS - 1: 1.0}.get(index, 0.5)
+            rows.append((float(edges[index] + at * (edges[index + 1] - edges[index])), _hull(own)))
     tops = []
     for name, low, high in (("skirt", -np.inf, hip_m), ("shoulders", hip_m, chin_m - 0.03), ("head", chin_m, np.inf)):
         inside = [row for height, row in rows if low <= height < high]
