@@ -5,8 +5,8 @@ before that. Everything that touches the document happens in one thread, in the 
 
 Server to browser: state, painting, frame, meters, checks, wishes, slots, library, ball, examples, export, saved, disk,
 recovered, failed, done, refused. Browser to server: edit, undo, redo, save, save_as, reload, wish, take_wishes,
-keep_slot, drop_slot, restore_slot, export, cancel_export, start_from, take_recovery, discard_recovery, library, look,
-settle, tour_done.
+keep_slot, name_slot, drop_slot, restore_slot, export, cancel_export, start_from, take_recovery, discard_recovery,
+library, look, settle, tour_done.
 """
 
 from __future__ import annotations
@@ -352,6 +352,11 @@ class Hub:
             self._tell(self.slots.message())
         return None
 
+    async def _name_slot(self, tab: Tab, message: dict[str, Any]) -> object:
+        self.slots.rename(message.get("slot"), message.get("title"))
+        self._tell(self.slots.message())
+        return None
+
     async def _drop_slot(self, tab: Tab, message: dict[str, Any]) -> object:
         self.slots.drop(message.get("slot"))
         self._tell(self.slots.message())
@@ -427,9 +432,9 @@ Handler = Callable[[Hub, Tab, dict[str, Any]], Awaitable[object]]
 _HANDLERS: dict[str, Handler] = {
     name: getattr(Hub, f"_{name}")
     for name in (
-        "edit", "undo", "redo", "save", "save_as", "reload", "wish", "take_wishes", "keep_slot", "drop_slot",
-        "restore_slot", "export", "cancel_export", "start_from", "take_recovery", "discard_recovery", "library",
-        "look", "settle", "tour_done",
+        "edit", "undo", "redo", "save", "save_as", "reload", "wish", "take_wishes", "keep_slot", "name_slot",
+        "drop_slot", "restore_slot", "export", "cancel_export", "start_from", "take_recovery", "discard_recovery",
+        "library", "look", "settle", "tour_done",
     )
 }  # fmt: skip
 

@@ -9,7 +9,7 @@ import json
 import os
 import tempfile
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -60,6 +60,15 @@ class Slots:
         self.all.append(slot)
         self._write()
         return slot
+
+    def rename(self, number: object, title: object) -> None:
+        """Give a version another title."""
+        slot = self.by_id(number)
+        plain = one_line(title)[:LONGEST_TITLE] if isinstance(title, str) else ""
+        if not plain:
+            raise HalfstopError("a version needs a name; write a word or two")
+        self.all[self.all.index(slot)] = replace(slot, title=plain)
+        self._write()
 
     def drop(self, number: object) -> None:
         """Let a version go."""

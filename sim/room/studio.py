@@ -7,7 +7,7 @@ import os
 from collections import OrderedDict
 from collections.abc import Callable
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any
 
 from sim.preview.quality import size_from_long_side
@@ -16,7 +16,7 @@ from sim.room.desk import Standing
 from sim.room.frames import Frame
 from sim.room.painter import Checked, Failed, Metered, Order, Painted, Painter, Progress, Result
 from sim.room.remarks import remarks_from_checks
-from sim.room.wishes import points_from_readings
+from sim.room.wishes import key_side, points_from_readings
 
 # Tabs may still be fetching a frame when the next one comes.
 FRAMES_HELD = 4
@@ -160,10 +160,11 @@ class Studio:
                 self._take_frame(result.frame, asked)
             case Metered():
                 self._metered = (asked.standing.metered_by, result.report)
-                points = points_from_readings(asked.standing.scene, asked.standing.layout, result.report)
+                scene, layout = asked.standing.scene, asked.standing.layout
+                points = points_from_readings(scene, layout, result.report)
                 self._remember({
                     "type": "meters", "revision": result.revision, "geometry": asked.standing.geometry,
-                    "points": points,
+                    "points": points, "key": asdict(key_side(scene, layout, result.report)),
                 })  # fmt: skip
                 self._on_metered()
             case Checked():

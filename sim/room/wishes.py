@@ -13,7 +13,7 @@ from sim.balance.outcome import dial_text
 from sim.errors import HalfstopError, UnitError, quoted
 from sim.layout import Layout
 from sim.metering import CONSTANT_C, readings_from_probes
-from sim.meterpoints import KEY_CHEEK, SHADOW_CHEEK, key_side_from_readings, parts_by_name, point_from_text
+from sim.meterpoints import KEY_CHEEK, SHADOW_CHEEK, KeySide, key_side_from_readings, parts_by_name, point_from_text
 from sim.meterreport import short_f_number, stops_text
 from sim.mix import mix_from_scene
 from sim.model import Scene
@@ -29,9 +29,7 @@ def points_from_readings(scene: Scene, layout: Layout, report: ProbeReadings) ->
     Arguments: `report` readings of `sim.meterpoints.report_probes`, of the same scene.
     """
     rows = {probe.name: index for index, probe in enumerate(report.probes)}
-    found = {r.point: r for r in readings_from_probes(report, mix_from_scene(scene, layout), scene.camera)}
-    side = key_side_from_readings(found, [light.name for light in layout.lights])
-    parts = parts_by_name(side, layout)
+    parts = parts_by_name(key_side(scene, layout, report), layout)
     points = []
     for name, probe_name in want_points(scene, layout, report).items():
         probe = report.probes[rows[probe_name]]
@@ -48,6 +46,12 @@ def points_from_readings(scene: Scene, layout: Layout, report: ProbeReadings) ->
             "spot": None if spot is None or own else _per_light(report, spot),
         })  # fmt: skip
     return points
+
+
+def key_side(scene: Scene, layout: Layout, report: ProbeReadings) -> KeySide:
+    """Which light is the key, and the cheeks as it sees them."""
+    found = {r.point: r for r in readings_from_probes(report, mix_from_scene(scene, layout), scene.camera)}
+    return key_side_from_readings(found, [light.name for light in layout.lights])
 
 
 def _place_m(scene: Scene, layout: Layout, name: str, part: str, receptor_m: np.ndarray) -> np.ndarray:

@@ -371,6 +371,9 @@ def test_versions_are_kept_restored_and_outlive_the_server(tmp_path: Path) -> No
         slots = other.wait("slots", lambda m: len(m["slots"]) == 4)["slots"]
         assert [slot["title"] for slot in slots] == ["Version 1", "key at 1", "key at 2", "key at 3"]
         assert slots[1]["weights"]["key"][1] == pytest.approx(2 * slots[2]["weights"]["key"][1])
+        assert tab.ask("name_slot", slot=slots[0]["id"], title="wide open")["type"] == "done"
+        assert other.wait("slots", lambda m: m["slots"][0]["title"] == "wide open")
+        assert tab.ask("name_slot", slot=slots[0]["id"], title=" ")["type"] == "refused"
         steps = tab.state["revision"]
         assert tab.ask("restore_slot", slot=slots[0]["id"])["type"] == "done"
         assert tab.state["lights"][0]["power_stops"] == 0.0 and tab.state["revision"] > steps
@@ -379,7 +382,7 @@ def test_versions_are_kept_restored_and_outlive_the_server(tmp_path: Path) -> No
         assert tab.ask("drop_slot", slot=slots[3]["id"])["type"] == "refused"
     with served(path, tmp_path / "state", painter=StillPainter) as room, room.client() as tab:
         slots = tab.wait("slots")["slots"]
-        assert [slot["title"] for slot in slots] == ["Version 1", "key at 1", "key at 2"]
+        assert [slot["title"] for slot in slots] == ["wide open", "key at 1", "key at 2"]
         assert tab.ask("restore_slot", slot=slots[2]["id"])["type"] == "done"
         assert tab.state["lights"][0]["power_stops"] == -2.0
 

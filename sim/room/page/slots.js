@@ -56,7 +56,12 @@ export function mountSlots(room, print, { webgl = "auto" } = {}) {
   async function draw() {
     const { id, wipe } = compare();
     const slot = slots().find((each) => each.id === id);
-    if (!slot?.frame || !store.get().view) {
+    if (slot && !slot.frame) {
+      store.say(`Version ${letter(id)} was kept without a picture; it can still be brought back.`, "said");
+      store.update({ compare: NONE });
+      return;
+    }
+    if (!slot || !store.get().view) {
       veil.hidden = names.hidden = handle.hidden = true;
       return;
     }
@@ -64,7 +69,7 @@ export function mountSlots(room, print, { webgl = "auto" } = {}) {
     try {
       entry = await load(slot);
     } catch {
-      store.say(`Version ${letter(id)} has no picture any more; it can still be brought back.`, "refused");
+      store.say(`The picture of version ${letter(id)} is gone; it can still be brought back.`);
       store.update({ compare: NONE });
     }
     if (!entry || compare().id !== id) return;
