@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -84,17 +85,19 @@ def lens_light(
 
 
 def flares(
-    stage: Stage, mix: Mix, shutter_s: float, *, seed: int = 0, light: LensLight | None = None
-) -> tuple[Flare, ...]:
+    stage: Stage, mix: Mix, shutter_s: float, *, seed: int = 0, light: LensLight | None = None,
+    flag_of: Callable[..., Flag | None] | None = None,
+) -> tuple[Flare, ...]:  # fmt: skip
     """Every light with a clear line from its luminous face to the lens opening and emission along it.
 
-    Arguments: `light` on the lens, where it was read before.
+    Arguments: `light` on the lens, where it was read before; `flag_of` stands in for `smallest_flag`, for one who
+    keeps flags.
     Does not: know the lens's coatings, its hood or how it spreads stray light; it compares light, not veils.
     """
     camera = stage.layout.camera
     frame = frame_from_camera(camera)
     weights = color.luminance(mix.weights_rgb(shutter_s))
-    found_light = light or lens_light(stage, seed=seed)
+    found_light, flag = light or lens_light(stage, seed=seed), flag_of or smallest_flag
     straight = found_light.straight * weights
     everything = float((color.luminance(found_light.all_rgb) * weights).sum())
     found = []
@@ -111,8 +114,8 @@ def flares(
             stops_below_rest=math.log2(rest / straight[layer]) if rest > 0 else -math.inf,
             off_axis_deg=_angle_deg(placed.position_m - frame.tip_m, frame.forward),
             in_frame=bool(frame.holds(points).any()),
-            flag=smallest_flag(camera, frame, placed),
-            stand_flag=smallest_flag(camera, frame, placed, least_m=STAND_FROM_LENS_M),
+            flag=flag(camera, frame, placed),
+            stand_flag=flag(camera, frame, placed, least_m=STAND_FROM_LENS_M),
         ))  # fmt: skip
     return tuple(found)
 

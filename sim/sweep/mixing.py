@@ -7,7 +7,7 @@ import tempfile
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import Any, ClassVar
 
 import numpy as np
 
@@ -15,7 +15,7 @@ from sim import color, photometry
 from sim.develop import encoded, exposed
 from sim.errors import HalfstopError, one_line
 from sim.health import health_from_stack
-from sim.layout import Layout
+from sim.layout import CameraView, Layout, PlacedLight
 from sim.lightstack import LightStack
 from sim.metering import readings_from_probes
 from sim.meterreport import report_from_probes
@@ -132,7 +132,8 @@ def _checks(
     report = CheckReport(
         focus=focus_check(scene, layout),
         intrusions=traced.intrusions,
-        flares=flares(stage, mix, camera.shutter_s, seed=order.seed, light=LensLight(lens[:, 0], lens[:, 1:])),
+        flares=flares(stage, mix, camera.shutter_s, seed=order.seed, light=LensLight(lens[:, 0], lens[:, 1:]),
+                      flag_of=_Flags(traced.group)),
         separation=parted,
         catchlights=catchlights(stage, mix, camera),
         spills=(),
@@ -143,3 +144,22 @@ def _checks(
         seed=order.seed,
     )
     return check_columns(report, health_from_stack(stack, mix, camera, None))
+
+
+class _Flags:
+    """Smallest flags of a group's lights, each worked out once: they depend on geometry alone."""
+
+    kept: ClassVar[dict[tuple[str, str, float], Any]] = {}
+
+    def __init__(self, group: str) -> None:
+        self.group = group
+
+    def __call__(self, camera: CameraView, frame: Any, light: PlacedLight, *, least_m: float = 0.0) -> Any:
+        from sim.analysis.flare import smallest_flag
+
+        key = (self.group, light.name, least_m)
+        if key not in self.kept:
+            for old in [other for other in self.kept if other[0] != self.group]:
+                del self.kept[old]
+            self.kept[key] = smallest_flag(camera, frame, light, least_m=least_m)
+        return self.kept[key]
