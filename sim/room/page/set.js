@@ -209,8 +209,8 @@ export function mount(element, room) {
     const { low_m: low, high_m: high } = store.get().view.room;
     const down = which === PLAN ? 2 : 1, across = which === PLAN ? 0 : 2;
     const wallPoint = (a, b) => { const point = [0, 0, 0]; point[across] = a; point[down] = b; crossing.push(view.px(which, point)); };
-    for (const a of [low[across], high[across]]) for (let b = low[down]; b < high[down]; b += 0.12) wallPoint(a, b);
-    for (const b of [low[down], high[down]]) for (let a = low[across]; a < high[across]; a += 0.12) wallPoint(a, b);
+    for (const a of [low[across], high[across]]) for (let b = low[down]; b < high[down]; b += 0.2) wallPoint(a, b);
+    for (const b of [low[down], high[down]]) for (let a = low[across]; a < high[across]; a += 0.2) wallPoint(a, b);
     wanted.sort((a, b) => (b.id === selection) - (a.id === selection));
     drawLabels(sheets[which].layers.labels, wanted, boxes, crossing, [width, height], kept);
     drawScale(which, width, height);

@@ -7,9 +7,19 @@ const SIZE_PX = [12.5, 11.5];
 const LEADING_PX = 14;
 const pen = document.createElement("canvas").getContext("2d");
 
+const widths = new Map();
+let family = "";
+
+/** Width of a line of type, measured once. */
 export function widthPx(text, size, bold) {
-  pen.font = `${bold ? 600 : 400} ${size}px ${getComputedStyle(document.body).fontFamily}`;
-  return pen.measureText(text).width;
+  const key = `${bold ? "b" : ""}${size}|${text}`;
+  if (!widths.has(key)) {
+    if (widths.size > 2000) widths.clear();
+    family ||= getComputedStyle(document.body).fontFamily;
+    pen.font = `${bold ? 600 : 400} ${size}px ${family}`;
+    widths.set(key, pen.measureText(text).width);
+  }
+  return widths.get(key);
 }
 
 /** What a label says of a thing: its name, then what one would measure. */
