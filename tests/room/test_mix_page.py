@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import base64
 import io
+import json
+import shutil
 from collections.abc import Iterator
 from dataclasses import replace
 from functools import cache
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
-from page_bench import Bench, bench, browser_at_hand, exposure_facts, frame_files, frame_message, opened
+from page_bench import SCENES, Bench, bench, browser_at_hand, exposure_facts, frame_files, frame_message, opened
 from PIL import Image
 
 from sim import color, finish, units
@@ -22,7 +25,10 @@ from sim.metering import CONSTANT_C, readings_from_probes, readings_from_regions
 from sim.meterreport import short_f_number, stops_text
 from sim.photometry import REFLECTED_CONSTANT_K
 from sim.readings import Probe, ProbeReadings
+from sim.room.document import Document
 from sim.room.frames import camera_axes
+from sim.room.staging import Staging
+from sim.room.view import view_from_document
 
 SAMPLED = 1000
 KINDS = ("webgl", "canvas")
@@ -303,3 +309,27 @@ def test_white_balance_of_the_table_is_that_of_the_colours(browser: Any) -> None
     scale = exposure_facts(b.camera)["display_scale"]
     for found, (kelvin, stops) in zip(told, [(b.camera.white_balance_K, 0), (3200.0, 1), (10000.0, 0)], strict=True):
         assert found == pytest.approx((color.white_balance_weights(kelvin) * scale * 2.0**stops).tolist(), rel=1e-9)
+
+
+@pytest.mark.parametrize("name", ["recital", "continuous_set"])
+def test_the_facts_of_these_tests_are_those_of_the_server(name: str, tmp_path: Path) -> None:
+    b = made(name)
+    copy = tmp_path / f"{name}.yaml"
+    shutil.copy(SCENES / copy.name, copy)
+    document = Document.open(copy, tmp_path / "state")
+    try:
+        view = view_from_document(document, Staging().staged(document.scene))
+    finally:
+        document.close()
+    facts = exposure_facts(b.camera)
+    told = {key: view["exposure"][key] for key in facts}
+    # As JSON, as they reach the page; a white balance may be rounded beyond what a code value can tell.
+    assert json.loads(json.dumps(told | {"balance": 0, "white_balance_rgb": 0})) == facts | {
+        "balance": 0, "white_balance_rgb": 0
+    }  # fmt: skip
+    assert np.allclose(told["balance"]["rgb"], facts["balance"]["rgb"], rtol=1e-5)
+    assert np.allclose(told["white_balance_rgb"], facts["white_balance_rgb"], rtol=1e-5)
+    assert [light["name"] for light in view["lights"]] == list(b.mix.names)
+    weights = [light["weight_rgb"] for light in view["lights"]]
+    assert np.allclose(weights, b.mix.only(b.mix.names).weights_rgb(b.camera.shutter_s), rtol=1e-5)
+    assert {"dial", "number", "colour", "muted", "power_stops"} <= set(view["lights"][0])

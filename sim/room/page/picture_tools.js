@@ -56,7 +56,7 @@ const trialText = ({ stops, balance_K }) =>
   ["Trial", stops ? stopsText(stops) : "", balance_K === null ? "" : `${balance_K} K`].filter(Boolean).join(" ");
 
 function fillLegend(legend, bands) {
-  const short = (label) => label.replace("middle grey", "grey").replace("and less", "\u2193").replace("and more", "\u2191").replace("clipped", "clips").replace(/^-/, MINUS);
+  const short = (label) => label.replace("middle grey", "grey").replace("and less", "\u2193").replace(" and more", "").replace("clipped", "clips").replace(/^-/, MINUS);
   legend.replaceChildren(
     el("p", { text: "stops from middle grey" }),
     el("ol", {}, ...bands.map((band) => {

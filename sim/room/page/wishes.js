@@ -1,7 +1,7 @@
 /** Wishes for readings, and the dials that come nearest to them: asked, looked at, taken as one step of undo. */
 import { el } from "./dom.js";
 import { lightTag, numbersOf, setText } from "./picture_elements.js";
-import { MINUS, fNumberFromText, fNumberText, stopsFromText, stopsText } from "./picture_words.js";
+import { MINUS, dialText, fNumberFromText, fNumberText, stopsFromText, stopsText } from "./picture_words.js";
 
 const USUAL = [["shadow-side cheek", `${MINUS}2`], ["backdrop centre", `${MINUS}3`], ["face", null]];
 const REFERENCE = "key-side cheek";
@@ -133,7 +133,7 @@ export function mount(place, room) {
     moves.replaceChildren(...turned.map((move) => {
       const light = store.light(move.light);
       return el("li", {}, lightTag(light, numbers[move.light]), el("span", { text: move.light }),
-        el("span", { class: "move-dials", text: `${dial(move.before_text)} \u2192 ${dial(move.after_text)}` }),
+        el("span", { class: "move-dials", text: `${dialText(move.before_stops, light?.dial?.step_stops)} \u2192 ${dialText(move.after_stops, light?.dial?.step_stops)}` }),
         el("b", { text: stopsText(move.change_stops) }));
     }));
   }
@@ -189,8 +189,6 @@ export function mount(place, room) {
     wishFor(point) { addRow(point).value.focus(); },
   };
 }
-
-const dial = (text) => text.replace(/^-/, MINUS).replace(/^1\/1$/, "full");
 
 function outcomeWords(outcome) {
   if (outcome.met) return `Met: reads ${outcome.reads}.`;
