@@ -202,7 +202,8 @@ def sitter_shape_from_figure(figure: Figure, turn_deg: float, step_m: tuple[floa
     cuts = np.searchsorted(band[order], np.arange(BANDS + 1))
     rows = []
     for index in range(BANDS):
-        own = flat[order[cuts[index] : cuts[index + 1]]]
+        # With its neighbours, so that a band whose widest point was left out makes no notch.
+        own = flat[order[cuts[max(index - 1, 0)] : cuts[min(index + 2, BANDS)]]]
         if len(own):
             at = {0: 0.0, BANDS - 1: 1.0}.get(index, 0.5)
             rows.append((float(edges[index] + at * (edges[index + 1] - edges[index])), _hull(own)))
