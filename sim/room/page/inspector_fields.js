@@ -115,7 +115,7 @@ export function fieldsFromChoices(link, path, descriptions, block) {
     const set = (value) => link.edit([{ op: "set", path: keys, value }], null, { quiet: true });
     const unset = () => link.edit([{ op: "unset", path: keys }], null, { quiet: true });
     const value = (item) => at(block(item), about.key);
-    const label = about.label, key = keys.join(".");
+    const label = about.key === "iso" ? "ISO" : about.label, key = keys.join(".");
     if (about.kind === "switch" || typeof about.example === "boolean") return switchField({ label, key, value, send: set });
     if (about.choices?.length) {
       const list = about.choices.map((each) => (Array.isArray(each) ? each : [String(each), String(each)]));

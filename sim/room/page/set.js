@@ -11,6 +11,9 @@ import * as inspector from "./inspector.js";
 const MARGINS = { [PLAN]: [24, 16, 38, 16], [SIDE]: [25, 14, 12, 36] };
 const ROOMY_PX_PER_M = 38;
 const SLIP_PX = 244;
+// Lengths of the scale bar, the longest that fits first.
+const BARS = [[2, "2 m"], [1, "1 m"], [0.5, "50 cm"], [0.2, "20 cm"], [0.1, "10 cm"]];
+const BAR_PX = 96;
 const LAYERS = ["room", "ways", "pins", "things", "labels", "handles", "guides"];
 
 export function mount(element, room) {
@@ -132,7 +135,9 @@ export function mount(element, room) {
       const group = svg("g", { "data-item": id, tabindex: which === PLAN ? 0 : -1, role: "button", "aria-roledescription": "movable thing" });
       groups.set(id, group);
     }
-    const order = items.map((item) => groups.get(item.id));
+    // Seen from camera right, what stands farther to camera left lies behind; Tab goes through the plan.
+    const drawn = which === PLAN ? items : [...items].sort((a, b) => a.position_m[0] - b.position_m[0]);
+    const order = drawn.map((item) => groups.get(item.id));
     if (order.some((group, index) => layer.children[index] !== group)) {
       const focused = document.activeElement;
       layer.replaceChildren(...order);
@@ -218,11 +223,12 @@ export function mount(element, room) {
 
   function drawScale(which, width, height) {
     if (which !== PLAN) return;
-    const x = 18, y = height - 12, metre = view.scale;
+    const [length, text] = BARS.find(([metres]) => metres * view.scale <= BAR_PX) ?? BARS.at(-1);
+    const x = 18, y = height - 12, half = (length * view.scale) / 2;
     sheets[which].layers.room.append(
-      svg("rect", { x, y, width: (metre / 2).toFixed(1), height: 4, class: "bar-dark" }),
-      svg("rect", { x: (x + metre / 2).toFixed(1), y, width: (metre / 2).toFixed(1), height: 4, class: "bar-pale" }),
-      words([x + metre + 6, y + 6], "1 m", { class: "axis" }));
+      svg("rect", { x, y, width: half.toFixed(1), height: 4, class: "bar-dark" }),
+      svg("rect", { x: (x + half).toFixed(1), y, width: half.toFixed(1), height: 4, class: "bar-pale" }),
+      words([x + 2 * half + 6, y + 6], text, { class: "axis" }));
   }
 
   function sheet(which, title) {
