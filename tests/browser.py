@@ -36,9 +36,12 @@ def require_chromium() -> str:
 @contextmanager
 def opened_page(
     path: Path, width: int = 1280, height: int = 900, *, script: bool = True, fragment: str = "",
-    reduced_motion: bool = False,
+    reduced_motion: bool = False, beside: bool = False,
 ) -> Iterator[Any]:  # fmt: skip
-    """The page of an HTML file in a fresh browser; on leaving, it must have been quiet and asked for nothing else."""
+    """The page of an HTML file in a fresh browser; on leaving, it must have been quiet and asked for nothing else.
+
+    Arguments: `beside` lets it ask for files in its own folder.
+    """
     executable = require_chromium()
     from playwright.sync_api import sync_playwright
 
@@ -58,7 +61,6 @@ def opened_page(
         yield page
         browser.close()
     assert told == []
-    outside = [
-        url for url in asked if url.partition("#")[0] != path.as_uri() and not url.startswith(OWN_SCHEMES)
-    ]
+    own = (*OWN_SCHEMES, f"{path.parent.as_uri()}/") if beside else OWN_SCHEMES
+    outside = [url for url in asked if url.partition("#")[0] != path.as_uri() and not url.startswith(own)]
     assert outside == []
