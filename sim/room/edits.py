@@ -17,27 +17,26 @@ the changed text still is a scene is for the document to ask; only what cannot b
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
-from functools import cached_property
+from collections.abc import Callable, Sequence
 from typing import Any
 
 from sim import units
 from sim.errors import SceneError, UnitError, quoted
-from sim.scene_text import (
-    KeyPath,
-    data_from_text,
-    text_renamed,
-    text_with_block,
-    text_with_value,
-    text_without,
+from sim.room.drafts import (
+    Draft,
+    is_number,
+    light_home,
+    name_from_edit,
+    no_light,
+    path_from_edit,
+    point_from_edit,
+    require_plain,
+    thing_from_edit,
 )
+from sim.scene_text import KeyPath, text_renamed, text_with_block, text_without
 from sim.scenefile import key_text
 
 MOST_EDITS = 64
-LONGEST_PATH = 8
-DEEPEST = 6
-MOST_WORDS = 400
 NEW_LIGHT: dict[str, Any] = {
     "source": {"kind": "flash", "energy": "400 W·s"},
     "power": "1/4",
@@ -47,46 +46,6 @@ NEW_LIGHT: dict[str, Any] = {
 }
 # How far around the sitter a copy is set from what it was copied from.
 COPY_BESIDE_DEG = 15.0
-
-
-@dataclass(frozen=True)
-class Draft:
-    """The text of a scene while it is being changed, and the file's name for faults."""
-
-    name: str
-    text: str
-    titles: tuple[str, ...] = field(default=())
-
-    @cached_property
-    def data(self) -> dict[str, Any]:
-        """The scene as plain data, each word as it is written."""
-        return data_from_text(self.text)  # type: ignore[no-any-return]
-
-    def at(self, path: KeyPath) -> Any:
-        """What stands at a key path, or None."""
-        found: Any = self.data
-        for part in path:
-            inside = isinstance(found, dict) and part in found
-            inside = inside or (isinstance(found, list) and isinstance(part, int) and 0 <= part < len(found))
-            if not inside:
-                return None
-            found = found[part]
-        return found
-
-    def with_text(self, text: str, title: str = "") -> Draft:
-        """The draft with its text changed."""
-        return Draft(self.name, text, (*self.titles, title) if title else self.titles)
-
-    def with_values(self, values: Mapping[KeyPath, Any], title: str = "") -> Draft:
-        """The draft with values replaced or added."""
-        text = self.text
-        for path, value in values.items():
-            text = text_with_value(text, path, value, self.name)
-        return self.with_text(text, title)
-
-    def refusal(self, what: str, expected: str = "", cure: str = "", key: str = "") -> SceneError:
-        """A fault of an edit."""
-        return SceneError(self.name, 1, key, what, expected, cure)
 
 
 def text_with_edits(text: str, edits: Sequence[Any], name: str = "scene") -> tuple[str, str]:
@@ -103,7 +62,7 @@ def text_with_edits(text: str, edits: Sequence[Any], name: str = "scene") -> tup
         act = OPERATIONS.get(op) if isinstance(op, str) else None
         if act is None:
             raise draft.refusal(f"there is no change {quoted(op)}", f"one of {', '.join(OPERATIONS)}", "do it again")
-        _require_plain(draft, edit)
+        require_plain(draft, edit)
         try:
             draft = act(draft, edit)
         except UnitError as fault:
@@ -124,7 +83,7 @@ def refusal_text(error: SceneError) -> str:
 
 
 def _set(draft: Draft, edit: dict[str, Any]) -> Draft:
-    path = _path(draft, edit)
+    path = path_from_edit(draft, edit)
     value = edit.get("value")
     if value is None:
         raise draft.refusal("no value was given", "a value", "give one", key_text(path))
@@ -134,7 +93,7 @@ def _set(draft: Draft, edit: dict[str, Any]) -> Draft:
 
 
 def _unset(draft: Draft, edit: dict[str, Any]) -> Draft:
-    path = _path(draft, edit)
+    path = path_from_edit(draft, edit)
     title = f"remove {path[1]}" if len(path) == 2 else f"clear {_words(path)}"
     return draft.with_text(text_without(draft.text, path, draft.name), title)
 
@@ -149,8 +108,8 @@ def _words(path: KeyPath) -> str:
 
 
 def _move(draft: Draft, edit: dict[str, Any]) -> Draft:
-    to_m = _point(draft, edit, "to_m")
-    home, said = _thing(draft, edit)
+    to_m = point_from_edit(draft, edit, "to_m")
+    home, said = thing_from_edit(draft, edit)
     title = f"move {said}"
     if home == ("sitter",):
         old = draft.at(("sitter", "step"))
@@ -183,13 +142,13 @@ def _move(draft: Draft, edit: dict[str, Any]) -> Draft:
 
 
 def _aim(draft: Draft, edit: dict[str, Any]) -> Draft:
-    home, said = _thing(draft, edit)
+    home, said = thing_from_edit(draft, edit)
     if home in (("sitter",), ("backdrop",)):
         raise draft.refusal(f"{said} aims at nothing", "a light, a panel or the camera", "choose one", key_text(home))
     at = edit.get("at")
     value: Any = at
     if not isinstance(at, str):
-        value = {"at": [length_text(v) for v in _point(draft, edit, "at")]}
+        value = {"at": [length_text(v) for v in point_from_edit(draft, edit, "at")]}
     return draft.with_values({(*home, "aim"): value}, f"aim {said}")
 
 
@@ -197,9 +156,9 @@ def _turn(draft: Draft, edit: dict[str, Any]) -> Draft:
     what, turn = edit.get("what"), edit.get("deg")
     paths: dict[str, KeyPath] = {"sitter": ("sitter", "turn"), "head": ("sitter", "head", "turn")}
     said = what[0] if isinstance(what, list) and len(what) == 1 else None
-    if not isinstance(said, str) or said not in paths or not _is_number(turn):
+    if not isinstance(said, str) or said not in paths or not is_number(turn):
         raise draft.refusal("got no turn", "the sitter or the head, and degrees", "do it again")
-    return draft.with_values({paths[said]: angle_text(float(turn or 0.0))}, f"turn the {said}")
+    return draft.with_values({paths[said]: angle_text(float(turn))}, f"turn the {said}")
 
 
 def length_text(length_m: float, old: object = None) -> str:
@@ -248,7 +207,7 @@ def bearing_text(point_m: Sequence[float], old: object = None) -> str:
 
 
 def _add_light(draft: Draft, edit: dict[str, Any]) -> Draft:
-    name = _name(draft, edit, "name")
+    name = name_from_edit(draft, edit, "name")
     block = edit.get("block", NEW_LIGHT)
     if not isinstance(block, dict) or not block:
         raise draft.refusal("got no light", "a block with source and place", "choose one", f"lights.{name}")
@@ -256,10 +215,10 @@ def _add_light(draft: Draft, edit: dict[str, Any]) -> Draft:
 
 
 def _copy_light(draft: Draft, edit: dict[str, Any]) -> Draft:
-    name, copy = _name(draft, edit, "name"), _name(draft, edit, "as")
+    name, copy = name_from_edit(draft, edit, "name"), name_from_edit(draft, edit, "as")
     block = draft.at(("lights", name))
     if not isinstance(block, dict):
-        raise _no_light(draft, name)
+        raise no_light(draft, name)
     place = block.get("place")
     # Set the copy beside it, or the two would stand in each other.
     if isinstance(place, dict) and "at" not in place and isinstance(place.get("bearing"), str):
@@ -273,8 +232,8 @@ def _copy_light(draft: Draft, edit: dict[str, Any]) -> Draft:
 
 
 def _rename_light(draft: Draft, edit: dict[str, Any]) -> Draft:
-    name, new = _name(draft, edit, "name"), _name(draft, edit, "to")
-    home = _light_home(draft, name)
+    name, new = name_from_edit(draft, edit, "name"), name_from_edit(draft, edit, "to")
+    home = light_home(draft, name)
     if home[0] == "lights":
         renamed = draft.with_text(text_renamed(draft.text, home, new, draft.name))
     else:
@@ -283,8 +242,8 @@ def _rename_light(draft: Draft, edit: dict[str, Any]) -> Draft:
 
 
 def _remove_light(draft: Draft, edit: dict[str, Any]) -> Draft:
-    name = _name(draft, edit, "name")
-    home = _light_home(draft, name)
+    name = name_from_edit(draft, edit, "name")
+    home = light_home(draft, name)
     if home[0] == "lights" and len(draft.at(("lights",))) == 1:
         raise draft.refusal("this is the only light", "one light at least", "add another one first", f"lights.{name}")
     mended = draft.with_values(_facing(draft, name, "camera"))
@@ -306,8 +265,8 @@ def _dials(draft: Draft, edit: dict[str, Any]) -> Draft:
     values: dict[KeyPath, Any] = {}
     for name, value in stops.items():
         if not isinstance(draft.at(("lights", name)), dict):
-            raise _no_light(draft, name)
-        if not _is_number(value):
+            raise no_light(draft, name)
+        if not is_number(value):
             key = f"lights.{name}.power"
             raise draft.refusal(f"got {quoted(value)}", "stops under full", "give a number such as -1.3", key)
         path = ("lights", name, "power")
@@ -337,8 +296,8 @@ def _pin(draft: Draft, edit: dict[str, Any]) -> Draft:
     name = edit.get("name")
     if name is None:
         name = next(f"pin {n}" for n in range(1, len(meters) + 2) if f"pin {n}" not in meters)
-    name = _name(draft, {"name": name}, "name")
-    target: Any = at if isinstance(at, str) else {"at": [length_text(v) for v in _point(draft, edit, "at_m")]}
+    name = name_from_edit(draft, {"name": name}, "name")
+    target: Any = at if isinstance(at, str) else {"at": [length_text(v) for v in point_from_edit(draft, edit, "at_m")]}
     path: KeyPath = ("meters", name)
     if isinstance(meters.get(name), dict):
         values = {(*path, "at"): target} | ({(*path, "kind"): kind} if "kind" in edit else {})
@@ -348,103 +307,8 @@ def _pin(draft: Draft, edit: dict[str, Any]) -> Draft:
 
 
 def _unpin(draft: Draft, edit: dict[str, Any]) -> Draft:
-    name = _name(draft, edit, "name")
+    name = name_from_edit(draft, edit, "name")
     return draft.with_text(text_without(draft.text, ("meters", name), draft.name), f"unpin {name}")
-
-
-# -- checks -----------------------------------------------------------------------------------
-
-
-def _thing(draft: Draft, edit: dict[str, Any]) -> tuple[KeyPath, str]:
-    """Key path of the block that `what` means, and how a person calls it."""
-    match edit.get("what"):
-        case ["light", str() as name]:
-            return _light_home(draft, name), name
-        case ["panel", (str() | int()) as name]:
-            names = list(draft.at(("panels",)) or ())
-            if isinstance(name, int) and not isinstance(name, bool) and 0 <= name < len(names):
-                name = names[name]
-            if name not in names:
-                raise draft.refusal(f"there is no panel {quoted(name)}", "a panel of the scene", "choose one")
-            return ("panels", name), str(name)
-        case [("camera" | "sitter" | "backdrop") as name]:
-            if name != "sitter" and draft.at((name,)) is None:
-                raise draft.refusal(f"there is no {name}", "something on the set", "choose another")
-            return (name,), f"the {name}"
-    raise draft.refusal("got nothing to move", 'such as ["light", "key"] or ["camera"]', "do it again")
-
-
-def _light_home(draft: Draft, name: str) -> KeyPath:
-    if isinstance(draft.at(("lights", name)), dict):
-        return ("lights", name)
-    rooms = draft.at(("ambient",))
-    for place, item in enumerate(rooms if isinstance(rooms, list) else ()):
-        if isinstance(item, dict) and item.get("name") == name:
-            return ("ambient", place)
-    raise _no_light(draft, name)
-
-
-def _no_light(draft: Draft, name: object) -> SceneError:
-    lights = ", ".join(draft.at(("lights",)) or ())
-    return draft.refusal(f"there is no light {quoted(name)}", f"one of {lights}", "choose one of them")
-
-
-def _name(draft: Draft, edit: dict[str, Any], key: str) -> str:
-    name = edit.get(key)
-    if not isinstance(name, str) or not name or len(name) > MOST_WORDS:
-        raise draft.refusal(f"got the name {quoted(name)}", "a name in words", "give one")
-    return name
-
-
-def _path(draft: Draft, edit: dict[str, Any]) -> KeyPath:
-    path = edit.get("path")
-    parts = path if isinstance(path, list) else []
-    fine = all((isinstance(p, str) and p) or (isinstance(p, int) and not isinstance(p, bool) and p >= 0) for p in parts)
-    if not parts or len(parts) > LONGEST_PATH or not fine:
-        raise draft.refusal("got no key path", 'such as ["lights", "key", "power"]', "do it again")
-    return tuple(parts)
-
-
-def _point(draft: Draft, edit: dict[str, Any], key: str) -> tuple[float, float, float]:
-    row = edit.get(key)
-    if not isinstance(row, list) or len(row) != 3 or not all(_is_number(v) and abs(v) <= 1000 for v in row):
-        raise draft.refusal(f"got {quoted(row)}", "three numbers in metres", "do it again", key)
-    return float(row[0]), float(row[1]), float(row[2])
-
-
-def _is_number(value: object) -> bool:
-    return isinstance(value, (int, float)) and not isinstance(value, bool) and abs(value) < 1e6
-
-
-def _require_plain(draft: Draft, value: Any, depth: int = 0) -> None:
-    """Refuse what no scene file could hold: depth, length, characters that are no text, numbers without end."""
-    match value:
-        case _ if depth > DEEPEST:
-            raise draft.refusal("this is nested too deeply", "plain values", "write it simpler")
-        case str():
-            if len(value) > MOST_WORDS or any("\ud800" <= c <= "\udfff" for c in value):
-                raise draft.refusal(f"got {quoted(value)}", f"at most {MOST_WORDS} characters of text", "shorten it")
-        case None | bool():
-            if value is None and depth != 1:
-                raise draft.refusal("no value was given", "a value", "give one")
-        case int() | float():
-            if not math.isfinite(value) or abs(value) > 1e15:
-                raise draft.refusal(f"got {quoted(value)}", "a number", "give another")
-        case dict():
-            if len(value) > MOST_WORDS:
-                raise draft.refusal("this is too much at once", f"at most {MOST_WORDS} values", "write less")
-            for key, item in value.items():
-                if not isinstance(key, str):
-                    raise draft.refusal(f"got the key {quoted(key)}", "a word", "write a word")
-                _require_plain(draft, key, depth + 1)
-                _require_plain(draft, item, depth + 1)
-        case list():
-            if len(value) > MOST_WORDS:
-                raise draft.refusal("this is too much at once", f"at most {MOST_WORDS} values", "write less")
-            for item in value:
-                _require_plain(draft, item, depth + 1)
-        case _:
-            raise draft.refusal(f"got {quoted(value)}", "plain values", "do it again")
 
 
 OPERATIONS: dict[str, Callable[[Draft, dict[str, Any]], Draft]] = {

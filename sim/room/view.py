@@ -35,10 +35,11 @@ from sim.model import Camera, Scene
 from sim.model.checks import scene_warnings
 from sim.model.places import Around
 from sim.plan.cautions import DEFER
-from sim.plan.facts import LightFacts, bearing_deg_from_point, text_from_gel
+from sim.plan.facts import LightFacts, text_from_gel
 from sim.room.choices import choices
 from sim.room.document import Document
 from sim.room.staging import LightShape, SitterShape, Staged, panel_outlines, rounded
+from sim.room.words import place_text, size_text, source_text
 from sim.scene_text import data_from_text
 from sim.sheets.captions import modifier_text, power_text
 
@@ -279,7 +280,7 @@ def _lights(staged: Staged, data: dict[str, Any]) -> list[dict[str, Any]]:
             entry |= _lamp(light)
             entry["words"] = {**entry["words"], **_light_words(light)}
         elif name in facts:
-            entry["words"] = {**entry["words"], "modifier": f"window {_size_text(item.size)}", "power": "room light"}
+            entry["words"] = {**entry["words"], "modifier": f"window {size_text(item.size)}", "power": "room light"}
         found.append(entry)
     return found
 
@@ -327,36 +328,6 @@ def _light_words(light: model.Light) -> dict[str, str]:
     return words | {"gels": ", ".join(text_from_gel(gel) for gel in light.gels)}
 
 
-def source_text(source: model.Source) -> str:
-    """What lamp it is, in a few words.
-
-    >>> source_text(model.FlashSource.model_validate({"kind": "flash", "energy": "400 W·s"}))
-    'flash, 400 W·s'
-    """
-    said = {
-        "flash": "energy", "continuous": "flux", "measured": "reads", "guide number": "guide_number", "ies": "file",
-    }[source.kind]  # fmt: skip
-    block = _block(source)
-    kind = "metered flash" if source.kind == "measured" else "lamp" if source.kind == "ies" else source.kind
-    told = block.get(said) or block.get("illuminance") or block.get("draw") or ""
-    return f"{kind}, {told}" if told else kind
-
-
-def place_text(point_m: np.ndarray) -> str:
-    """A place in a photographer's words.
-
-    >>> place_text(np.array([-1.0, 1.8, 1.0])), place_text(np.array([0.0, 2.0, -1.5]))
-    ('45° to camera left, 1.41 m from the mark, 1.8 m high', 'straight behind, 1.5 m from the mark, 2 m high')
-    """
-    bearing = round(bearing_deg_from_point(point_m))
-    side = "camera right" if bearing > 0 else "camera left"
-    said = {0: "straight ahead", 180: "straight behind", -180: "straight behind"}.get(bearing)
-    away_m = round(math.hypot(point_m[0], point_m[2]), 2)
-    high = units.text_from_length_m(round(float(point_m[1]), 2))
-    where = said or f"{abs(bearing)}° to {side}"
-    return f"{where}, {units.text_from_length_m(away_m)} from the mark, {high} high"
-
-
 # -- panels and meters ------------------------------------------------------------------------
 
 
@@ -383,7 +354,7 @@ def _panels(scene: Scene, layout: Layout, data: dict[str, Any]) -> list[dict[str
             "shape_top": shape.top,
             "shape_side": shape.side,
             "shape_front": shape.front,
-            "words": {"kind": f"{panel.kind} {_size_text(panel.size)}", "place": place_text(at_m)},
+            "words": {"kind": f"{panel.kind} {size_text(panel.size)}", "place": place_text(at_m)},
             "block": data["panels"][name],
             "movable": True,
         })  # fmt: skip
@@ -401,10 +372,6 @@ def _meters(scene: Scene, layout: Layout) -> list[dict[str, Any]]:
         }
         for name, meter in scene.meters.items()
     ]
-
-
-def _size_text(size: model.Size) -> str:
-    return f"{units.shortest(round(100 * size.width_m, 1))} x {units.shortest(round(100 * size.height_m, 1))} cm"
 
 
 def _target(target: Any) -> str | list[float]:
