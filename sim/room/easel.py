@@ -96,6 +96,7 @@ class Easel:
         self._stage_key = ""
         self._figure: tuple[str, Figure] | None = None
         self._shown: Shown | None = None
+        self._last_job: Job | None = None
         self._compiled: set[tuple[str, frozenset[int] | None]] = set()
 
     def warm_up(self) -> None:
@@ -130,7 +131,25 @@ class Easel:
         if order.analyse:
             self._meter(job)
             self._check_up(job, stack)
-        self._compile_ahead(job)
+        self._last_job = job
+
+    def compile_ahead(self, has_newer: Callable[[], bool]) -> None:
+        """Have kernels ready for all lights of the last order and for each alone; a first picture need not wait then.
+
+        Raises Replaced when an order waits.
+        """
+        job, self._last_job = self._last_job, None
+        if job is None:
+            return
+        from sim.transport.render import render
+
+        kinds = _kinds(job.layout)
+        for layers in (None, *(frozenset({row}) for row in range(len(job.names)))):
+            if has_newer():
+                raise Replaced
+            if (kinds, layers) not in self._compiled:
+                render(self._staged(job, layers), size=WARM_UP_SIZE, samples=COARSE_SAMPLES, depth=1)
+                self._compiled.add((kinds, layers))
 
     # -- steps -----------------------------------------------------------------------------------
 
@@ -278,21 +297,20 @@ class Easel:
 
     def _soonest(self, job: Job, wanted: tuple[str, ...]) -> frozenset[int] | None:
         """Which layers to trace so that the wanted ones are there soonest: these alone, or all with a known kernel."""
-        alone = frozenset(job.names.index(name) for name in wanted)
+        alone = _rows(job, wanted)
         kinds = _kinds(job.layout)
         return alone if (kinds, alone) in self._compiled or (kinds, None) not in self._compiled else None
 
     def _settled(self, job: Job, missing: tuple[str, ...]) -> LightStack:
         """Trace what is missing, clean it, and send the picture."""
         order = job.order
-        layers = None if len(missing) == len(job.names) else frozenset(job.names.index(name) for name in missing)
         stack = cached_render(
             job.scene, job.layout, size=order.size, samples=order.samples, seed=order.seed,
             depth=job.scene.render.depth, on_progress=lambda part: job.tell("settled", 0.75 * part),
             stage=lambda: self._staged(job), store=self.memory, most_rays_at_once=RAYS_AT_ONCE,
         )  # fmt: skip
         if missing:
-            self._compiled.add((_kinds(job.layout), layers))
+            self._compiled.add((_kinds(job.layout), _rows(job, missing)))
         if not order.paint:
             return stack
         seen = {name: self.memory.get(_view_key(job, name)) for name in job.names}
@@ -361,22 +379,16 @@ class Easel:
         lines = tuple((heading, tuple(told)) for heading, told in report_lines(report))
         job.send(Checked(job.order.serial, job.order.revision, record_from_report(report), lines))
 
-    def _compile_ahead(self, job: Job) -> None:
-        """Have a kernel ready for each light alone and for all, so that a first picture need not wait for one."""
-        from sim.transport.render import render
-
-        kinds = _kinds(job.layout)
-        for layers in (None, *(frozenset({row}) for row in range(len(job.names)))):
-            job.check()
-            if (kinds, layers) not in self._compiled:
-                render(self._staged(job, layers), size=WARM_UP_SIZE, samples=COARSE_SAMPLES, depth=1)
-                self._compiled.add((kinds, layers))
-
 
 def _kinds(layout: Layout) -> str:
     """Key of what a kernel is compiled for: the number of lights, and the kinds of their faces."""
     faces = [[(face.surface, face.profile is None) for face in light.rig.emitters] for light in layout.lights]
     return key_from(faces, len(layout.even_ambients))
+
+
+def _rows(job: Job, names: tuple[str, ...]) -> frozenset[int] | None:
+    """Layers of these lights, None for all."""
+    return None if len(names) == len(job.names) else frozenset(job.names.index(name) for name in names)
 
 
 def _view_key(job: Job, name: str) -> str:

@@ -76,6 +76,11 @@ class Painter:
         child = self._child
         return None if child is None or child.process.poll() is not None else child.process.pid
 
+    @property
+    def busy(self) -> bool:
+        """Whether an order waits or is under way."""
+        return self._asked is not None
+
     def close(self) -> None:
         """End the child and tell no more results; closing twice is the same as once."""
         with self._changed:
@@ -105,7 +110,7 @@ class Painter:
                 self._hand_over(order)
             except OSError as error:
                 if order is not None:
-                    self._tell(Failed(order.serial, order.revision, f"the painter could not be started ({error})"))
+                    self._on_result(Failed(order.serial, order.revision, f"the painter could not be started ({error})"))
 
     def _hand_over(self, order: Order | None) -> None:
         """Send an order to the child; a child that is found dead is replaced once."""
@@ -124,16 +129,18 @@ class Painter:
                 if attempt == 2:
                     raise
 
-    def _take(self, result: Result) -> None:
+    def _take(self, told: Result | int) -> None:
         with self._changed:
             asked = self._asked
-            done = isinstance(result, Failed | Checked) and asked is not None and asked.serial == result.serial
-            if done:
+            serial = told if isinstance(told, int) else told.serial
+            ends = isinstance(told, int | Failed | Checked)
+            if ends and asked is not None and asked.serial == serial:
                 self._asked = None
-            replaced = asked is not None and result.serial < asked.serial
-            if self._closing or (replaced and isinstance(result, Progress | Failed)):
+            replaced = asked is not None and serial < asked.serial
+            if self._closing or (replaced and isinstance(told, Progress | Failed)):
                 return
-        self._tell(result)
+        if not isinstance(told, int):
+            self._on_result(told)
 
     def _lost(self, child: _Child) -> None:
         """Answer the order that a dead child leaves behind, unless it waits to be sent to the next one."""
@@ -144,10 +151,7 @@ class Painter:
                 return
             self._asked = None
         assert order is not None
-        self._tell(Failed(order.serial, order.revision, child.last_words()))
-
-    def _tell(self, result: Result) -> None:
-        self._on_result(result)
+        self._on_result(Failed(order.serial, order.revision, child.last_words()))
 
 
 class _Child:
@@ -156,7 +160,7 @@ class _Child:
     def __init__(
         self,
         environment: Mapping[str, str],
-        take: Callable[[Result], None],
+        take: Callable[[Result | int], None],
         lost: Callable[[_Child], None],
     ) -> None:
         ours, theirs = socket.socketpair()

@@ -37,7 +37,12 @@ def serve(line: int, parent_pid: int) -> None:
         easel.warm_up()
     try:
         while True:
-            answer(easel, inbox.take(), connection.send, inbox.has_newer)
+            order = inbox.take()
+            answer(easel, order, connection.send, inbox.has_newer)
+            # Its bare serial tells that nothing more comes of an order.
+            connection.send(order.serial)
+            with suppress(Replaced, HalfstopError):
+                easel.compile_ahead(inbox.has_newer)
     except (BrokenPipeError, ConnectionResetError):
         return
 

@@ -1,0 +1,436 @@
+"""The painter: layers as a preview traces them, kept ones bit for bit, the latest order wins, no child outlives us."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import textwrap
+import threading
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from sim.develop import denoised
+from sim.layercache import LayerStore, cached_probes, cached_render, layer_keys
+from sim.layout import layout_from_scene
+from sim.metering import scene_probes, standard_probes
+from sim.meterpoints import report_probes
+from sim.room import easel as easel_module
+from sim.room.easel import Easel, Replaced
+from sim.room.frames import half_precision
+from sim.room.layermemory import LayerMemory
+from sim.room.orders import Checked, Failed, Metered, Order, Painted, Result
+from sim.room.painter import Painter
+from sim.room.painting import answer
+from sim.scenefile import scene_from_text
+
+ROOT = Path(__file__).resolve().parents[2]
+SIZE = (16, 24)
+# Far more than is needed on a quiet machine.
+PATIENCE_S = 120.0
+SCENE = """\
+halfstop: 1
+title: Two lights
+room: {size: {width: 6 m, height: 3.2 m, length: 9 m}, front: 6 m}
+camera: {place: {at: [0 m, 1.4 m, 4.5 m]}, aim: chest, focal_length: 85 mm, orientation: portrait, aperture: f/8,
+         shutter: 1/160 s, iso: 100, focus: face}
+sitter: {figure: simple, turn: 20°}
+backdrop: {kind: wall, reflectance: 0.3}
+lights:
+  key:
+    source: {kind: flash, energy: 400 W·s}
+    power: 1/4
+    modifier: {kind: softbox, width: 90 cm, height: 120 cm}
+    place: {bearing: -60°, distance: 1.6 m, height: 1.9 m}
+    aim: face
+  fill:
+    source: {kind: flash, energy: 300 W·s}
+    power: 1/16
+    modifier: {kind: softbox, width: 60 cm, height: 60 cm}
+    place: {bearing: 30°, distance: 2.5 m, height: 2 m}
+    aim: chest
+meters:
+  lapel: {at: chest, kind: dome, facing: camera}
+render: {depth: 2}
+"""
+MOVED = SCENE.replace("bearing: -60°", "bearing: 50°")
+# The light alone changes, and nothing that another one meets.
+BRIGHTER = SCENE.replace("energy: 400", "energy: 500")
+DIALLED = SCENE.replace("power: 1/4", "power: 1/2")
+TURNED = SCENE.replace("turn: 20°", "turn: -10°")
+ALONE = SCENE[: SCENE.index("  fill:")] + SCENE[SCENE.index("meters:") :]
+
+
+def order(serial: int, text: str = SCENE, **more: Any) -> Order:
+    told: dict[str, Any] = {"size": SIZE, "samples": 4, "analyse": False, **more}
+    return Order(serial, 10 * serial, text, str(ROOT / "scenes" / "two.yaml"), **told)
+
+
+@pytest.fixture
+def easel(engine: object) -> Easel:
+    return Easel({"HALFSTOP_CACHE": "off"})
+
+
+def painted(easel: Easel, asked: Order, has_newer: Callable[[], bool] = lambda: False) -> list[Result]:
+    """Results of an order, without the progress."""
+    results: list[Result] = []
+    answer(easel, asked, results.append, has_newer)
+    assert all(result.serial == asked.serial and result.revision == asked.revision for result in results)
+    return [result for result in results if result.kind != "progress"]
+
+
+def settled(results: list[Result]) -> Any:
+    """The frame of the settled picture."""
+    found = [result.frame for result in results if isinstance(result, Painted) and result.kind == "settled"]
+    assert len(found) == 1
+    return found[0]
+
+
+def layers_of(easel: Easel, text: str) -> dict[str, np.ndarray]:
+    """The layers that the easel keeps of a scene."""
+    scene = scene_from_text(text)
+    keys = layer_keys(scene, layout_from_scene(scene), size=SIZE, samples=4, depth=2)
+    kept = {name: easel.memory.get(key) for name, key in keys.items()}
+    return {name: entry["pixels"] for name, entry in kept.items() if entry is not None}
+
+
+def test_a_settled_picture_holds_the_layers_of_a_preview(easel: Easel) -> None:
+    first, last = painted(easel, order(1))
+    assert (first.kind, last.kind) == ("first", "settled")
+    frame = settled([last])
+    scene = scene_from_text(SCENE)
+    want = cached_render(scene, layout_from_scene(scene), size=SIZE, samples=4, depth=2)
+    clean = denoised(want, quality="fast")
+    assert clean.denoised is not None
+    kept = layers_of(easel, SCENE)
+    for index, name in enumerate(want.names):
+        assert np.array_equal(kept[name], want.pixels[index])
+        assert np.array_equal(frame.raw[index], half_precision(want.pixels[index])[0])
+        assert np.array_equal(frame.view[index], half_precision(clean.denoised[index])[0])
+    assert np.array_equal(frame.region, want.region) and np.array_equal(frame.distance_m, want.distance_m)
+    assert frame.names == want.names == ("key", "fill") and frame.size == SIZE and frame.samples == (4, 4)
+    assert frame.fresh == want.names and not frame.coarse and not frame.stale
+
+
+def test_a_first_picture_shows_the_moved_light_and_keeps_the_others(easel: Easel) -> None:
+    before = settled(painted(easel, order(1)))
+    first, last = painted(easel, order(2, MOVED, look_first=("key",)))
+    assert first.kind == "first" and last.kind == "settled"
+    told = first.frame
+    assert (told.fresh, told.coarse, told.stale) == (("key",), ("key",), ("fill",))
+    assert np.array_equal(told.view[1], before.view[1]) and np.array_equal(told.raw[1], before.raw[1])
+    # The first picture of the key is nearer to the settled one than the picture before was.
+    key = settled([last]).layer("key")
+    assert np.abs(told.layer("key") - key).mean() < np.abs(before.layer("key") - key).mean()
+    assert settled([last]).fresh == ("key", "fill")
+
+
+def test_the_painter_finds_out_itself_which_light_moved(easel: Easel) -> None:
+    painted(easel, order(1))
+    first, _ = painted(easel, order(2, MOVED))
+    assert first.frame.fresh == ("key",)
+
+
+def test_a_light_of_another_energy_is_traced_alone(easel: Easel) -> None:
+    before = settled(painted(easel, order(1)))
+    kept = layers_of(easel, SCENE)
+    results = painted(easel, order(2, BRIGHTER))
+    frame = settled(results)
+    assert frame.fresh == ("key",)
+    assert np.array_equal(layers_of(easel, BRIGHTER)["fill"], kept["fill"])
+    assert np.array_equal(frame.raw[1], before.raw[1]) and np.array_equal(frame.view[1], before.view[1])
+    # Flux goes with the energy, so the layer does too.
+    assert np.allclose(frame.layer("key", "raw"), 1.25 * before.layer("key", "raw"), rtol=2e-3)
+
+
+def test_kernels_for_each_light_are_compiled_while_there_is_time(easel: Easel) -> None:
+    painted(easel, order(1))
+    with pytest.raises(Replaced):
+        easel.compile_ahead(lambda: True)
+    painted(easel, order(2, MOVED))
+    easel.compile_ahead(lambda: False)
+    assert {layers for _, layers in easel._compiled} == {None, frozenset({0}), frozenset({1})}
+    first, _ = painted(easel, order(3, MOVED.replace("bearing: 50°", "bearing: 40°")))
+    assert first.frame.fresh == ("key",)
+    # A light moved from where it is does not ask for kernels of another kind.
+    assert len({kinds for kinds, _ in easel._compiled}) == 1
+
+
+def test_a_dial_and_an_undo_trace_nothing(easel: Easel) -> None:
+    before = settled(painted(easel, order(1)))
+    (dialled,) = painted(easel, order(2, DIALLED))
+    assert dialled.frame.fresh == () and np.array_equal(dialled.frame.view, before.view)
+    painted(easel, order(3, MOVED))
+    (undone,) = painted(easel, order(4))
+    assert undone.frame.fresh == () and np.array_equal(undone.frame.raw, before.raw)
+    assert np.array_equal(undone.frame.view, before.view)
+    assert painted(easel, order(5, paint=False)) == []
+
+
+def test_a_turned_sitter_is_traced_in_every_light_at_once(easel: Easel) -> None:
+    painted(easel, order(1))
+    first, last = painted(easel, order(2, TURNED, look_first=("key",)))
+    assert first.frame.fresh == first.frame.coarse == ("key", "fill") and not first.frame.stale
+    assert np.array_equal(first.frame.region.shape, settled([last]).region.shape)
+    # The outline of the first picture is that of the settled one but for pixels that a ray more decides.
+    assert (first.frame.region == settled([last]).region).mean() > 0.95
+
+
+def test_a_light_taken_away_leaves_the_others_as_they_were(easel: Easel) -> None:
+    before = settled(painted(easel, order(1)))
+    first, last = painted(easel, order(2, ALONE))
+    assert first.frame.names == ("key",) and first.frame.stale == ("key",) and not first.frame.fresh
+    assert np.array_equal(first.frame.view[0], before.view[0])
+    assert settled([last]).fresh == ("key",)
+    back = painted(easel, order(3))
+    assert np.array_equal(settled(back).raw, before.raw)
+
+
+def test_more_samples_give_no_first_picture_that_is_worse(easel: Easel) -> None:
+    painted(easel, order(1))
+    (finer,) = painted(easel, order(2, samples=8))
+    assert finer.kind == "settled" and finer.frame.samples == (8, 8) and finer.frame.fresh == ("key", "fill")
+
+
+@pytest.mark.parametrize("looks", [1, 2, 4, 6])
+def test_an_order_ends_when_a_newer_one_waits_and_leaves_nothing_half_done(easel: Easel, looks: int) -> None:
+    left = [looks]
+
+    def has_newer() -> bool:
+        left[0] -= 1
+        return left[0] < 0
+
+    assert "settled" not in {result.kind for result in painted(easel, order(1), has_newer)}
+    frame = settled(painted(easel, order(2, MOVED)))
+    fresh = settled(painted(Easel({"HALFSTOP_CACHE": "off"}), order(1, MOVED)))
+    assert np.array_equal(frame.raw, fresh.raw) and np.array_equal(frame.view, fresh.view)
+
+
+def test_the_painter_looks_for_a_newer_order_between_short_launches(
+    easel: Easel, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # 16 x 24 pixels with 4 rays each in launches of 256 rays are 6 looks while the settled picture is traced.
+    monkeypatch.setattr(easel_module, "RAYS_AT_ONCE", 256)
+    results: list[Result] = []
+    answer(easel, order(1), results.append)
+    parts = [result.part for result in results if result.kind == "progress" and result.stage == "settled"]
+    assert len(parts) == 6 and parts == sorted(parts)
+    want = settled(painted(Easel({"HALFSTOP_CACHE": "off"}), order(2)))
+    assert np.array_equal(settled(results).raw, want.raw)
+
+
+def test_a_bad_scene_is_one_plain_line_and_the_next_order_is_painted(easel: Easel) -> None:
+    (told,) = painted(easel, order(1, SCENE.replace("iso: 100", "iso: loud")))
+    assert isinstance(told, Failed) and told.line.startswith("two.yaml:5: camera.iso: ") and "\n" not in told.line
+    assert settled(painted(easel, order(2))).fresh == ("key", "fill")
+
+
+def test_an_unforeseen_fault_is_one_plain_line_and_nothing_is_kept_of_it(
+    easel: Easel, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with monkeypatch.context() as patched:
+        patched.setattr(easel_module, "cached_render", lambda *_, **__: 1 / 0)
+        results = painted(easel, order(1))
+    assert [result.kind for result in results] == ["first", "failed"]
+    assert "ZeroDivisionError" in results[-1].line and "\n" not in results[-1].line
+    assert settled(painted(easel, order(2))).fresh == ("key", "fill")
+
+
+def test_meters_and_checks_follow_from_raw_layers(easel: Easel, monkeypatch: pytest.MonkeyPatch) -> None:
+    _, _, meters, checks = painted(easel, order(1, analyse=True))
+    assert isinstance(meters, Metered) and isinstance(checks, Checked)
+    scene = scene_from_text(SCENE)
+    layout = layout_from_scene(scene)
+    probes = [*standard_probes(layout), *scene_probes(scene, layout), *report_probes(scene, layout)]
+    want = cached_probes(scene, layout, probes, depth=2, target_stderr_stops=0.03, most_rays=1 << 16)
+    assert np.array_equal(meters.readings.values, want.values) and meters.readings.rays == want.rays
+    assert [probe.name for probe in meters.standard.probes] == ["face", "gown", "backdrop"]
+    assert [probe.name for probe in meters.own.probes] == ["lapel"]
+    assert [probe.name for probe in meters.report.probes] == [probe.name for probe in report_probes(scene, layout)]
+
+    from sim.analysis.report import check_report, record_from_report
+    from sim.mix import mix_from_scene
+
+    stack = cached_render(scene, layout, size=SIZE, samples=4, depth=2)
+    report = check_report(scene, easel._staged(easel._job(order(1), list, list)), stack, mix_from_scene(scene, layout))
+    assert json.dumps(checks.record, sort_keys=True) == json.dumps(record_from_report(report), sort_keys=True)
+    assert any(heading == "Focus" and lines for heading, lines in checks.lines)
+    # Asked again at another dial, the meters are kept ones and the checks are not.
+    monkeypatch.setattr("sim.transport.render.render", None)
+    again = painted(easel, order(2, DIALLED, analyse=True, paint=False))
+    assert [result.kind for result in again] == ["meters", "checks"]
+    assert np.array_equal(again[0].readings.values, want.values)
+    with pytest.raises(Replaced):
+        easel.paint(order(3, analyse=True), list, lambda: True)
+
+
+def test_layers_come_from_the_users_store_and_go_there(engine: object, tmp_path: Path) -> None:
+    there = {"HALFSTOP_CACHE": str(tmp_path)}
+    before = settled(painted(Easel(there), order(1)))
+    assert len(list(tmp_path.glob("*.layer"))) == 3
+    again = settled(painted(Easel(there), order(1)))
+    assert again.fresh == () and np.array_equal(again.raw, before.raw) and np.array_equal(again.view, before.view)
+    # A preview of the same picture finds them too.
+    scene = scene_from_text(SCENE)
+    stack = cached_render(
+        scene, layout_from_scene(scene), size=SIZE, samples=4, depth=2, store=LayerStore(tmp_path),
+        stage=lambda: pytest.fail("built a stage"),
+    )  # fmt: skip
+    assert np.array_equal(stack.pixels[0], layers_of(Easel(there), SCENE)["key"])
+
+
+def test_memory_lets_the_least_recently_used_go_and_writes_behind_once(tmp_path: Path) -> None:
+    behind = LayerStore(tmp_path)
+    memory = LayerMemory(3 * 800, behind)
+    rows = {f"{name:02x}" * 32: {"pixels": np.full(100, float(name))} for name in range(1, 5)}
+    keys = list(rows)
+    for key in keys[:3]:
+        memory.put(key, rows[key])
+    assert memory.get(keys[0]) is rows[keys[0]]
+    memory.put(keys[3], rows[keys[3]], only_here=True)
+    assert memory.get(keys[1]) is None and memory.get(keys[0]) is rows[keys[0]]
+    seen: list[int] = []
+    memory.write_behind(lambda: seen.append(len(list(tmp_path.glob("*.layer")))))
+    assert sorted(path.stem for path in tmp_path.glob("*.layer")) == sorted([keys[0], keys[2]]) and len(seen) == 3
+    fresh = LayerMemory(800, behind).get(keys[2])
+    assert fresh is not None and np.array_equal(fresh["pixels"], rows[keys[2]]["pixels"])
+
+
+# -- the process ---------------------------------------------------------------------------------
+
+
+class Hearer:
+    """Keeps the results of a painter in the order that they came."""
+
+    def __init__(self) -> None:
+        self.results: list[Result] = []
+        self._came = threading.Condition()
+
+    def __call__(self, result: Result) -> None:
+        with self._came:
+            self.results.append(result)
+            self._came.notify_all()
+
+    def wait_for(self, serial: int, *kinds: str) -> Any:
+        """The first result of an order that is of one of these kinds."""
+
+        def found() -> Any:
+            return next((r for r in self.results if r.serial == serial and r.kind in kinds), None)
+
+        with self._came:
+            assert self._came.wait_for(found, PATIENCE_S), f"{kinds} of {serial} did not come: {self.results}"
+            return found()
+
+
+@pytest.fixture
+def hearer() -> Hearer:
+    return Hearer()
+
+
+@pytest.fixture
+def painter(hearer: Hearer) -> Iterator[Painter]:
+    with Painter(hearer, {**os.environ, "HALFSTOP_CACHE": "off"}) as made:
+        yield made
+
+
+def test_the_latest_order_wins_and_a_killed_child_is_started_again(
+    painter: Painter, hearer: Hearer, easel: Easel
+) -> None:
+    assert painter.child_pid is None
+    for serial in range(1, 5):
+        painter.ask(order(serial, SCENE.replace("turn: 20°", f"turn: {serial}°"), size=(80, 120), samples=64))
+    painter.ask(order(6))
+    got = hearer.wait_for(6, "settled").frame
+    assert np.array_equal(got.raw, settled(painted(easel, order(6))).raw)
+    assert [r.serial for r in hearer.results if r.kind in ("settled", "failed")] == [6]
+
+    # Kill it at work: one plain line, and the next order is painted by another child, to the same bits.
+    pid = painter.child_pid
+    assert pid is not None
+    painter.ask(order(7, MOVED, size=(80, 120), samples=256))
+    hearer.wait_for(7, "progress")
+    os.kill(pid, signal.SIGKILL)
+    failed = hearer.wait_for(7, "failed")
+    assert failed.line == "the painter was ended by SIGKILL; the next change starts it again"
+    painter.ask(order(8))
+    assert np.array_equal(hearer.wait_for(8, "settled").frame.raw, got.raw)
+    assert painter.child_pid not in (None, pid)
+    assert [r.serial for r in hearer.results if r.kind == "failed"] == [7]
+
+    # Kill it at rest: nobody is told, and the next order is painted.
+    wait_until(lambda: not painter.busy)
+    pid = painter.child_pid
+    assert pid is not None
+    os.kill(pid, signal.SIGKILL)
+    wait_until(lambda: painter.child_pid is None)
+    painter.ask(order(9, DIALLED))
+    assert np.array_equal(hearer.wait_for(9, "settled").frame.raw, got.raw)
+    assert [r.serial for r in hearer.results if r.kind == "failed"] == [7]
+
+    pid = painter.child_pid
+    painter.close()
+    painter.close()
+    assert pid is not None and not alive(pid) and painter.child_pid is None
+    with pytest.raises(RuntimeError, match="closed"):
+        painter.ask(order(10))
+
+
+def test_a_child_that_cannot_start_is_one_plain_line(hearer: Hearer) -> None:
+    with Painter(hearer, {**os.environ, "HALFSTOP_ENGINE": "none of them"}) as painter:
+        painter.ask(order(1))
+        line = hearer.wait_for(1, "failed").line
+    assert "HALFSTOP_ENGINE" in line and "\n" not in line
+
+
+@pytest.mark.parametrize("how", [signal.SIGKILL, signal.SIGTERM])
+def test_the_child_ends_when_its_parent_is_killed(how: signal.Signals) -> None:
+    code = textwrap.dedent(
+        f"""
+        import sys, time
+        sys.path.insert(0, {str(ROOT)!r})
+        from sim.room.painter import Order, Painter
+        painter = Painter(lambda result: print(result.kind, flush=True))
+        painter.ask(Order(1, 1, {SCENE!r}, "two.yaml", (400, 600), samples=4096))
+        while painter.child_pid is None:
+            time.sleep(0.01)
+        print(painter.child_pid, flush=True)
+        time.sleep(600)
+        """
+    )
+    environ = {**os.environ, "HALFSTOP_CACHE": "off"}
+    parent = subprocess.Popen([sys.executable, "-c", code], stdout=subprocess.PIPE, text=True, env=environ)
+    try:
+        assert parent.stdout is not None
+        pid = int(parent.stdout.readline())
+        # Wait until it is at work.
+        if how == signal.SIGKILL:
+            assert parent.stdout.readline().strip() == "progress"
+        assert alive(pid)
+        parent.send_signal(how)
+        parent.wait(PATIENCE_S)
+        wait_until(lambda: not alive(pid))
+    finally:
+        parent.kill()
+        parent.communicate()
+
+
+def alive(pid: int) -> bool:
+    """Whether a process runs; one that ended and was not waited for does not."""
+    try:
+        return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0] not in "ZX"
+    except OSError:
+        return False
+
+
+def wait_until(true: Callable[[], bool]) -> None:
+    end_s = time.monotonic() + PATIENCE_S
+    while not true():
+        assert time.monotonic() < end_s
+        time.sleep(0.02)
