@@ -119,7 +119,7 @@ def _stops(amount: Amount) -> float:
 def _written(place: float, unit: str, start: Any) -> Any:
     """A place of a range as the scene file has it."""
     if unit == "f/":
-        return units.text_from_f_number(units.f_number_from_stops(round(place, 9)))
+        return units.text_from_f_number(units.f_number_from_stops(_on_the_series(place)))
     if unit == "s":
         return _time_text(2.0**place)
     number = round(place, 9) + 0.0
@@ -133,6 +133,12 @@ def _written(place: float, unit: str, start: Any) -> Any:
     if unit == "stops" or match is None:
         return units.text_from_measure(number, quantity)
     return f"{units.shortest(round(_in_unit(number, match.group(2), quantity), 9))}{match.group(1)}{match.group(2)}"
+
+
+def _on_the_series(stops: float) -> float:
+    """Stops at the very third or tenth that they are meant to be, so that the engraved f-number is found."""
+    near = [round(parts * stops) / parts for parts in (3, 10)]
+    return next((place for place in near if abs(place - stops) < 1e-6), stops)
 
 
 def _in_unit(number: float, unit: str, quantity: Quantity) -> float:

@@ -61,29 +61,28 @@ def _memory_bytes() -> int:
 @contextmanager
 def workers_here(count: int, *, dashboard: bool = True) -> Iterator[Workers]:
     """Worker processes of this machine, each with its own engine and its part of the threads."""
+    # The task engine's own settings come with its import: load it before any is changed for a while.
     import dask.config
+    from distributed import Client, LocalCluster
 
     threads = max(1, threads_allowed() // count)
     limits = {name: str(threads) for name in ("HALFSTOP_THREADS", "OIDN_NUM_THREADS", "OMP_NUM_THREADS")}
-    with dask.config.set({**SETTINGS, "distributed.nanny.pre-spawn-environ": limits}), _quiet():
-        from distributed import Client, LocalCluster
-
-        with LocalCluster(
-            n_workers=count, threads_per_worker=1, processes=True, host="127.0.0.1", memory_limit=0,
-            dashboard_address="127.0.0.1:0" if dashboard else None, silence_logs=logging.CRITICAL,
-        ) as cluster, Client(cluster) as client:  # fmt: skip
-            link = cluster.dashboard_link if dashboard else ""
-            yield Workers(client, link, count, maker(engine_in_use().variant))
+    environ = {**dask.config.get("distributed.nanny.pre-spawn-environ"), **limits}
+    with dask.config.set({**SETTINGS, "distributed.nanny.pre-spawn-environ": environ}), _quiet(), LocalCluster(
+        n_workers=count, threads_per_worker=1, processes=True, host="127.0.0.1", memory_limit=0,
+        dashboard_address="127.0.0.1:0" if dashboard else None, silence_logs=logging.CRITICAL,
+    ) as cluster, Client(cluster) as client:  # fmt: skip
+        link = cluster.dashboard_link if dashboard else ""
+        yield Workers(client, link, count, maker(engine_in_use().variant))
 
 
 @contextmanager
 def workers_at(address: str) -> Iterator[Workers]:
     """Workers of a cluster by its scheduler's address; they must run this very version, one thread each."""
     import dask.config
+    from distributed import Client
 
     with dask.config.set(SETTINGS), _quiet():
-        from distributed import Client
-
         try:
             client = Client(address, timeout=ANSWER_S)
         except (OSError, TimeoutError, ValueError):

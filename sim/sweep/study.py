@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any
@@ -84,7 +84,7 @@ class TogetherBlock(Block):
     """Axes that go through their values together, the first with the first, and so on."""
 
     together: tuple[AxisBlock, ...] = Field(
-        min_length=2, max_length=MOST_AXES, description="Two or more axes of as many values each."
+        max_length=MOST_AXES, description="Two or more axes of as many values each."
     )
 
 
@@ -105,7 +105,7 @@ class WantedBlock(Block):
         default="face", description='The point that stops are counted from, or "camera".', examples=["face"]
     )
     wishes: tuple[Annotated[str, Text("a wish")], ...] = Field(
-        min_length=1, max_length=32, description="Wanted readings.", examples=[["face=f/8", "backdrop=-3"]]
+        max_length=32, description="Wanted readings.", examples=[["face=f/8", "backdrop=-3"]]
     )
 
 
@@ -120,7 +120,7 @@ class StudyBlock(Block):
         description="The base scene, from this file's folder.", examples=["../recital.yaml"]
     )
     axes: tuple[AnyAxis, ...] = Field(
-        min_length=1, max_length=MOST_AXES, description="What is varied; axes are crossed.",
+        max_length=MOST_AXES, description="What is varied; axes are crossed.",
         examples=[[{"key": "key.power", "values": ["1/4", "1/8"]}]],
     )  # fmt: skip
     only: tuple[Annotated[str, Text("a condition")], ...] = Field(
@@ -130,7 +130,7 @@ class StudyBlock(Block):
         default=(), max_length=50, description="Conditions of which none may hold.", examples=[["distance > 2 m"]]
     )
     keep: tuple[Annotated[str, Choice("what to keep", KEEPS)], ...] = Field(
-        default=("pictures", "readings", "checks"), min_length=1, max_length=4, description="What is kept.",
+        default=("pictures", "readings", "checks"), max_length=4, description="What is kept.",
         examples=[["pictures", "readings"]],
     )  # fmt: skip
     quality: Annotated[str, Choice("a quality", tuple(QUALITIES))] = Field(
@@ -210,6 +210,8 @@ def load_study(path: str | Path) -> Study:
     base = scene_text_from_file(scene_path)
     layout = layout_from_scene(base.scene, scene_path.parent)
 
+    for name, items in (("axes", block.axes), ("keep", block.keep)):
+        checked((name,), _require_some, items)
     groups = []
     for index, item in enumerate(block.axes):
         place: Place = ("axes", index)
@@ -281,7 +283,14 @@ def _values_of(block: RangeBlock | None) -> list[Any]:
     return values_of_range(block.start, block.end, block.step, block.count)
 
 
+def _require_some(items: Sequence[Any]) -> None:
+    if not items:
+        raise UnitError("nothing is written here", "one or more", "add one")
+
+
 def _require_as_many(axes: list[Axis]) -> None:
+    if len(axes) < 2:
+        raise UnitError("one axis alone", "two or more that go together", "add another, or write it without together")
     counts = [len(axis.values) for axis in axes]
     if len(set(counts)) > 1:
         told = ", ".join(f"{axis.name} has {len(axis.values)}" for axis in axes)

@@ -111,13 +111,12 @@ def _require_each_value_alone(study: Study) -> None:
 
 def _cured_by_others(study: Study, axis: Axis, value: AxisValue) -> bool:
     """Whether some combination can hold a value that the base scene alone cannot."""
-    others = [other for other in study.axes if other is not axis and _related(other, axis)]
-    if not others:
+    axes = study.axes
+    if not any(_related(other, axis) for other in axes if other is not axis):
         return False
-    tried = 0
+    place, tried = next(index for index, other in enumerate(axes) if other is axis), 0
     for values in _wanted(study):
-        at = dict(zip(study.axes, values, strict=True))
-        if at[axis] is value:
+        if values[place] is value:
             fault = _fault_of(study, study.axes, values)
             tried += 1
             if fault is None or fault.between_blocks:

@@ -1,0 +1,49 @@
+"""How long a sweep takes with any number of workers: a model of its queue, to be held against measured points.
+
+Groups are given to workers heaviest first. A worker traces a group and mixes its variations; every task costs the task
+engine a little besides; what comes back is written by one process, part after part. The sweep ends when the last part
+is written.
+"""
+
+from __future__ import annotations
+
+import heapq
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Costs:
+    """Measured costs of one part: `task_s` of the task engine on the worker's way, `write_s` of the one that writes."""
+
+    task_s: float
+    write_s: float
+
+
+def wall_s_from_workers(parts_s: Sequence[float], workers: int, costs: Costs) -> float:
+    """Expected wall time of a sweep, from when its workers stand ready.
+
+    Arguments: `parts_s` each part's own work on a worker, in the order given out.
+
+    >>> wall_s_from_workers([2.0, 1.0, 1.0], 2, Costs(0.0, 0.0))
+    2.0
+    >>> wall_s_from_workers([1.0] * 100, 100, Costs(0.0, 0.5))
+    51.0
+    """
+    free = [0.0] * workers
+    heapq.heapify(free)
+    ends = []
+    for part_s in parts_s:
+        end = heapq.heappop(free) + part_s + costs.task_s
+        heapq.heappush(free, end)
+        ends.append(end)
+    writer = 0.0
+    for end in sorted(ends):
+        writer = max(writer, end) + costs.write_s
+    return writer
+
+
+def efficiency(parts_s: Sequence[float], workers: int, costs: Costs) -> float:
+    """Share of the workers' time that a sweep makes use of, against one worker: 1 is perfect."""
+    one = wall_s_from_workers(parts_s, 1, costs)
+    return one / (workers * wall_s_from_workers(parts_s, workers, costs))
