@@ -36,6 +36,7 @@ from sim.model.checks import scene_warnings
 from sim.model.places import Around
 from sim.plan.cautions import DEFER
 from sim.plan.facts import LightFacts, text_from_gel
+from sim.plan.outlines import face_line_m
 from sim.room.choices import choices
 from sim.room.document import Document
 from sim.room.staging import LightShape, SitterShape, Staged, panel_outlines, rounded
@@ -287,7 +288,7 @@ def _lights(staged: Staged, data: dict[str, Any]) -> list[dict[str, Any]]:
 
 def _placed(fact: LightFacts, item: Any, shape: LightShape) -> dict[str, Any]:
     light = fact.placed
-    face = light.rig.emitters[0]
+    across, up = (float(np.linalg.norm(np.diff(face_line_m(light, upright=way), axis=0))) for way in (False, True))
     return {
         "position_m": _row(light.position_m),
         "aim_m": _row(light.aim_m),
@@ -300,7 +301,7 @@ def _placed(fact: LightFacts, item: Any, shape: LightShape) -> dict[str, Any]:
         "tilt_deg": round(fact.tilt_deg, 4) + 0.0,
         "azimuth_deg": round(fact.azimuth_deg, 4) + 0.0,
         "beam_deg": [round(fact.beam_across_deg, 2), round(fact.beam_up_deg, 2)],
-        "size_m": [round(face.width_m, 4), round(face.height_m, 4)],
+        "size_m": [round(across, 4), round(up, 4)],
         "shape_top": shape.top,
         "shape_side": shape.side,
         "shape_front": shape.front,

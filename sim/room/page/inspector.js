@@ -7,7 +7,7 @@ import * as others from "./inspector_others.js";
 export function mount(element, room) {
   const { store } = room;
   const chips = el("div", { class: "chips", role: "group", "aria-label": "What stands on the set" });
-  const body = el("div", { class: "ticket", tabindex: "-1" });
+  const body = el("div", { class: "ticket", tabindex: "0", role: "group", "aria-label": "The rig, or what is selected" });
   element.append(chips, body);
   let built = null;
   let shown = "";

@@ -36,6 +36,9 @@ store.subscribe(({ notice }) => {
   if (notice?.level === "said") fade = setTimeout(() => store.say(""), 6000);
 }, ["notice"]);
 
+// A gesture is held until the server has answered it.
+store.subscribe(({ held }) => document.body.classList.toggle("holding", Object.keys(held).length > 0), ["held"]);
+
 // What is worked on is traced first.
 let looked = null;
 store.subscribe(({ selection, link }) => {
