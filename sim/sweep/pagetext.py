@@ -20,7 +20,8 @@ from sim.plan.cautions import DEFER
 GENERATOR = "halfstop sweep"
 # The scripts share one scope and are joined in this order.
 SCRIPTS = (
-    "data", "element", "colours", "state", "scales", "bar", "sheets", "pictures", "scatter", "heat", "table", "start",
+    "data", "element", "colours", "state", "scales", "bar", "sheets", "dialogs", "pictures", "scatter", "heat",
+    "table", "start",
 )  # fmt: skip
 
 

@@ -507,7 +507,7 @@ def test_printed_page_leaves_the_controls_out(tmp_path: Path) -> None:
 def test_without_scripts_the_page_says_so(tmp_path: Path) -> None:
     _, data = invented()
     with opened_page(written(tmp_path, data), script=False, beside=True) as page:
-        assert "need JavaScript" in page.text_content("noscript") or page.locator("noscript p").is_visible()
+        assert page.locator("noscript p").is_visible()
         assert page.text_content("h1") == data.title
 
 
@@ -518,14 +518,18 @@ def test_two_thousand_variations_stay_light(tmp_path: Path) -> None:
     place = written(tmp_path, data)
     # 24 columns of numbers at 6 to 7 bytes, and the code.
     assert place.stat().st_size < 1_000_000
-    asked: list[str] = []
     with opened_page(place, beside=True) as page:
-        page.on("request", lambda request: asked.append(request.url))
+        # Lay the most pictures out: three boxes, and the fill's 167 powers gathered into ranges.
+        page.select_option("#grid-down", "2")
         settle(page)
+        assert 3 < page.locator("#pictures-grid tbody tr").count() <= 24
         assert page.locator("#table-box tbody tr").count() == 50
         assert page.locator("#scatter-chart .mark").count() == sum(v.ok for v in data.variations)
-        # Only pictures in or near view are fetched.
-        assert page.evaluate("performance.getEntriesByType('resource').length") < 60
+        # Only pictures in or near view are fetched, the best ten aside.
+        loaded, held = page.evaluate(
+            "[[...document.images].filter(i => i.complete && i.naturalWidth).length, document.images.length]"
+        )
+        assert 10 <= loaded <= held < 100
         # Work of the main thread alone: the machine's load must not decide. Ten times what it takes here.
         session = page.context.new_cdp_session(page)
         session.send("Performance.enable", {"timeDomain": "threadTicks"})
@@ -543,7 +547,7 @@ def test_two_thousand_variations_stay_light(tmp_path: Path) -> None:
         page.select_option("#filter-0", "1")
         settle(page)
         filtering = busy_s() - start
-    assert sorting < 1.0 and filtering < 4.0, (sorting, filtering)
+    assert sorting < 0.5 and filtering < 1.0, (sorting, filtering)
 
 
 # -- colours ----------------------------------------------------------------------------------------------------------

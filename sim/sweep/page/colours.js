@@ -18,7 +18,8 @@ const rgbOf = (hex) => [1, 3, 5].map((i) => parseInt(hex.slice(i, i + 2), 16));
 function between(stops, share) {
   const at = Math.min(Math.max(share, 0), 1) * (stops.length - 1);
   const i = Math.min(Math.floor(at), stops.length - 2);
-  const from = rgbOf(stops[i]), to = rgbOf(stops[i + 1]);
+  const from = rgbOf(stops[i]),
+    to = rgbOf(stops[i + 1]);
   const mixed = from.map((v, c) => Math.round(v + (to[c] - v) * (at - i)));
   return `#${mixed.map((v) => v.toString(16).padStart(2, "0")).join("")}`;
 }
@@ -33,12 +34,15 @@ const inkOn = (hex) => (luminanceOf(hex) > 0.179 ? "#000000" : "#ffffff");
 // A colour scale over values: two arms around `center`, or one ramp where there is none.
 function scaleOf(values, center = null) {
   const found = values.filter(isNumber);
-  let low = found.reduce((a, b) => Math.min(a, b), Infinity), high = found.reduce((a, b) => Math.max(a, b), -Infinity);
+  let low = found.reduce((a, b) => Math.min(a, b), Infinity),
+    high = found.reduce((a, b) => Math.max(a, b), -Infinity);
   if (!found.length) [low, high] = [0, 1];
   if (center !== null) {
     const reach = Math.max(high - center, center - low, 0.1);
     return {
-      low: center - reach, high: center + reach, center,
+      low: center - reach,
+      high: center + reach,
+      center,
       color: (v) => (v < center ? between(UNDER, (center - v) / reach) : between(OVER, (v - center) / reach)),
     };
   }

@@ -6,7 +6,12 @@ const count = rows.id.length;
 const all = Array.from({ length: count }, (_, row) => row);
 const isFailed = (row) => !rows.ok[row];
 const failedRows = all.filter(isFailed);
-const stoppedWord = (list) => (list.every((row) => rows.waiting[row]) ? "not traced yet" : list.some((row) => rows.waiting[row]) ? "failed or not traced yet" : "failed");
+const stoppedWord = (list) =>
+  list.every((row) => rows.waiting[row])
+    ? "not traced yet"
+    : list.some((row) => rows.waiting[row])
+      ? "failed or not traced yet"
+      : "failed";
 
 // -- words -----------------------------------------------------------------------------------------------------------
 
@@ -27,7 +32,8 @@ const listed = (words) => (words.length < 2 ? words.join("") : `${words.slice(0,
 // -- settings --------------------------------------------------------------------------------------------------------
 
 const settingText = (axis, row) => axes[axis].texts[rows.at[axis][row]] ?? "–";
-const baseText = (axis) => axes[axis].base_text || (axes[axis].base === null ? null : axes[axis].texts[axes[axis].base]);
+const baseText = (axis) =>
+  axes[axis].base_text || (axes[axis].base === null ? null : axes[axis].texts[axes[axis].base]);
 const isAtBase = (axis, row) => axes[axis].base !== null && rows.at[axis][row] === axes[axis].base;
 const settingsLine = (row) => axes.map((axis, k) => `${axis.label} ${settingText(k, row)}`).join(" · ");
 const MOST_CLASSES = 24;
@@ -38,10 +44,13 @@ function classesOf(k) {
   if (texts.length <= MOST_CLASSES || !numbers.every(isNumber)) {
     return { labels: texts, of: (row) => rows.at[k][row] };
   }
-  const low = Math.min(...numbers), high = Math.max(...numbers);
-  const step = niceStep((high - low) / 8), first = Math.floor(low / step + 1e-9);
+  const low = Math.min(...numbers),
+    high = Math.max(...numbers);
+  const step = niceStep((high - low) / 8),
+    first = Math.floor(low / step + 1e-9);
   const inside = (number) => Math.floor(number / step + 1e-9) - first;
-  const size = inside(high) + 1, digits = digitsOf(step);
+  const size = inside(high) + 1,
+    digits = digitsOf(step);
   const edge = (index) => fixed((first + index) * step, digits);
   const labels = Array.from({ length: size }, (_, i) => `${edge(i)} to ${edge(i + 1)}${unit ? ` ${unit}` : ""}`);
   return { labels, of: (row) => (isNumber(numbers[rows.at[k][row]]) ? inside(numbers[rows.at[k][row]]) : null) };
@@ -49,34 +58,76 @@ function classesOf(k) {
 
 // -- what can be drawn: readings, wishes, the ranking ------------------------------------------------------------------
 
-const KINDS = { incident: ["Incident", ""], flat: ["Flat receptor", ", flat"], spot: ["Spot", ", spot"], figure: ["Figures", ""] };
+const KINDS = {
+  incident: ["Incident", ""],
+  flat: ["Flat receptor", ", flat"],
+  spot: ["Spot", ", spot"],
+  figure: ["Figures", ""],
+};
 const lightWord = (light) => (light ? `${light} alone` : "all lights");
 const groupOf = ({ kind, light }) => (kind === "figure" ? KINDS.figure[0] : `${KINDS[kind][0]}, ${lightWord(light)}`);
-const readingName = ({ kind, point, light }) => (kind === "figure" ? point : `${point}${KINDS[kind][1]}, ${lightWord(light)}`);
+const readingName = ({ kind, point, light }) =>
+  kind === "figure" ? point : `${point}${KINDS[kind][1]}, ${lightWord(light)}`;
 const problemsOf = (row) => checks.reduce((sum, _, k) => sum + (rows.checks[k][row] > 0 ? 1 : 0), 0);
 const measures = [
   ...(rows.score.some(isNumber)
-    ? [{ key: "score", group: "Wishes", label: "off the wishes", unit: "stops", digits: 2, signed: false, center: null,
-         best: 0, of: (row) => rows.score[row] }]
+    ? [
+        {
+          key: "score",
+          group: "Wishes",
+          label: "off the wishes",
+          unit: "stops",
+          digits: 2,
+          signed: false,
+          center: null,
+          best: 0,
+          of: (row) => rows.score[row],
+        },
+      ]
     : []),
   ...wishes.map((wish, k) => ({
-    key: `off-${k}`, group: "Wishes", label: `${wish.point}, off its wish`, unit: "stops", digits: 1, signed: true,
-    center: 0, best: 0, of: (row) => rows.off[k][row],
+    key: `off-${k}`,
+    group: "Wishes",
+    label: `${wish.point}, off its wish`,
+    unit: "stops",
+    digits: 1,
+    signed: true,
+    center: 0,
+    best: 0,
+    of: (row) => rows.off[k][row],
   })),
   ...(checks.length
-    ? [{ key: "problems", group: "Checks", label: "checks that ask for a look", unit: "count", digits: 0, signed: false, center: null,
-         best: 0, of: (row) => (isFailed(row) ? null : problemsOf(row)) }]
+    ? [
+        {
+          key: "problems",
+          group: "Checks",
+          label: "checks that ask for a look",
+          unit: "count",
+          digits: 0,
+          signed: false,
+          center: null,
+          best: 0,
+          of: (row) => (isFailed(row) ? null : problemsOf(row)),
+        },
+      ]
     : []),
   ...readings.map((reading, k) => ({
-    key: `r${k}`, group: groupOf(reading), label: readingName(reading), unit: reading.unit, digits: reading.digits,
-    signed: reading.signed, center: null, best: null,
+    key: `r${k}`,
+    group: groupOf(reading),
+    label: readingName(reading),
+    unit: reading.unit,
+    digits: reading.digits,
+    signed: reading.signed,
+    center: null,
+    best: null,
     of: (row) => rows.values[k][row],
   })),
 ];
 const measureOf = (key) => measures.find((measure) => measure.key === key) ?? measures[0];
 const shownNumber = (measure, value, digits = measure.digits) =>
   isNumber(value) ? (measure.signed ? signed(value, digits) : fixed(value, digits)) : "–";
-const withUnit = (measure) => (measure.unit && measure.unit !== "count" ? `${measure.label} (${measure.unit})` : measure.label);
+const withUnit = (measure) =>
+  measure.unit && measure.unit !== "count" ? `${measure.label} (${measure.unit})` : measure.label;
 
 // -- arithmetic ------------------------------------------------------------------------------------------------------
 
@@ -91,10 +142,15 @@ function sorted(list, value, down = false) {
   // A browser's sort keeps equal ones as they are (ECMAScript 2019).
   const keyed = list.map((row) => [value(row), row]);
   keyed.sort(([a], [b]) => {
-    const lacksA = a === null || a === undefined, lacksB = b === null || b === undefined;
+    const lacksA = a === null || a === undefined,
+      lacksB = b === null || b === undefined;
     if (lacksA || lacksB) return lacksA - lacksB;
     return (a < b ? -1 : a > b ? 1 : 0) * (down ? -1 : 1);
   });
   return keyed.map(([, row]) => row);
 }
-const bestFirst = (list) => sorted(list.filter((row) => rows.rank[row] !== null), (row) => rows.rank[row]);
+const bestFirst = (list) =>
+  sorted(
+    list.filter((row) => rows.rank[row] !== null),
+    (row) => rows.rank[row],
+  );

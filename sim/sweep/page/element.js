@@ -42,7 +42,11 @@ const button = (text, act, props = {}) => el("button", { type: "button", ...prop
 function picture(row, { eager = false } = {}) {
   if (!rows.picture[row]) return el("span", { class: "no-picture" }, isFailed(row) ? "failed" : "no picture");
   return el("img", {
-    src: rows.picture[row], loading: eager ? "eager" : "lazy", decoding: "async", width: set.shape[0], height: set.shape[1],
+    src: rows.picture[row],
+    loading: eager ? "eager" : "lazy",
+    decoding: "async",
+    width: set.shape[0],
+    height: set.shape[1],
     alt: `Picture of ${rows.id[row]}: ${settingsLine(row)}`,
   });
 }

@@ -5,23 +5,56 @@ function differences(row) {
   const items = axes.flatMap((axis, k) => {
     if (rows.at[k][row] === null || isAtBase(k, row)) return [];
     const base = baseText(k);
-    return [el("div", {}, el("dt", {}, axis.label), el("dd", {}, el("b", {}, settingText(k, row)),
-      base === null ? null : el("span", { class: "soft" }, ` instead of ${base}`)))];
+    return [
+      el(
+        "div",
+        {},
+        el("dt", {}, axis.label),
+        el(
+          "dd",
+          {},
+          el("b", {}, settingText(k, row)),
+          base === null ? null : el("span", { class: "soft" }, ` instead of ${base}`),
+        ),
+      ),
+    ];
   });
-  return items.length ? el("dl", { class: "differences" }, items) : el("p", { class: "soft" }, "Just as the base scene has it.");
+  return items.length
+    ? el("dl", { class: "differences" }, items)
+    : el("p", { class: "soft" }, "Just as the base scene has it.");
 }
 
 // A bar from the middle: under the wish to the left, over it to the right; a full arm is `reach` stops.
 function offBar(off, reach) {
-  const arm = 32, shareOf = Math.min(Math.abs(off) / reach, 1) * arm;
-  return svg("svg", { class: "off-bar", width: 72, height: 14, viewBox: "0 0 72 14", "aria-hidden": "true" },
+  const arm = 32,
+    shareOf = Math.min(Math.abs(off) / reach, 1) * arm;
+  return svg(
+    "svg",
+    { class: "off-bar", width: 72, height: 14, viewBox: "0 0 72 14", "aria-hidden": "true" },
     svg("rect", { x: 4, y: 1, width: 64, height: 12, fill: "#eeede9" }),
-    svg("rect", { x: off < 0 ? 36 - shareOf : 36, y: 2, width: Math.max(shareOf, 0.6), height: 10, fill: off < 0 ? UNDER[2] : OVER[2] }),
-    svg("path", { d: "M36 0v14", stroke: "#14181d", "stroke-width": 1.4 }));
+    svg("rect", {
+      x: off < 0 ? 36 - shareOf : 36,
+      y: 2,
+      width: Math.max(shareOf, 0.6),
+      height: 10,
+      fill: off < 0 ? UNDER[2] : OVER[2],
+    }),
+    svg("path", { d: "M36 0v14", stroke: "#14181d", "stroke-width": 1.4 }),
+  );
 }
 
-const OFF_REACH = Math.max(1, Math.ceil(wishes.reduce((most, _, k) => bestFirst(all).slice(0, 10).reduce(
-  (inner, row) => Math.max(inner, Math.abs(rows.off[k][row] ?? 0)), most), 0)));
+const OFF_REACH = Math.max(
+  1,
+  Math.ceil(
+    wishes.reduce(
+      (most, _, k) =>
+        bestFirst(all)
+          .slice(0, 10)
+          .reduce((inner, row) => Math.max(inner, Math.abs(rows.off[k][row] ?? 0)), most),
+      0,
+    ),
+  ),
+);
 
 // What a wish gets: the wanted stops or f-number, moved by how far off it is; an f-number grows by the root of 2 a stop.
 function gotText(wish, off) {
@@ -33,20 +66,51 @@ function wishTable(row) {
   if (!wishes.length) return null;
   const lines = wishes.map((wish, k) => {
     const off = rows.off[k][row];
-    const words = !isNumber(off) ? "not read" : Math.abs(off) < 0.05 ? "met" : `${fixed(Math.abs(off), 1)} ${off < 0 ? "under" : "over"}`;
-    return el("tr", {}, el("th", { scope: "row" }, wish.point), el("td", {}, wish.wanted),
+    const words = !isNumber(off)
+      ? "not read"
+      : Math.abs(off) < 0.05
+        ? "met"
+        : `${fixed(Math.abs(off), 1)} ${off < 0 ? "under" : "over"}`;
+    return el(
+      "tr",
+      {},
+      el("th", { scope: "row" }, wish.point),
+      el("td", {}, wish.wanted),
       el("td", { class: "n" }, gotText(wish, off)),
-      el("td", { class: "off" }, isNumber(off) ? offBar(off, OFF_REACH) : null, el("span", {}, words)));
+      el("td", { class: "off" }, isNumber(off) ? offBar(off, OFF_REACH) : null, el("span", {}, words)),
+    );
   });
-  return el("table", { class: "small wishes" }, el("thead", {}, el("tr", {}, el("th", { scope: "col" }, "wish for"),
-    el("th", { scope: "col" }, "wanted"), el("th", { scope: "col", class: "n" }, "gets"), el("th", { scope: "col" }, "off, stops"))), el("tbody", {}, lines));
+  return el(
+    "table",
+    { class: "small wishes" },
+    el(
+      "thead",
+      {},
+      el(
+        "tr",
+        {},
+        el("th", { scope: "col" }, "wish for"),
+        el("th", { scope: "col" }, "wanted"),
+        el("th", { scope: "col", class: "n" }, "gets"),
+        el("th", { scope: "col" }, "off, stops"),
+      ),
+    ),
+    el("tbody", {}, lines),
+  );
 }
 
 const lights = [...new Set(readings.map((reading) => reading.light).filter(Boolean))];
 const readingAt = new Map(readings.map(({ kind, point, light }, k) => [JSON.stringify([kind, point, light]), k]));
-const kinds = ["incident", "flat", "spot"].map((kind) => [kind, [...new Set(readings.filter((r) => r.kind === kind).map((r) => r.point))]]).filter(([, points]) => points.length);
+const kinds = ["incident", "flat", "spot"]
+  .map((kind) => [kind, [...new Set(readings.filter((r) => r.kind === kind).map((r) => r.point))]])
+  .filter(([, points]) => points.length);
 const figures = readings.flatMap((reading, k) => (reading.kind === "figure" ? [k] : []));
-const valueText = (k, row) => (isNumber(rows.values[k][row]) ? shownNumber(readings[k], rows.values[k][row]) : readings[k].kind === "figure" ? "–" : "dark");
+const valueText = (k, row) =>
+  isNumber(rows.values[k][row])
+    ? shownNumber(readings[k], rows.values[k][row])
+    : readings[k].kind === "figure"
+      ? "–"
+      : "dark";
 
 function readingTable(row) {
   const cell = (kind, point, light) => {
@@ -55,22 +119,90 @@ function readingTable(row) {
   };
   const band = (kind, points) => {
     const k = readingAt.get(JSON.stringify([kind, points[0], ""])) ?? readings.findIndex((r) => r.kind === kind);
-    return el("tr", { class: "band" }, el("th", { scope: "colgroup", colspan: lights.length + 2 }, `${KINDS[kind][0]}, ${readings[k].unit}`));
+    return el(
+      "tr",
+      { class: "band" },
+      el("th", { scope: "colgroup", colspan: lights.length + 2 }, `${KINDS[kind][0]}, ${readings[k].unit}`),
+    );
   };
-  return el("div", { class: "scroll", tabindex: 0, role: "region", "aria-label": `Readings of ${rows.id[row]}` },
-    el("table", { class: "small" },
-      el("thead", {}, el("tr", {}, el("td"), el("th", { scope: "col", class: "n" }, "all lights"), lights.map((light) => el("th", { scope: "col", class: "n" }, light)))),
-      kinds.map(([kind, points]) => el("tbody", {}, band(kind, points), points.map((point) => el("tr", {}, el("th", { scope: "row" }, point), cell(kind, point, ""), lights.map((light) => cell(kind, point, light)))))),
-      figures.length ? el("tbody", {}, el("tr", { class: "band" }, el("th", { scope: "colgroup", colspan: lights.length + 2 }, "Figures")),
-        figures.map((k) => el("tr", {}, el("th", { scope: "row" }, withUnit({ label: readings[k].point, unit: readings[k].unit })), el("td", { class: "n strong" }, valueText(k, row))))) : null));
+  return el(
+    "div",
+    { class: "scroll", tabindex: 0, role: "region", "aria-label": `Readings of ${rows.id[row]}` },
+    el(
+      "table",
+      { class: "small" },
+      el(
+        "thead",
+        {},
+        el(
+          "tr",
+          {},
+          el("td"),
+          el("th", { scope: "col", class: "n" }, "all lights"),
+          lights.map((light) => el("th", { scope: "col", class: "n" }, light)),
+        ),
+      ),
+      kinds.map(([kind, points]) =>
+        el(
+          "tbody",
+          {},
+          band(kind, points),
+          points.map((point) =>
+            el(
+              "tr",
+              {},
+              el("th", { scope: "row" }, point),
+              cell(kind, point, ""),
+              lights.map((light) => cell(kind, point, light)),
+            ),
+          ),
+        ),
+      ),
+      figures.length
+        ? el(
+            "tbody",
+            {},
+            el("tr", { class: "band" }, el("th", { scope: "colgroup", colspan: lights.length + 2 }, "Figures")),
+            figures.map((k) =>
+              el(
+                "tr",
+                {},
+                el("th", { scope: "row" }, withUnit({ label: readings[k].point, unit: readings[k].unit })),
+                el("td", { class: "n strong" }, valueText(k, row)),
+              ),
+            ),
+          )
+        : null,
+    ),
+  );
 }
 
 // What checks ask to look at; all that they found only where the sheet is open.
 function warningList(row, open) {
-  const words = checks.flatMap((name, k) => (rows.checks[k][row] > 0 ? [[name, (rows.found[k][row] ?? "").split("; ").filter(Boolean)]] : []));
+  const words = checks.flatMap((name, k) =>
+    rows.checks[k][row] > 0 ? [[name, (rows.found[k][row] ?? "").split("; ").filter(Boolean)]] : [],
+  );
   if (!words.length) return checks.length ? el("p", { class: "clear" }, "Every check is in order.") : null;
-  return el("ul", { class: "warnings", "aria-label": "Checks that ask for a look" }, words.map(([name, [first, ...more]]) =>
-    el("li", {}, el("b", {}, name), first ? `: ${first}` : "", more.length && !open ? "; …" : "", more.length && open ? el("ul", {}, more.map((text) => el("li", {}, text))) : null)));
+  return el(
+    "ul",
+    { class: "warnings", "aria-label": "Checks that ask for a look" },
+    words.map(([name, [first, ...more]]) =>
+      el(
+        "li",
+        {},
+        el("b", {}, name),
+        first ? `: ${first}` : "",
+        more.length && !open ? "; …" : "",
+        more.length && open
+          ? el(
+              "ul",
+              {},
+              more.map((text) => el("li", {}, text)),
+            )
+          : null,
+      ),
+    ),
+  );
 }
 
 function scoreText(row) {
@@ -83,88 +215,48 @@ function sheet(row, { open = false, heading = "h3", id = null } = {}) {
   const name = el(heading, { id }, rows.id[row]);
   const details = el("details", { class: "more" }, el("summary", {}, "Readings, light by light"), readingTable(row));
   details.open = open;
-  return el("article", { class: "sheet", "data-row": row, "aria-label": `Sheet of ${rows.id[row]}` },
-    el("div", { class: "mat" }, rows.picture[row] && !open ? button("", () => showSheet(row), { class: "bare", "aria-label": `Open the sheet of ${rows.id[row]}` }) : null, picture(row, { eager: true })),
-    el("div", { class: "words" },
-      el("div", { class: "head" }, place === null ? null : el("span", { class: "place" }, el("span", { class: "unseen" }, "Place "), String(place)),
-        el("div", {}, name, el("p", { class: "soft" }, scoreText(row))), isFailed(row) ? null : pickBox(row, true)),
+  return el(
+    "article",
+    { class: "sheet", "data-row": row, "aria-label": `Sheet of ${rows.id[row]}` },
+    el(
+      "div",
+      { class: "mat" },
+      rows.picture[row] && !open
+        ? button("", () => showSheet(row), { class: "bare", "aria-label": `Open the sheet of ${rows.id[row]}` })
+        : null,
+      picture(row, { eager: true }),
+    ),
+    el(
+      "div",
+      { class: "words" },
+      el(
+        "div",
+        { class: "head" },
+        place === null
+          ? null
+          : el("span", { class: "place" }, el("span", { class: "unseen" }, "Place "), String(place)),
+        el("div", {}, name, el("p", { class: "soft" }, scoreText(row))),
+        isFailed(row) ? null : pickBox(row, true),
+      ),
       isFailed(row) ? el("p", { class: "warnings" }, rows.reason[row]) : null,
-      el(heading === "h2" ? "h3" : "h4", { class: "part" }, hasBase ? "Differs from the base" : "Settings"), differences(row), isFailed(row) ? null : [wishTable(row), warningList(row, open), details]));
+      el(heading === "h2" ? "h3" : "h4", { class: "part" }, hasBase ? "Differs from the base" : "Settings"),
+      differences(row),
+      isFailed(row) ? null : [wishTable(row), warningList(row, open), details],
+    ),
+  );
 }
 
 function drawBest() {
   const best = bestFirst(shown).slice(0, 10);
   const part = shown.length === all.length - failedRows.length ? "" : " of those shown by the filter";
-  $("best-h").textContent = best.length === 10 ? "The best ten" : best.length ? `The best ${best.length}` : "The best ten";
+  $("best-h").textContent =
+    best.length === 10 ? "The best ten" : best.length ? `The best ${best.length}` : "The best ten";
   $("best-told").textContent = !best.length
-    ? (measures.some((m) => m.key === "score") ? "No variation that is shown is ranked." : "Nothing is ranked: the study wishes for nothing.")
+    ? measures.some((m) => m.key === "score")
+      ? "No variation that is shown is ranked."
+      : "Nothing is ranked: the study wishes for nothing."
     : `The first ${best.length}${part || ` of ${many(shown.length, "variation")} that were traced`}. Bars show how far off each wish is: under it to the left in blue, over it to the right in amber; a full arm is ${many(OFF_REACH, "stop")}.`;
   $("sheets").replaceChildren(...best.map((row) => sheet(row)));
   for (const node of $("sheets").children) node.classList.toggle("picked", picked.has(Number(node.dataset.row)));
 }
-
-// -- one sheet, or several side by side, over the page ---------------------------------------------------------------
-
-function showDialog(...content) {
-  const dialog = $("dialog");
-  dialog.replaceChildren(...content);
-  if (!dialog.open) dialog.showModal();
-  dialog.scrollTop = 0;
-}
-
-let listOfSheet = [];
-function showSheet(row, list = bestFirst(shown)) {
-  listOfSheet = list.includes(row) ? list : [row];
-  const at = listOfSheet.indexOf(row);
-  const step = (by) => () => { showSheet(listOfSheet[at + by], listOfSheet); $(by < 0 ? "sheet-before" : "sheet-after").focus(); };
-  showDialog(
-    el("div", { class: "dialog-bar" },
-      button("‹ Before", step(-1), { id: "sheet-before", disabled: at <= 0 }),
-      button("Next ›", step(1), { id: "sheet-after", disabled: at >= listOfSheet.length - 1 }),
-      el("span", { class: "soft" }, `${at + 1} of ${grouped(listOfSheet.length)}`),
-      button("Close", () => $("dialog").close(), { id: "dialog-close", class: "end" })),
-    sheet(row, { open: true, heading: "h2", id: "dialog-h" }));
-}
-
-const MOST_COMPARED = 12;
-function showCompared(list) {
-  const these = sorted(list, (row) => rows.rank[row]).slice(0, MOST_COMPARED);
-  const band = (text) => el("tr", { class: "band" }, el("th", { scope: "colgroup", colspan: these.length + 1 }, text));
-  const line = (label, of, differs) => el("tr", { class: differs ? "differs" : "" }, el("th", { scope: "row" }, label), these.map((row) => el("td", {}, of(row))));
-  const unlike = (of) => new Set(these.map(of)).size > 1;
-  const settings = axes.map((axis, k) => line(axis.label, (row) => settingText(k, row), unlike((row) => settingText(k, row))));
-  const offs = wishes.map((wish, k) => line(`${wish.point}, wanted ${wish.wanted}`, (row) => isNumber(rows.off[k][row])
-    ? [offBar(rows.off[k][row], OFF_REACH), " ", signed(rows.off[k][row])] : "–", false));
-  const lines = ["incident", "flat", "spot", "figure"].flatMap((kind) => {
-    const of = readings.flatMap((reading, k) => (reading.light || reading.kind !== kind ? [] : [k]));
-    const name = kind === "figure" ? "Figures" : `${KINDS[kind][0]}, all lights, ${readings[of[0]]?.unit}`;
-    return of.length ? [band(name), ...of.map((k) => line(kind === "figure" ? withUnit({ label: readings[k].point, unit: readings[k].unit }) : readings[k].point, (row) => valueText(k, row), false))] : [];
-  });
-  const asked = checks.map((name, k) => line(name, (row) => (rows.checks[k][row] > 0 ? el("span", { class: "asks" }, rows.found[k][row] || "asks for a look") : "in order"), false));
-  showDialog(
-    el("div", { class: "dialog-bar" }, el("h2", { id: "dialog-h" }, `${many(these.length, "variation")} side by side`),
-      list.length > these.length ? el("span", { class: "soft" }, `the best ${MOST_COMPARED} of ${list.length} picked`) : null,
-      button("Close", () => $("dialog").close(), { id: "dialog-close", class: "end" })),
-    el("div", { class: "scroll", tabindex: 0, role: "region", "aria-label": "Picked variations side by side" },
-      el("table", { class: "compared" },
-        el("thead", {}, el("tr", {}, el("td"), these.map((row) => el("th", { scope: "col" }, picture(row), button(rows.id[row], () => showSheet(row, these), { class: "link" }), el("span", { class: "soft" }, scoreText(row)))))),
-        el("tbody", {}, band("Settings; bold where they differ"), settings, wishes.length ? [band("Off each wish, stops"), offs] : null, checks.length ? [band("Checks"), asked] : null, lines))));
-}
-
-function drawTray() {
-  const tray = $("tray");
-  tray.hidden = !picked.size;
-  document.body.classList.toggle("has-tray", picked.size > 0);
-  if (!picked.size) return;
-  const list = [...picked], most = 24;
-  const only = button("Only these", () => { filter.picked = !filter.picked; refilter(); drawTray(); }, { "aria-pressed": filter.picked });
-  tray.replaceChildren(
-    el("p", {}, el("b", {}, grouped(picked.size)), " picked"),
-    el("div", { class: "strip" }, list.slice(0, most).map((row) => button("", () => showSheet(row, list), { class: "bare", title: rows.id[row], "aria-label": `Open the sheet of ${rows.id[row]}` })).map((node, i) => { node.append(picture(list[i])); return node; }),
-      list.length > most ? el("span", { class: "soft" }, `and ${grouped(list.length - most)} more`) : null),
-    el("div", { class: "buttons" }, button("Side by side", () => showCompared(list), { id: "compare" }), only,
-      button("Unpick", () => { pick(list, false); tell("Nothing is picked."); }, { id: "unpick" })));
-}
 watch("shown", drawBest);
-watch("shown", drawTray);
-watch("picked", drawTray);

@@ -4,10 +4,17 @@ startPictures();
 startScatter();
 startHeat();
 startTable();
-$("dialog").addEventListener("click", (event) => { if (event.target === $("dialog")) $("dialog").close(); });
+$("dialog").addEventListener("click", (event) => {
+  if (event.target === $("dialog")) $("dialog").close();
+});
 $("dialog").addEventListener("keydown", (event) => {
   if (event.key === "ArrowLeft") $("sheet-before")?.click();
   if (event.key === "ArrowRight") $("sheet-after")?.click();
 });
-document.body.classList.add("live");
+// Fetch pictures out of view too before they are printed.
+addEventListener("beforeprint", () =>
+  document.querySelectorAll("img[loading=lazy]").forEach((image) => {
+    image.loading = "eager";
+  }),
+);
 refilter();

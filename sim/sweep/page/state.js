@@ -1,5 +1,12 @@
 // What is shown and what is picked, and who wants to know when that changes.
-const filter = { at: axes.map(() => ""), span: axes.map(() => [null, null]), checks: "", limits: [], text: "", picked: false };
+const filter = {
+  at: axes.map(() => ""),
+  span: axes.map(() => [null, null]),
+  checks: "",
+  limits: [],
+  text: "",
+  picked: false,
+};
 const picked = new Set();
 let shown = all.filter((row) => rows.ok[row]);
 let matching = all;
@@ -17,7 +24,9 @@ function changed(what) {
   waiting.add(what);
 }
 const watch = (what, act) => watchers[what].push(act);
-const tell = (text) => { $("told").textContent = text; };
+const tell = (text) => {
+  $("told").textContent = text;
+};
 
 function searched(row) {
   return `${rows.id[row]} ${settingsLine(row)} ${rows.reason[row] ?? ""}`.toLowerCase();
@@ -27,7 +36,8 @@ function searched(row) {
 function passes(row, words) {
   for (let k = 0; k < axes.length; k++) {
     if (filter.at[k] !== "" && rows.at[k][row] !== Number(filter.at[k])) return false;
-    const [least, most] = filter.span[k], number = axes[k].numbers[rows.at[k][row]];
+    const [least, most] = filter.span[k],
+      number = axes[k].numbers[rows.at[k][row]];
     if (least !== null && !(number >= least)) return false;
     if (most !== null && !(number <= most)) return false;
   }
@@ -65,7 +75,9 @@ const toggle = (row) => pick([row], !picked.has(row));
 // A box that picks a row; every part of the page uses the same.
 function pickBox(row, label = false) {
   const box = el("input", {
-    type: "checkbox", "data-pick": row, "aria-label": label ? null : `Pick ${rows.id[row]}`,
+    type: "checkbox",
+    "data-pick": row,
+    "aria-label": label ? null : `Pick ${rows.id[row]}`,
     on: { change: () => pick([row], box.checked) },
   });
   box.checked = picked.has(row);
@@ -73,5 +85,6 @@ function pickBox(row, label = false) {
 }
 watch("picked", () => {
   for (const box of document.querySelectorAll("input[data-pick]")) box.checked = picked.has(Number(box.dataset.pick));
-  for (const node of document.querySelectorAll("[data-row]")) node.classList.toggle("picked", picked.has(Number(node.dataset.row)));
+  for (const node of document.querySelectorAll("[data-row]"))
+    node.classList.toggle("picked", picked.has(Number(node.dataset.row)));
 });
