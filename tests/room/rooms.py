@@ -14,11 +14,13 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
-from urllib.parse import urlsplit
+from urllib.parse import quote, urlsplit
 
+import numpy as np
 import websockets.sync.client
 from websockets.exceptions import ConnectionClosed
 
+from sim.develop import encoded
 from sim.room.hub import Hub
 from sim.room.painter import Painter
 from sim.room.server import bound_socket, new_token, serve
@@ -226,6 +228,26 @@ class Client:
         return self.wait("state")
 
 
+def layer_of(room: Served, frame: dict[str, Any], name: str, kind: str = "view") -> np.ndarray:
+    """A layer of a frame as a page gets it, linear (h, w, 3)."""
+    answer = room.get(f"frame/{frame['serial']}/{quote(name)}/{kind}")
+    assert answer.status == 200 and len(answer.body) == frame["width"] * frame["height"] * 3 * 2
+    pixels = np.frombuffer(answer.body, "<f2").reshape(frame["height"], frame["width"], 3).astype(np.float32)
+    return pixels * np.float32(frame["scale"][kind][frame["names"].index(name)])
+
+
+def picture_of(room: Served, state: dict[str, Any], frame: dict[str, Any], only: tuple[str, ...] = ()) -> np.ndarray:
+    """The picture (h, w, 3) uint8 of a frame and a state by Python's own development.
+
+    Arguments: `only` lights that are heard, otherwise those that are not muted.
+    """
+    linear = np.zeros((frame["height"], frame["width"], 3))
+    for light in state["lights"]:
+        if light["name"] in only if only else not light["muted"]:
+            linear += layer_of(room, frame, light["name"]) * np.array(light["weight_rgb"])
+    return encoded(linear * np.array(state["exposure"]["grey_scale"]))
+
+
 def power(name: str, value: str) -> dict[str, Any]:
     """An edit of a light's dial."""
     return {"op": "set", "path": ["lights", name, "power"], "value": value}
@@ -291,6 +313,6 @@ def children(pid: int) -> list[int]:
 
 
 __all__ = [
-    "SIMPLE", "Client", "ConnectionClosed", "Opened", "Served", "StillPainter", "children", "command", "gone", "power",
-    "scene_file", "served",
+    "SIMPLE", "Client", "ConnectionClosed", "Opened", "Served", "StillPainter", "children", "command", "gone",
+    "layer_of", "picture_of", "power", "scene_file", "served",
 ]  # fmt: skip

@@ -28,13 +28,14 @@ from rooms import (
     children,
     command,
     gone,
+    layer_of,
+    picture_of,
     power,
     scene_file,
     served,
 )
 
 from sim.color import luminance
-from sim.develop import encoded
 from sim.layercache import LayerStore
 from sim.metering import readings_from_probes, scene_probes, standard_probes
 
@@ -65,22 +66,6 @@ def settled(tab: Client) -> dict[str, Any]:
     return tab.wait("frame", lambda m: m["stage"] == "settled" and m["geometry"] == tab.state["geometry"])
 
 
-def layer(room: Served, frame: dict[str, Any], name: str, kind: str = "view") -> np.ndarray:
-    """A layer of a frame as the page gets it, linear (h, w, 3)."""
-    answer = room.get(f"frame/{frame['serial']}/{name}/{kind}")
-    assert answer.status == 200 and len(answer.body) == frame["width"] * frame["height"] * 3 * 2
-    pixels = np.frombuffer(answer.body, "<f2").reshape(frame["height"], frame["width"], 3).astype(np.float32)
-    return pixels * np.float32(frame["scale"][kind][frame["names"].index(name)])
-
-
-def mixed(room: Served, tab: Client, frame: dict[str, Any]) -> np.ndarray:
-    """The picture (h, w, 3) uint8 that a page makes of a frame and the state, by the seam's own formula."""
-    state = tab.state
-    heard = {x["name"]: np.array(x["weight_rgb"]) * (not x["muted"]) for x in state["lights"]}
-    linear = sum(layer(room, frame, name) * weight for name, weight in heard.items())
-    return encoded(linear * np.array(state["exposure"]["grey_scale"], np.float32))
-
-
 # -- pictures ------------------------------------------------------------------------------------
 
 
@@ -95,10 +80,10 @@ def test_the_picture_on_the_page_is_the_programs_own(room: Served, tab: Client) 
     )  # fmt: skip
     assert child.returncode == 0, child.stderr
     own = np.asarray(Image.open(room.path.parent / "other" / "combined.png")).astype(float)
-    shown = mixed(room, tab, frame).astype(float)
+    shown = picture_of(room, tab.state, frame).astype(float)
     assert np.abs(shown.mean() - own.mean()) < 2.5
     assert np.corrcoef(shown.ravel(), own.ravel())[0, 1] > 0.97
-    raw, view = layer(room, frame, "key", "raw"), layer(room, frame, "key", "view")
+    raw, view = layer_of(room, frame, "key", "raw"), layer_of(room, frame, "key", "view")
     assert raw.mean() == pytest.approx(view.mean(), rel=0.1) and not np.array_equal(raw, view)
 
 
@@ -123,18 +108,18 @@ def test_a_dial_needs_no_new_picture_and_is_one_stop(room: Served, tab: Client) 
     after = next(x for x in state["lights"] if x["name"] == "key")["weight_rgb"]
     assert np.array(after) == pytest.approx(2 * np.array(before)) and state["geometry"] == frame["geometry"]
     tab.edit({"op": "set", "path": ["lights", "fill", "mute"], "value": True})
-    alone = mixed(room, tab, frame)
+    alone = picture_of(room, tab.state, frame)
     assert alone.mean() > 0 and settled(tab)["serial"] == frame["serial"]
 
 
 def test_a_moved_light_is_painted_anew_and_back_again_is_kept(room: Served, tab: Client) -> None:
     first = settled(tab)
-    before = layer(room, first, "key")
+    before = layer_of(room, first, "key")
     tab.edit({"op": "move", "what": ["light", "key"], "to_m": [1.4, 1.9, 0.8]})
     assert tab.state["geometry"] != first["geometry"]
     moved = settled(tab)
     assert moved["serial"] > first["serial"]
-    after = layer(room, moved, "key")
+    after = layer_of(room, moved, "key")
     # The light came from camera left and comes from camera right now: the bright side of the sitter changes.
     half = SIZE[0] // 2
     figure = np.frombuffer(room.get(f"frame/{moved['serial']}/region").body, np.uint8).reshape(SIZE[::-1])
@@ -149,7 +134,7 @@ def test_a_moved_light_is_painted_anew_and_back_again_is_kept(room: Served, tab:
     assert rightness(after) > rightness(before) + 0.05
     assert tab.ask("undo")["type"] == "done"
     again = settled(tab)
-    assert np.array_equal(layer(room, again, "key"), before)
+    assert np.array_equal(layer_of(room, again, "key"), before)
 
 
 # -- readings, wishes, warnings ------------------------------------------------------------------
@@ -261,12 +246,12 @@ def test_a_kept_version_keeps_its_picture(room: Served, tab: Client) -> None:
     assert tab.ask("keep_slot", title="as it was")["type"] == "done"
     slot = tab.wait("slots", lambda m: m["slots"])["slots"][0]
     assert slot["serial"] == frame["serial"] and slot["frame"]["names"] == ["key", "fill"]
-    kept = layer(room, slot["frame"], "key")
+    kept = layer_of(room, slot["frame"], "key")
     for step in range(5):
         tab.edit({"op": "move", "what": ["light", "key"], "to_m": [-1.2, 1.9, 0.2 * step]})
         settled(tab)
     # Long gone from the painter's newest, and still there.
-    assert np.array_equal(layer(room, slot["frame"], "key"), kept)
+    assert np.array_equal(layer_of(room, slot["frame"], "key"), kept)
     assert tab.ask("drop_slot", slot=slot["id"])["type"] == "done"
 
 
