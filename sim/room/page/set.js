@@ -9,11 +9,11 @@ import { PLAN, SIDE, createView } from "./set_view.js";
 import * as inspector from "./inspector.js";
 
 const MARGINS = { [PLAN]: [24, 16, 38, 16], [SIDE]: [25, 14, 12, 36] };
-const ROOMY_PX_PER_M = 38;
+const ROOMY_PX_PER_M = 42;
 const SLIP_PX = 244;
 // Lengths of the scale bar, the longest that fits first.
 const BARS = [[2, "2 m"], [1, "1 m"], [0.5, "50 cm"], [0.2, "20 cm"], [0.1, "10 cm"]];
-const BAR_PX = 96;
+const BAR_PX = 70;
 const LAYERS = ["room", "ways", "pins", "things", "labels", "handles", "guides"];
 
 export function mount(element, room) {
