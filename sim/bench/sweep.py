@@ -35,6 +35,7 @@ from sim.sweep.setup import Group, Order, Result
 from sim.sweep.study import load_study
 from sim.sweep.table import read_table
 from sim.sweep.variations import Variation, maker, variations_of
+from sim.sweep.writer import Writer
 
 ROOT = Path(__file__).resolve().parents[2]
 STUDY = ROOT / "scenes" / "studies" / "modifiers.yaml"
@@ -146,7 +147,7 @@ def pace(folder: Path, geometries: int = 12) -> dict[str, Any]:
     walls, processor = {}, {}
     for workers in (1, 2):
         os.environ["HALFSTOP_THREADS"] = str(workers)
-        with workers_here(workers, dashboard=False) as crew:
+        with workers_here(workers) as crew:
             # Let every engine start and compile before the clock runs.
             _run(crew.client, order, groups[:workers], SweepFolder(folder / f"warm-{workers}"), None)
             before = crew.client.run(time.process_time)
@@ -181,7 +182,7 @@ def model(study_file: Path, folder: Path) -> dict[str, Any]:
     measured: dict[int, float] = {}
     writes: list[float] = []
     for workers in MODEL_WORKERS:
-        with workers_here(workers, dashboard=False) as crew:
+        with workers_here(workers) as crew:
             _run(crew.client, order, groups[: min(workers, len(groups))], SweepFolder(folder / f"w{workers}"), waiting)
             measured[workers], each = _run(crew.client, order, groups, SweepFolder(folder / f"m{workers}"), waiting)
         writes += each
@@ -216,9 +217,10 @@ def _run(
         writes.append(time.perf_counter() - start)
 
     with home.held():
-        start = time.perf_counter()
-        Crew(client, order, on_results, work).run(groups)
-        return time.perf_counter() - start, writes
+        begun = time.perf_counter()
+        with Writer(on_results) as writer:
+            Crew(client, order, writer, work).run(groups)
+        return time.perf_counter() - begun, writes
 
 
 if __name__ == "__main__":

@@ -13,6 +13,7 @@
     parts       the finished parts on disk, each with its checksum
     table       all parts as one table, ranked
     cluster     workers here or elsewhere
+    writer      results written while work goes on
     crew        work given out, lost workers, suspects
     run         from a study file to its table
 """

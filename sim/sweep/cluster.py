@@ -17,8 +17,8 @@ from sim.sweep.variations import maker
 # Memory of a worker: what it takes before any picture, and per pixel of a layer (colour, variance, cleaned, copies).
 WORKER_BYTES, LAYER_BYTES_PER_PIXEL, LAUNCH_BYTES = 900 << 20, 120, 400 << 20
 ANSWER_S = 30.0
-# A task that was on so many workers when they ended is a suspect.
-ALLOWED_FAILURES = 2
+# A task that was on more workers than this when they ended is a suspect.
+ALLOWED_FAILURES = 1
 SETTINGS = {
     "distributed.scheduler.allowed-failures": ALLOWED_FAILURES,
     # Traced light is small beside the renderer: keep it in memory.
@@ -59,7 +59,7 @@ def _memory_bytes() -> int:
 
 
 @contextmanager
-def workers_here(count: int, *, dashboard: bool = True) -> Iterator[Workers]:
+def workers_here(count: int) -> Iterator[Workers]:
     """Worker processes of this machine, each with its own engine and its part of the threads."""
     # The task engine's own settings come with its import: load it before any is changed for a while.
     import dask.config
@@ -70,10 +70,9 @@ def workers_here(count: int, *, dashboard: bool = True) -> Iterator[Workers]:
     environ = {**dask.config.get("distributed.nanny.pre-spawn-environ"), **limits}
     with dask.config.set({**SETTINGS, "distributed.nanny.pre-spawn-environ": environ}), _quiet(), LocalCluster(
         n_workers=count, threads_per_worker=1, processes=True, host="127.0.0.1", memory_limit=0,
-        dashboard_address="127.0.0.1:0" if dashboard else None, silence_logs=logging.CRITICAL,
+        dashboard_address="127.0.0.1:0", silence_logs=logging.CRITICAL,
     ) as cluster, Client(cluster) as client:  # fmt: skip
-        link = cluster.dashboard_link if dashboard else ""
-        yield Workers(client, link, count, maker(engine_in_use().variant))
+        yield Workers(client, cluster.dashboard_link or "", count, maker(engine_in_use().variant))
 
 
 @contextmanager

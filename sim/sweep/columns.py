@@ -15,14 +15,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from sim.analysis.report import CheckReport, report_lines
 from sim.health import Health
 from sim.metering import PointReadings, Reading
 from sim.meterpoints import KEY_CHEEK, SHADOW_CHEEK
 from sim.meterreport import MeterReport
 from sim.model import Scene
+
+if TYPE_CHECKING:
+    from sim.analysis.report import CheckReport
 
 COMBINED = "combined"
 GOOD, LOOK = "good", "look"
@@ -84,6 +86,8 @@ def scene_columns(scene: Scene) -> dict[str, Any]:
 
 def check_columns(report: CheckReport, health: Health) -> dict[str, Any]:
     """Columns of the checks: verdicts, what was found in words, and figures."""
+    from sim.analysis.report import report_lines
+
     words = dict(report_lines(report))
     row: dict[str, Any] = {
         f"check.{name}": "; ".join(line.strip() for line in words[heading]) for name, heading in HEADINGS.items()

@@ -8,6 +8,7 @@ and again is recorded as failed.
 
 from __future__ import annotations
 
+import math
 import queue
 import time
 from collections import deque
@@ -23,7 +24,7 @@ from sim.sweep.tracing import WrongMaker, trace_group
 
 # Variations of one part at most.
 PER_PART = 16
-# Groups given out ahead of the workers.
+# Groups given out for each worker: what it does and what it does next.
 AHEAD = 2
 NO_WORKERS_S = 180.0
 LOOK_S, COUNT_S = 1.0, 5.0
@@ -82,7 +83,7 @@ class Crew:
 
     def _give_out(self) -> None:
         together = {task.group.key for task in self.flying.values()}
-        most = max(2, AHEAD * self._workers())
+        most = math.ceil(AHEAD * self._workers()) + 1
         while self.waiting and len(together) < most:
             group = self.waiting.popleft()
             together.add(group.key)
@@ -93,7 +94,7 @@ class Crew:
 
     def _submit(self, group: Group, *, alone: bool) -> None:
         self.given += 1
-        tag = f"{group.key}-{self.given}"
+        tag = f"{self.given}-{group.key}"
         traced = self.client.submit(
             self.work.trace, self.order, group, key=f"trace-{tag}", pure=False, priority=-self.given
         )

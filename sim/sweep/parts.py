@@ -83,8 +83,8 @@ class SweepFolder:
                 "choose another folder with --out"
             )
 
-    def write(self, name: str, data: bytes) -> None:
-        """Write one file whole or not at all."""
+    def write(self, name: str, data: bytes, *, last: bool = True) -> None:
+        """Write one file whole or not at all; `last` of several in a folder makes sure of all of them."""
         with told_plainly(self.path):
             place = self.path / name
             place.parent.mkdir(exist_ok=True)
@@ -100,7 +100,8 @@ class SweepFolder:
                 with contextlib.suppress(OSError):
                     os.unlink(draft)
                 raise
-            _sync_folder(place.parent)
+            if last:
+                _sync_folder(place.parent)
 
     def add(self, results: Sequence[Result], labels: Mapping[str, Mapping[str, str]]) -> None:
         """Write finished variations: their files first, then the part that makes them count.
@@ -115,9 +116,12 @@ class SweepFolder:
             for kind, data in result.files.items():
                 name = file_name(kind, result.id)
                 if not self._holds(name, len(data)):
-                    self.write(name, data)
+                    self.write(name, data, last=False)
                 row[kind], row[f"{kind}_bytes"] = name, len(data)
             rows.append(row | result.row)
+        with told_plainly(self.path):
+            for folder in {(self.path / name).parent for row in rows for name in map(row.get, FOLDERS) if name}:
+                _sync_folder(folder)
         self._write_part(pa.Table.from_pylist(rows, schema=_schema(rows)))
 
     def _write_part(self, table: pa.Table) -> None:

@@ -20,6 +20,7 @@ from sim.sweep.setup import METER_RAYS, Group, Order, Result
 from sim.sweep.study import Study, load_study
 from sim.sweep.table import plan_record, write_tables
 from sim.sweep.variations import Variation, maker, variations_of
+from sim.sweep.writer import Writer
 
 if TYPE_CHECKING:
     import pyarrow as pa  # type: ignore[import-untyped]
@@ -34,14 +35,13 @@ Progress = Callable[[str, float], None]
 class SweepOrder:
     """Where to and by whom: `out` folder; `workers` here, None for as many as fit; `cluster` a scheduler's address.
 
-    `retry` makes variations again that failed before. `dashboard` whether the task engine serves its own page.
+    `retry` makes variations again that failed before.
     """
 
     out: Path
     workers: int | None = None
     cluster: str | None = None
     retry: bool = False
-    dashboard: bool = True
 
 
 @dataclass(frozen=True)
@@ -85,7 +85,7 @@ def run_sweep(
         made = 0
         if groups:
             workers = workers or stack.enter_context(
-                workers_here(_workers_for(order, plan, groups), dashboard=order.dashboard)
+                workers_here(_workers_for(order, plan, groups))
             )
             if workers.dashboard:
                 say(f"{_counted(workers.count, 'worker')}; what each of them does: {workers.dashboard}")
@@ -158,7 +158,8 @@ def _make(
         tell("sweep", min(done_s / whole_s, 0.999))
 
     tell("sweep", 0.0)
-    Crew(workers.client, order, on_results, work).run(groups)
+    with Writer(on_results) as writer:
+        Crew(workers.client, order, writer, work).run(groups)
     tell("sweep", 1.0)
     return made
 
