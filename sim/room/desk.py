@@ -45,16 +45,17 @@ class Standing:
 class Desk:
     """One open scene; every method belongs in the same thread.
 
-    Arguments: `path` of the scene file; `state_folder` for its journal; `address` told to whoever opens it elsewhere.
+    Arguments: `path` of the scene file; `state_folder` for its journal; `address` told to whoever opens it elsewhere;
+    `staging` one for all scenes of a session, so that no two sets of layers share a number.
     Raises HalfstopError where it cannot be opened.
     """
 
-    def __init__(self, path: Path, state_folder: Path, address: str) -> None:
+    def __init__(self, path: Path, state_folder: Path, address: str, staging: Staging | None = None) -> None:
         self._address = address
         self._state_folder = state_folder
         self._document = Document.open(path, state_folder)
         self._document.announce(address)
-        self._staging = Staging()
+        self._staging = staging or Staging()
         self._standing: Standing | None = None
         self._cautions: list[dict[str, Any]] = []
         self._looked_over = ""

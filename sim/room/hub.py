@@ -27,6 +27,7 @@ from sim.room.library import Entry, entries, entry_by_id
 from sim.room.painter import Painter
 from sim.room.shelf import Shelf
 from sim.room.slots import Slots
+from sim.room.staging import Staging
 from sim.room.studio import Studio
 from sim.room.tabs import Tab
 from sim.room.wishes import balanced, edits_from_balance, message_from_balance, wishes_from_message
@@ -35,7 +36,6 @@ T = TypeVar("T")
 WATCH_EVERY_S = 1.0
 # What is on the table is looked over once it has come to rest.
 LOOK_OVER_AFTER_S = 0.3
-MOST_TABS = 32
 MOST_EDITS = 64
 
 
@@ -59,6 +59,7 @@ class Hub:
         self._store = store
         self._thread = ThreadPoolExecutor(max_workers=1, thread_name_prefix="document")
         self._turn = asyncio.Lock()
+        self._staging = Staging()
         self._tabs: list[Tab] = []
         self._count = 0
         self._tasks: set[asyncio.Task[None]] = set()
@@ -112,7 +113,7 @@ class Hub:
         return self.desk.saved
 
     async def _open_scene(self, path: Path) -> None:
-        desk = await self._run(lambda: Desk(path, self._state_folder, self.address))
+        desk = await self._run(lambda: Desk(path, self._state_folder, self.address, self._staging))
         self.desk, self.slots = desk, Slots(desk.slots_file)
         standing = await self._run(self.desk.standing)
         self.studio.look_at(standing)
@@ -234,6 +235,7 @@ class Hub:
             path = path_from_text(message.get("path"), self.desk.path)
             force = message.get("force") is True
             await self._run(lambda: self.desk.save_as(path, force))
+            self.slots.follow(self.desk.slots_file)
             await self._look_at_disk()
             await self._show()
             self._tell({"type": "saved", "path": str(path)})
@@ -252,8 +254,13 @@ class Hub:
                 raise HalfstopError("there are changes that are not saved; save them first")
             path = path_from_text(message.get("path"), self.desk.path)
             await self._run(lambda: copied_example(message.get("example"), path))
-            await self._run(self.desk.close)
+            # Let go of the old scene only once the new one is held.
+            before = self.desk
             await self._open_scene(path)
+            await self._run(before.close)
+            self._wishing = []
+            for other in self._tabs:
+                other.wished = None
             self._disk = {"type": "disk", "what": "same", "text": ""}
             await self._show()
             for other in self._tabs:

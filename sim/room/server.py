@@ -40,9 +40,9 @@ POLICY = (
 )
 # A page that was exported holds its own styles and scripts: it opens as a page of nowhere, with no way back in.
 EXPORT_POLICY = (
-    "sandbox allow-scripts allow-modals; default-src 'none'; style-src 'unsafe-inline'; script-src 'unsafe-inline'; "
-    "img-src data: blob:; font-src data:; worker-src blob:; base-uri 'none'; form-action 'none'; "
-    "frame-ancestors 'none'"
+    "sandbox allow-scripts allow-modals allow-downloads; default-src 'none'; style-src 'unsafe-inline'; "
+    "script-src 'unsafe-inline'; img-src data: blob:; font-src data:; worker-src blob:; base-uri 'none'; "
+    "form-action 'none'; frame-ancestors 'none'"
 )
 HEADERS = {
     "Cache-Control": "no-store", "X-Content-Type-Options": "nosniff", "Referrer-Policy": "no-referrer",

@@ -61,6 +61,11 @@ class Slots:
         self._write()
         return slot
 
+    def follow(self, file: Path | None) -> None:
+        """Go on keeping the texts in another file."""
+        self._file = file
+        self._write()
+
     def rename(self, number: object, title: object) -> None:
         """Give a version another title."""
         slot = self.by_id(number)

@@ -304,6 +304,7 @@ def test_saving_under_another_name_goes_on_there(room: Served) -> None:
         (room.path.parent / "taken.yaml").write_text("mine", "utf-8")
         assert tab.ask("save_as", path="taken.yaml")["type"] == "refused"
         assert (room.path.parent / "taken.yaml").read_text("utf-8") == "mine"
+        assert tab.ask("keep_slot", title="kept")["type"] == "done"
         assert tab.ask("save_as", path="second")["type"] == "done"
         second = room.path.parent / "second.yaml"
         assert second.read_text("utf-8") == SIMPLE.replace("1/4  ", "1/2  ")
@@ -311,6 +312,8 @@ def test_saving_under_another_name_goes_on_there(room: Served) -> None:
         tab.edit(power("key", "1/8"))
         assert tab.ask("save")["type"] == "done"
         assert room.path.read_text("utf-8") == SIMPLE and "1/8" in second.read_text("utf-8")
+        second_slots = room.hub.desk.slots_file
+        assert second_slots.name.startswith("second-") and "kept" in second_slots.read_text("utf-8")
 
 
 def test_a_set_up_that_comes_along_is_copied_and_never_changed(tmp_path: Path) -> None:
@@ -320,6 +323,7 @@ def test_a_set_up_that_comes_along_is_copied_and_never_changed(tmp_path: Path) -
         assert tab.state["example"] is True
         names = [example["name"] for example in tab.wait("examples")["examples"]]
         assert "recital.yaml" in names and all(e["title"] and e["text"] for e in tab.newest["examples"]["examples"])
+        first = tab.state["geometry"]
         tab.edit({"op": "set", "path": ["camera", "iso"], "value": 200})
         refused = tab.ask("save", force=True)
         assert refused["type"] == "refused" and "comes with the program" in refused["text"]
@@ -330,6 +334,8 @@ def test_a_set_up_that_comes_along_is_copied_and_never_changed(tmp_path: Path) -
         assert tab.ask("start_from", example="recital.yaml", path=str(mine), force=True)["type"] == "done"
         assert mine.read_bytes() == asset_path("recital.yaml").read_bytes()
         assert tab.state["file"].endswith("mine.yaml") and len(tab.state["lights"]) == 5 and not tab.state["example"]
+        # The pictures of the set before are no pictures of this one.
+        assert tab.state["geometry"] != first and StillPainter.asked[-1].text == mine.read_text("utf-8")
         tab.edit(power("halo", "1/4"))
         assert tab.ask("save")["type"] == "done"
         assert tab.ask("start_from", example="snoot_study.yaml", path=str(mine))["type"] == "refused"
