@@ -303,12 +303,12 @@ def _pin(draft: Draft, edit: dict[str, Any]) -> Draft:
         values = {(*path, "at"): target} | ({(*path, "kind"): kind} if "kind" in edit else {})
         return draft.with_values(values, f"move {name}")
     block = {"at": target, "kind": kind, "facing": edit.get("facing", "camera")}
-    return draft.with_values({path: block}, f"pin {name}")
+    return draft.with_values({path: block}, f"add {name}")
 
 
 def _unpin(draft: Draft, edit: dict[str, Any]) -> Draft:
     name = name_from_edit(draft, edit, "name")
-    return draft.with_text(text_without(draft.text, ("meters", name), draft.name), f"unpin {name}")
+    return draft.with_text(text_without(draft.text, ("meters", name), draft.name), f"remove {name}")
 
 
 OPERATIONS: dict[str, Callable[[Draft, dict[str, Any]], Draft]] = {

@@ -186,12 +186,15 @@ class Journal:
                 self._begin(base_text, before)
             start, end, new = splice_from_texts(before, after)
             line = _line({"cut": [start, end], "put": new, "leads_to": text_hash(after)})
-            written = os.write(self._handle, line)
-            self._size += written
-            if written < len(line):
-                # Begin anew the next time: what follows a torn line is lost.
+            try:
+                written = os.write(self._handle, line)
+                if written < len(line):
+                    raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+            except OSError:
+                # Begin anew the next time: nothing behind a line that is torn or missing can be read.
                 self._close()
-                raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+                raise
+            self._size += written
             if self._timer is None:
                 self._timer = threading.Timer(FORCE_WITHIN_S, self._force)
                 self._timer.daemon = True

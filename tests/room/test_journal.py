@@ -1,0 +1,303 @@
+"""Unsaved work outlives the process: killed at any moment, with torn or spoilt lines, and during every step of a save.
+
+A killed process loses nothing that was written to the kernel; a machine that stops loses what was not forced to the
+disk, so the journal is forced within two seconds.
+"""
+
+from __future__ import annotations
+
+import os
+import random
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from sim.room import journal
+from sim.room.document import Document
+from sim.room.journal import Journal, kept_from_file, splice_from_texts, spliced, stem_from_path, write_whole
+from sim.scenefile import scene_from_text
+
+ROOT = Path(__file__).resolve().parents[2]
+DEMO = ROOT / "scenes" / "recital.yaml"
+TITLE = "title: Season poster - violist\n"
+
+EDITOR = """
+import os, signal, sys
+from sim.room import journal
+from sim.room.document import Document
+
+path, state, how = sys.argv[1:]
+document = Document.open(path, state)
+if how != "free":
+    place, count = how.split(":")
+    calls = 0
+    real = getattr(os, place)
+
+    def stops_here(*args):
+        global calls
+        calls += 1
+        if saving and calls == int(count):
+            os.kill(os.getpid(), signal.SIGKILL)
+        return real(*args)
+
+    setattr(os, place, stops_here)
+saving = False
+for number in range(1, 100_000):
+    document.apply([{"op": "set", "path": ["title"], "value": f"edit {number}" + " and on" * (number % 20)}])
+    os.write(1, f"edit {number}\\n".encode())
+    if number % 3 == 0:
+        calls, saving = 0, True
+        os.write(1, f"saving {number}\\n".encode())
+        document.save()
+        os.write(1, f"saved {number}\\n".encode())
+        saving = False
+"""
+
+
+@pytest.fixture()
+def path(tmp_path: Path) -> Path:
+    target = tmp_path / "set" / "demo.yaml"
+    target.parent.mkdir()
+    target.write_bytes(DEMO.read_bytes())
+    return target
+
+
+@contextmanager
+def _editor(path: Path, state: Path, how: str) -> Iterator[subprocess.Popen[str]]:
+    command = [sys.executable, "-c", EDITOR, str(path), str(state), how]
+    with subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, text=True) as child:
+        try:
+            yield child
+        finally:
+            child.kill()
+
+
+def _text(number: int) -> str:
+    """The whole file after so many edits of the editor above."""
+    title = f"title: edit {number}{' and on' * (number % 20)}\n"
+    return DEMO.read_text("utf-8").replace(TITLE, title) if number else DEMO.read_text("utf-8")
+
+
+def _number(text: str) -> int:
+    scene_from_text(text)
+    title = scene_from_text(text).title
+    number = int(title.split()[1]) if title.startswith("edit ") else 0
+    # Whatever is found must be one of the texts whole, to the last byte.
+    assert text == _text(number)
+    return number
+
+
+def _last(lines: list[str], word: str) -> int:
+    whole = (line.split() for line in lines if line.endswith("\n"))
+    return max((int(number) for said, number in whole if said == word), default=0)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_process_killed_at_any_moment_loses_nothing(path: Path, tmp_path: Path, seed: int) -> None:
+    state, pause = tmp_path / "state", random.Random(seed)
+    for _ in range(3):
+        with _editor(path, state, "free") as child:
+            assert child.stdout is not None
+            told = [child.stdout.readline() for _ in range(pause.randint(1, 60))]
+            time.sleep(pause.uniform(0, 0.02))
+            child.kill()
+            told += child.stdout.readlines()
+        on_disk = _number(path.read_text("utf-8"))
+        assert on_disk in (_last(told, "saved"), _last(told, "saving"))
+        kept = Document.recovery(path, state)
+        found = on_disk if kept is None else _number(kept.text)
+        # The edit that was under way may be there or not; every one that was told of is.
+        assert found - _last(told, "edit") in (0, 1)
+        document = Document.open(path, state)
+        if document.pending_recovery is not None:
+            start = document.text
+            document.take_recovery()
+            assert _number(document.text) == found and document.pending_recovery is None
+            document.undo()
+            assert document.text == start
+        document.close()
+        path.write_bytes(DEMO.read_bytes())
+        for old in state.iterdir():
+            old.unlink()
+
+
+@pytest.mark.parametrize(
+    ("how", "new"),
+    [("open:1", False), ("fsync:1", False), ("replace:1", False), ("fsync:2", True), ("unlink:1", False)],
+)
+def test_killed_at_each_step_of_a_save_the_file_is_old_or_new(path: Path, tmp_path: Path, how: str, new: bool) -> None:
+    state = tmp_path / "state"
+    with _editor(path, state, how) as child:
+        assert child.stdout is not None
+        told = child.stdout.readlines()
+        assert child.wait(60) == -signal.SIGKILL
+    if how == "unlink:1" and _last(told, "saved"):
+        pytest.fail("the save was over before its last step")
+    on_disk, kept = _number(path.read_text("utf-8")), Document.recovery(path, state)
+    assert on_disk == (_last(told, "saving") if new else _last(told, "saved"))
+    assert kept is not None and _number(kept.text) == _last(told, "edit") == _last(told, "saving")
+    # Opened again it offers what is not in the file, and saving leaves no draft behind.
+    document = Document.open(path, state)
+    assert (document.pending_recovery is None) is new
+    if not new:
+        question = document.recovery_text()
+        assert "3 changes of" in question and "never reached demo.yaml: take them up" in question
+        document.take_recovery()
+    document.apply([{"op": "turn", "what": ["sitter"], "deg": 5}])
+    document.save()
+    document.close()
+    assert os.listdir(path.parent) == [path.name] and len(os.listdir(state)) == 1
+
+
+def _journal_of(path: Path, state: Path, edits: int) -> tuple[Path, list[str]]:
+    """A journal left by an editor that was ended, and the text after each of its edits."""
+    document = Document.open(path, state)
+    texts = [document.text]
+    for number in range(1, edits + 1):
+        document.apply([{"op": "set", "path": ["title"], "value": f"edit {number} ü"}])
+        texts.append(document.text)
+    document.close()
+    return state / f"{stem_from_path(path)}.journal", texts
+
+
+def test_a_torn_line_and_all_behind_it_is_left_out(path: Path, tmp_path: Path) -> None:
+    file, texts = _journal_of(path, tmp_path / "state", 5)
+    data = file.read_bytes()
+    ends = [place + 1 for place, byte in enumerate(data) if byte == ord("\n")]
+    assert len(ends) == 6
+    for length in [*range(0, len(data), 37), *ends, *(end - 1 for end in ends), len(data)]:
+        file.write_bytes(data[:length])
+        whole = sum(end - 1 <= length for end in ends) - 1
+        kept = kept_from_file(file)
+        assert (kept is None) == (whole < 1)
+        if kept is not None:
+            assert kept.text == texts[whole] and kept.changes == whole
+
+
+def test_a_spoilt_byte_never_leads_to_a_text_that_was_not_there(path: Path, tmp_path: Path) -> None:
+    file, texts = _journal_of(path, tmp_path / "state", 4)
+    data, rng = file.read_bytes(), random.Random(3)
+    for _ in range(200):
+        place, flip = rng.randrange(len(data)), rng.randrange(1, 256)
+        file.write_bytes(data[:place] + bytes([data[place] ^ flip]) + data[place + 1 :])
+        kept = kept_from_file(file)
+        assert kept is None or kept.text in texts[1:]
+    for strange in (b"", b"\n\n", b"{}\n", os.urandom(500)):
+        file.write_bytes(strange)
+        assert kept_from_file(file) is None
+    # A journal that cannot be read does not keep the scene shut.
+    document = Document.open(path, tmp_path / "state")
+    assert document.pending_recovery is None
+    document.close()
+
+
+def test_what_was_left_waits_until_it_is_taken_or_let_go(path: Path, tmp_path: Path) -> None:
+    state = tmp_path / "state"
+    _, first = _journal_of(path, state, 2)
+    # A second session passes the offer over, works on, and is ended too.
+    document = Document.open(path, state)
+    assert document.pending_recovery is not None and document.pending_recovery.text == first[-1]
+    document.apply([{"op": "set", "path": ["title"], "value": "second"}])
+    second = document.text
+    document.close()
+    document = Document.open(path, state)
+    assert document.pending_recovery is not None and document.pending_recovery.text == second
+    document.discard_recovery()
+    assert document.pending_recovery is not None and document.pending_recovery.text == first[-1]
+    change = document.take_recovery()
+    assert document.text == first[-1] and change.title == "take up unsaved changes" and not document.saved
+    assert document.pending_recovery is None and document.recovery_text() == ""
+    document.save()
+    document.close()
+    assert path.read_text("utf-8") == first[-1] and Document.recovery(path, state) is None
+
+
+def test_the_question_tells_of_a_file_changed_since(path: Path, tmp_path: Path) -> None:
+    _journal_of(path, tmp_path / "state", 1)
+    path.write_text(path.read_text("utf-8").replace(TITLE, "title: By hand\n"), "utf-8")
+    document = Document.open(path, tmp_path / "state")
+    question = document.recovery_text()
+    assert "1 change of" in question and "demo.yaml, which was changed since:" in question
+    document.close()
+
+
+def test_the_journal_is_forced_to_the_disk_within_two_seconds(
+    path: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    forced: list[float] = []
+    document = Document.open(path, tmp_path / "state")
+    document.apply([{"op": "set", "path": ["title"], "value": "first"}])
+    monkeypatch.setattr(journal.os, "fsync", lambda handle: forced.append(time.monotonic()))
+    began = time.monotonic()
+    document.apply([{"op": "set", "path": ["title"], "value": "second"}])
+    assert journal.FORCE_WITHIN_S <= 1.5
+    while not forced and time.monotonic() < began + 30:
+        time.sleep(0.02)
+    assert forced
+    document.close()
+
+
+def test_a_disk_that_takes_no_more_is_told_and_work_goes_on(
+    path: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    document = Document.open(path, tmp_path / "state")
+
+    def full(*_: object) -> int:
+        raise OSError(28, "No space left on device")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(journal.os, "write", full)
+        document.apply([{"op": "set", "path": ["title"], "value": "first"}])
+    assert "cannot be kept" in document.trouble and document.scene.title == "first"
+    document.apply([{"op": "set", "path": ["title"], "value": "second"}])
+    kept = Document.recovery(path, tmp_path / "state")
+    assert document.trouble == "" and kept is not None and kept.text == document.text
+    document.close()
+
+
+def test_a_long_session_does_not_grow_the_journal_without_end(
+    path: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(journal, "LONGEST_JOURNAL_BYTES", 12_000)
+    file, texts = _journal_of(path, tmp_path / "state", 200)
+    kept = kept_from_file(file)
+    assert kept is not None and kept.text == texts[-1] and file.stat().st_size < 13_000
+
+
+@given(st.text(max_size=60), st.text(max_size=60), st.text(max_size=60))
+def test_a_splice_leads_from_one_text_to_the_other(one: str, two: str, shared: str) -> None:
+    for before, after in ((one, two), (shared + one, shared + two), (one + shared, two + shared), (one, one)):
+        start, end, new = splice_from_texts(before, after)
+        assert spliced(before, (start, end, new)) == after and 0 <= start <= end <= len(before)
+        # Nothing that both share at either end is written again.
+        assert not new or start == end or (new[0] != before[start] and new[-1] != before[end - 1])
+
+
+def test_writing_over_a_draft_left_by_a_crash(tmp_path: Path) -> None:
+    target = tmp_path / "x.yaml"
+    (tmp_path / ".x.yaml.halfstop-draft").write_text("half of it")
+    write_whole(target, b"whole")
+    assert target.read_bytes() == b"whole" and os.listdir(tmp_path) == ["x.yaml"]
+    # A draft that is a link is taken away, and what it leads to left alone.
+    precious = tmp_path / "precious"
+    precious.write_text("mine")
+    (tmp_path / ".x.yaml.halfstop-draft").symlink_to(precious)
+    write_whole(target, b"again")
+    assert precious.read_text() == "mine" and target.read_bytes() == b"again"
+
+
+def test_files_of_the_same_name_in_two_folders_are_told_apart(tmp_path: Path) -> None:
+    for folder in ("a", "b"):
+        (tmp_path / folder).mkdir()
+        (tmp_path / folder / "set é.yaml").write_bytes(DEMO.read_bytes())
+    stems = {stem_from_path(tmp_path / folder / "set é.yaml") for folder in ("a", "b")}
+    assert len(stems) == 2 and all(stem.isascii() and "/" not in stem for stem in stems)
+    assert Journal(tmp_path / "a" / "set é.yaml", tmp_path).newest() is None
