@@ -26,7 +26,7 @@ from sim.transport.sampling import PathSampler
 # From this bounce on, paths end at random, the sooner the less they still carry.
 ROULETTE_FROM_BOUNCE = 1
 # Decisions of one bounce, each with random numbers of its own (`PathSampler`).
-LOBE_SLOT, DIRECTION_SLOT, ROULETTE_SLOT, FIRST_LIGHT_SLOT = 0, 1, 2, 3
+LOBE_SLOT, DIRECTION_SLOT, ROULETTE_SLOT, LIGHT_SLOT = 0, 1, 2, 3
 
 
 @dataclass
@@ -103,8 +103,9 @@ def radiance_layers(
         # Sample every light from this vertex, but none from its own housing: a modifier's efficiency
         # already counts what its housing takes and returns.
         housing = dr.gather(mi.UInt32, lighting.housing_from_shape, shape, active)
+        place_on = sampler.pairs(bounce, LIGHT_SLOT)
         for luminaire in lighting.luminaires:
-            sample = luminaire.sample(si.p, sampler.pair(bounce, FIRST_LIGHT_SLOT + luminaire.number))
+            sample = luminaire.sample(si.p, place_on(luminaire.number))
             emitted = luminaire.emitted(sample.p, sample.n, -sample.d)
             reach = active & (sample.pdf > 0) & (emitted > 0) & (housing != luminaire.layer + 1)
             wo = si.to_local(sample.d)

@@ -13,7 +13,7 @@ from sim.color import luminance
 from sim.readings import Probe, ProbeReadings
 from sim.stage.build import Stage
 from sim.transport.lighting import Lighting, lighting_from_stage
-from sim.transport.path import DIRECTION_SLOT, FIRST_LIGHT_SLOT, radiance_layers
+from sim.transport.path import DIRECTION_SLOT, LIGHT_SLOT, radiance_layers
 from sim.transport.sampling import BEFORE_PATH, PathSampler
 
 SPOT_HALF_ANGLE_RAD = np.radians(0.5)
@@ -100,8 +100,9 @@ def _trace_batch(
 
     # Let each light shine on the receptor directly.
     totals = [mi.Color3f(0) for _ in range(lighting.layer_count)]
+    place_on = sampler.pairs(BEFORE_PATH, LIGHT_SLOT)
     for luminaire in lighting.luminaires:
-        sample = luminaire.sample(position, sampler.pair(BEFORE_PATH, FIRST_LIGHT_SLOT + luminaire.number))
+        sample = luminaire.sample(position, place_on(luminaire.number))
         response = _response(dr.dot(sample.d, facing), is_dome)
         value = luminaire.emitted(sample.p, sample.n, -sample.d) * response / sample.pdf
         reach = (sample.pdf > 0) & (value > 0) & ~is_spot

@@ -11,6 +11,7 @@ Does not: correlate neighbouring pixels, or keep more than 32 bits.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import drjit as dr
@@ -35,16 +36,32 @@ class PathSampler:
 
     def pair(self, bounce: Any, slot: int) -> Any:
         """Two uniform numbers in [0, 1) for decision `slot` (0..63) of bounce `bounce`."""
-        key = self._key(bounce, slot)
-        index = _scramble(self.index, key)
-        x = dr.brev(_permute_upward(index, _hash(key ^ 0xA511E9B3)))
-        y = _scramble(dr.brev(_pascal(index)), _hash(key ^ 0x63D83595))
+        x, y = self._bits(bounce, slot)
         return mi.Point2f(_unit(x), _unit(y))
+
+    def pairs(self, bounce: Any, slot: int) -> Callable[[int], Any]:
+        """Pairs for any number of decisions of one kind, drawn together: the n-th is the first one, digitally shifted.
+
+        A digital shift keeps the evenness of the sequence (Dick and Pillichshammer 2010, from memory); decisions that
+        never meet in one estimate, as those of different lights, need no more independence than that.
+        """
+        x, y = self._bits(bounce, slot)
+
+        def shifted(number: int) -> Any:
+            return mi.Point2f(_unit(x ^ _constant(2 * number)), _unit(y ^ _constant(2 * number + 1)))
+
+        return shifted
 
     def one(self, bounce: Any, slot: int) -> Any:
         """One uniform number in [0, 1) for decision `slot` of bounce `bounce`."""
         key = self._key(bounce, slot)
         return _unit(dr.brev(_permute_upward(_scramble(self.index, key), _hash(key ^ 0xA511E9B3))))
+
+    def _bits(self, bounce: Any, slot: int) -> tuple[Any, Any]:
+        key = self._key(bounce, slot)
+        index = _scramble(self.index, key)
+        x = dr.brev(_permute_upward(index, _hash(key ^ 0xA511E9B3)))
+        return x, _scramble(dr.brev(_pascal(index)), _hash(key ^ 0x63D83595))
 
     def _key(self, bounce: Any, slot: int) -> Any:
         decision = mi.UInt32(bounce) * SLOTS_PER_BOUNCE + slot
@@ -54,6 +71,14 @@ class PathSampler:
 def _hash(x: Any) -> Any:
     x = (x ^ (x >> 16)) * 0x7FEB352D
     x = (x ^ (x >> 15)) * 0x846CA68B
+    return x ^ (x >> 16)
+
+
+def _constant(number: int) -> int:
+    """Fixed 32 bits for a number, as `_hash` mixes them."""
+    x = (number + 1) * 0x9E3779B9 & 0xFFFFFFFF
+    x = (x ^ (x >> 16)) * 0x7FEB352D & 0xFFFFFFFF
+    x = (x ^ (x >> 15)) * 0x846CA68B & 0xFFFFFFFF
     return x ^ (x >> 16)
 
 
