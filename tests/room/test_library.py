@@ -80,9 +80,9 @@ def test_the_core_of_the_shadow_ends_where_similar_triangles_say(engine: object)
         stack = lit(name)
         wall = color.luminance(stack.pixels[0])[stack.mask("backdrop")]
         darkest[name] = np.percentile(wall, 0.5) / np.percentile(wall, 90)
-    # What is left in a full shadow comes off the ball's own back.
+    # What is left in a full shadow comes off the ball's own back; without one, part of the source is seen everywhere.
     assert darkest["softbox-60-60-cm"] < 0.03
-    assert darkest["softbox-120-180-cm"] > 0.1
+    assert darkest["softbox-120-180-cm"] > 0.06
 
 
 def test_a_grid_keeps_the_light_inside_its_angle(engine: object) -> None:
