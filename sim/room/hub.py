@@ -25,6 +25,7 @@ from sim.room.examples import copied_example, examples, path_from_text
 from sim.room.exports import Export, Exports
 from sim.room.library import Entry, entries, entry_by_id
 from sim.room.painter import Painter
+from sim.room.requests import edits_of, export_options, gesture_of, lights_of
 from sim.room.shelf import Shelf
 from sim.room.slots import Slots
 from sim.room.staging import Staging
@@ -36,7 +37,6 @@ T = TypeVar("T")
 WATCH_EVERY_S = 1.0
 # What is on the table is looked over once it has come to rest.
 LOOK_OVER_AFTER_S = 0.3
-MOST_EDITS = 64
 
 
 class Hub:
@@ -175,14 +175,8 @@ class Hub:
             tab.tell({"type": "refused", "id": number, "text": text[:300]})
 
     async def _edit(self, tab: Tab, message: dict[str, Any]) -> object:
-        edits, merge = message.get("edits"), message.get("merge")
-        if not isinstance(edits, list) or not edits or not all(isinstance(edit, dict) for edit in edits):
-            raise HalfstopError("expected edits: a list of changes")
-        if len(edits) > MOST_EDITS:
-            raise HalfstopError(f"expected at most {MOST_EDITS} changes at once")
-        # Keep gestures of two tabs apart even where their pages count alike.
-        key = f"{tab.number}:{merge}" if isinstance(merge, (str, int)) and merge != "" else None
-        await self._change(lambda: self.desk.apply(edits, key), _lights_of(edits))
+        edits, key = edits_of(message), gesture_of(message, tab.number)
+        await self._change(lambda: self.desk.apply(edits, key), lights_of(edits))
         return None
 
     async def _undo(self, tab: Tab, message: dict[str, Any]) -> object:
@@ -405,7 +399,7 @@ class Hub:
         self._tell({"type": "ball", "modifier": entry.id, "url": f"ball/{entry.id}.png"})
 
     async def _export(self, tab: Tab, message: dict[str, Any]) -> object:
-        options = _export_options(message)
+        options = export_options(message)
         async with self._turn:
             standing = await self._run(self.desk.standing)
             export = self.exports.begun(message.get("what"), self.desk.path)
@@ -444,35 +438,3 @@ _HANDLERS: dict[str, Handler] = {
         "library", "look", "settle", "tour_done",
     )
 }  # fmt: skip
-
-
-def _lights_of(edits: list[dict[str, Any]]) -> tuple[str, ...]:
-    """Names of the lights that edits touch, each once."""
-    found: list[str] = []
-    for edit in edits:
-        path, what = edit.get("path"), edit.get("what")
-        if isinstance(path, list) and len(path) > 1 and path[0] == "lights":
-            found.append(str(path[1]))
-        if isinstance(what, list) and len(what) > 1 and what[0] == "light":
-            found.append(str(what[1]))
-        found += [str(edit[key]) for key in ("as", "to") if isinstance(edit.get(key), str)]
-        if edit.get("op") == "add_light":
-            found.append(str(edit.get("name")))
-    return tuple(dict.fromkeys(found))
-
-
-def _export_options(message: dict[str, Any]) -> dict[str, Any]:
-    """What an export may be asked for beside its kind: a draft, another size."""
-    from sim.preview import require_samples
-
-    options: dict[str, Any] = {"draft": message.get("draft") is True}
-    size_px, samples = message.get("size_px"), message.get("samples")
-    if size_px is not None:
-        if not isinstance(size_px, int) or isinstance(size_px, bool) or not 64 <= size_px <= 4000:
-            raise HalfstopError("expected a long side of 64 to 4000 pixels")
-        options["size_px"] = size_px
-    if samples is not None:
-        if not isinstance(samples, int) or isinstance(samples, bool):
-            raise HalfstopError("expected a number of rays per pixel")
-        options["samples"] = require_samples(samples)
-    return options
