@@ -6,6 +6,7 @@
     growth    time against lights, pixels and triangles; what a change costs
     child     stages and peak memory of a run in a process of its own, with and without compiled kernels
     sweep     `python -m sim.bench sweep`: a study's cost, sameness, pace; pace, sleepers: a model of many workers
+    room      `python -m sim.bench room`: the painter's and the page's times after a drag and a fader's move
     report    all of them as one record, and its table
 
 Times are process time (all threads together), so that ratios hold on a busy machine; wall time is noted beside them.

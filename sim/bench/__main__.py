@@ -15,12 +15,16 @@ ROOT = Path(__file__).resolve().parents[2]
 
 
 def main(arguments: list[str] | None = None) -> None:
-    """Run the measurements that the command line asks for; `sweep` as the first word measures sweeps."""
+    """Run the measurements that the command line asks for; first word `sweep` or `room`: that."""
     given = sys.argv[1:] if arguments is None else arguments
     if given[:1] == ["sweep"]:
         from sim.bench.sweep import main as measure_sweeps
 
         return measure_sweeps(given[1:])
+    if given[:1] == ["room"]:
+        from sim.bench.room import main as measure_room
+
+        return measure_room(given[1:])
     parser = argparse.ArgumentParser(prog="python -m sim.bench", description="Measure speed, side by side in one run.")
     parser.add_argument("--scene", type=Path, default=ROOT / "scenes" / "recital.yaml", help="scene file to measure on")
     parser.add_argument("--out", type=Path, default=ROOT / "out" / "bench.json", help="JSON file to write")

@@ -121,6 +121,8 @@ class Easel:
             if has_newer():
                 raise Replaced
 
+        # Tell at once that the order before has ended.
+        send(Progress(order.serial, order.revision, "first", 0.0))
         job = self._job(order, send, check)
         check()
         missing = tuple(name for name in job.names if self.memory.get(job.keys[name]) is None)
@@ -271,7 +273,6 @@ class Easel:
     def _traced_soon(self, job: Job, wanted: tuple[str, ...], size: tuple[int, int], samples: int) -> LightStack:
         from sim.transport.render import render
 
-        job.tell("first", 0.0)
         stage = self._staged(job, self._soonest(job, wanted))
         job.check()
         stack = render(

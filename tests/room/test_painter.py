@@ -268,7 +268,7 @@ def test_meters_and_checks_follow_from_raw_layers(easel: Easel, monkeypatch: pyt
     assert [result.kind for result in again] == ["meters", "checks"]
     assert np.array_equal(again[0].readings.values, want.values)
     with pytest.raises(Replaced):
-        easel.paint(order(3, analyse=True), list, lambda: True)
+        easel.paint(order(3, analyse=True), lambda result: None, lambda: True)
 
 
 def test_layers_come_from_the_users_store_and_go_there(engine: object, tmp_path: Path) -> None:
