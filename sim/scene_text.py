@@ -7,19 +7,23 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 import yaml  # type: ignore[import-untyped]
-from yaml.nodes import MappingNode, Node, SequenceNode  # type: ignore[import-untyped]
+from yaml.nodes import MappingNode, Node, ScalarNode, SequenceNode  # type: ignore[import-untyped]
 
 from sim import units
 from sim.errors import SceneError
 from sim.scenefile import QUICK_LOADER, key_text
 
 KeyPath = tuple[str | int, ...]
-_PLAIN = re.compile(r"[A-Za-z0-9+\-.][\w .+\-/°·%²'()×]*")
+_PLAIN = re.compile(r"(?!-(?:[ \t]|$)|---|\.\.\.)[A-Za-z0-9+\-.][\w .+\-/°·%²'()×]*")
 _NOT_TEXT = re.compile(r"true|false|null|~|[+-]?[0-9]+|[+-]?([0-9]+\.[0-9]*|\.?[0-9]+)([eE][+-]?[0-9]+)?", re.I)
+
+
+class SharedBlock(SceneError):
+    """What should be changed stands in more than one place, through an alias."""
 
 
 def text_with_value(text: str, path: KeyPath, value: Any, name: str = "scene") -> str:
@@ -49,7 +53,7 @@ def text_with_value(text: str, path: KeyPath, value: Any, name: str = "scene") -
         if id(node) in shared:
             cure = "write the value out in place of the alias (*), then try again"
             line = node.start_mark.line + 1
-            raise SceneError(name, line, key_text(path), "this value is shared by an alias", "", cure)
+            raise SharedBlock(name, line, key_text(path), "this value is shared by an alias", "", cure)
         start, end, new = node.start_mark.index, _end(body, node), flow_text(value)
     return _spliced(text, body, start, end, new)
 
@@ -148,6 +152,31 @@ def text_renamed(text: str, path: KeyPath, new: str, name: str = "scene") -> str
     return _spliced(text, body, key.start_mark.index, key.end_mark.index, flow_text(new))
 
 
+def text_without_aliases(text: str) -> str:
+    """YAML text with every alias (`*name`) written out where it stands, and no anchors (`&name`) left.
+
+    >>> text_without_aliases("a: &head {power: 1/2}  # one\\nb: *head  # two\\n")
+    'a: {power: 1/2}  # one\\nb: {power: 1/2}  # two\\n'
+    """
+    body = text.removeprefix("\ufeff")
+    nodes = {(node.start_mark.index, isinstance(node, ScalarNode)): node for node in _nodes(_root(body))}
+    anchored: dict[str, Node] = {}
+    places: list[tuple[int, int, str]] = []
+    for event in yaml.parse(body, Loader=QUICK_LOADER):
+        start = event.start_mark.index
+        if isinstance(event, yaml.AliasEvent):
+            places.append((start, event.end_mark.index, flow_text(_plain(anchored[event.anchor]))))
+        elif getattr(event, "anchor", None):
+            anchored[event.anchor] = nodes[start, isinstance(event, yaml.ScalarEvent)]
+            behind = re.compile(r"&[^ \t\r\n,\[\]{}]+[ \t]*").match(body, start)
+            places += [(start, behind.end(), "")] if behind else []
+    for start, end, new in reversed(places):
+        if not new and body[end : end + 1] in ("\r", "\n"):
+            start = len(body[:start].rstrip(" "))
+        body = body[:start] + new + body[end:]
+    return text[: len(text) - len(text.removeprefix("\ufeff"))] + body
+
+
 def data_from_text(text: str) -> Any:
     """A scene's YAML text as dicts, lists, words, numbers, true and false; aliases are written out.
 
@@ -204,11 +233,11 @@ def _require_own(node: Node, shared: set[int], path: KeyPath, name: str) -> None
     if id(node) in shared:
         cure = "write the block out in place of the alias (*), then try again"
         line = node.start_mark.line + 1
-        raise SceneError(name, line, key_text(path), "this block is shared by an alias", "", cure)
+        raise SharedBlock(name, line, key_text(path), "this block is shared by an alias", "", cure)
 
 
 def _require_change(before: str, after: str, path: KeyPath, name: str) -> None:
-    """Refuse a removal that took away anything else, as an unusual layout could make it do."""
+    """Refuse a removal that took away anything else: what others share, or what stands in an unusual layout."""
     wanted = data_from_text(before)
     home = wanted
     for part in path[:-1]:
@@ -216,6 +245,9 @@ def _require_change(before: str, after: str, path: KeyPath, name: str) -> None:
     del home[path[-1]]
     try:
         same = data_from_text(after) == wanted
+    except yaml.composer.ComposerError:
+        what, cure = "something in it is used elsewhere by an alias", "write it out in place of the alias (*) first"
+        raise SharedBlock(name, 1, key_text(path), what, "", cure) from None
     except yaml.YAMLError:
         same = False
     if not same:
@@ -330,18 +362,25 @@ def _shared_nodes(root: Node) -> set[int]:
     """Identities of the nodes that stand in more than one place."""
     seen: set[int] = set()
     shared: set[int] = set()
+    for node in _nodes(root):
+        (shared if id(node) in seen else seen).add(id(node))
+    return shared
+
+
+def _nodes(root: Node) -> Iterator[Node]:
+    """Every value, one that an alias repeats as often as it stands, but not again what is inside of it."""
+    seen: set[int] = set()
     waiting = [root]
     while waiting:
         node = waiting.pop()
+        yield node
         if id(node) in seen:
-            shared.add(id(node))
             continue
         seen.add(id(node))
         if isinstance(node, MappingNode):
             waiting += [child for _, child in node.value]
         elif isinstance(node, SequenceNode):
             waiting += node.value
-    return shared
 
 
 def _end(text: str, node: Node) -> int:

@@ -16,7 +16,16 @@ from ruamel.yaml import YAML
 
 from sim import scene_text
 from sim.errors import SceneError
-from sim.scene_text import data_from_text, flow_text, text_renamed, text_with_block, text_with_value, text_without
+from sim.scene_text import (
+    SharedBlock,
+    data_from_text,
+    flow_text,
+    text_renamed,
+    text_with_block,
+    text_with_value,
+    text_without,
+    text_without_aliases,
+)
 from sim.scenefile import scene_from_text
 
 SCENES = sorted((Path(__file__).resolve().parent.parent / "scenes").glob("*.yaml"))
@@ -143,7 +152,8 @@ def test_a_new_block_stands_like_its_neighbours() -> None:
     added = "\n  d:\n    source: {kind: flash, energy: 400 W·s}\n    power: 1/4\n    gels: [{mired: 60}]\n"
     assert changed == SMALL.replace("  c: {power: 1/8}\n", "  c: {power: 1/8}\n" + added)
     assert text_with_block(SMALL.replace("\n", "\r\n"), ("lights", "d"), block) == changed.replace("\n", "\r\n")
-    assert "meters: {x: {at: face}, y: {at: chest}}   # beside" in text_with_block(SMALL, ("meters", "y"), {"at": "chest"})
+    in_braces = text_with_block(SMALL, ("meters", "y"), {"at": "chest"})
+    assert "meters: {x: {at: face}, y: {at: chest}}   # beside" in in_braces
     assert text_with_block(SMALL, ("spare", "y"), {"at": "chest"}) == SMALL + "spare:\n  y:\n    at: chest\n"
     with pytest.raises(SceneError, match="there is one of this name"):
         text_with_block(SMALL, ("lights", "a"), block)
@@ -161,8 +171,21 @@ def test_places_that_are_not_there_are_refused_by_their_key() -> None:
 
 def test_a_block_whose_anchor_is_used_elsewhere_stays() -> None:
     # Without the anchor the alias would stand for nothing.
-    with pytest.raises(SceneError, match="laid out in a way"):
+    with pytest.raises(SharedBlock, match="used elsewhere by an alias"):
         text_without("a:\n  x: &one {b: 1}\n  y: 2\nd: *one\n", ("a", "x"))
+
+
+def test_aliases_are_written_out() -> None:
+    text = "a: &one  # first\n  x: &two [1, z]\n  y: *two   # again\nb: *one\n"
+    text += "c: {d: &three z, e: *three}\nf: [*one]\n"
+    plain = (
+        "a: # first\n  x: [1, z]\n  y: [1, z]   # again\nb: {x: [1, z], y: [1, z]}\n"
+        "c: {d: z, e: z}\nf: [{x: [1, z], y: [1, z]}]\n"
+    )
+    assert text_without_aliases(text) == plain and _read(plain) == _read(text)
+    windows = "\ufeffa: &x\r\n  b: '1'\r\nc: *x\r\n"
+    assert text_without_aliases(windows) == "\ufeffa:\r\n  b: '1'\r\nc: {b: \"1\"}\r\n"
+    assert text_without_aliases(SMALL) == SMALL
 
 
 keys = st.text("abc xyz-", min_size=1, max_size=6).filter(lambda word: word == word.strip(" -") and word)

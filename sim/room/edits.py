@@ -33,7 +33,7 @@ from sim.room.drafts import (
     require_plain,
     thing_from_edit,
 )
-from sim.scene_text import KeyPath, text_renamed, text_with_block, text_without
+from sim.scene_text import KeyPath, SharedBlock, text_renamed, text_with_block, text_without, text_without_aliases
 from sim.scenefile import key_text
 
 MOST_EDITS = 64
@@ -64,7 +64,11 @@ def text_with_edits(text: str, edits: Sequence[Any], name: str = "scene") -> tup
             raise draft.refusal(f"there is no change {quoted(op)}", f"one of {', '.join(OPERATIONS)}", "do it again")
         require_plain(draft, edit)
         try:
-            draft = act(draft, edit)
+            try:
+                draft = act(draft, edit)
+            except SharedBlock:
+                # Write out what stands for several places, so that one of them can change alone.
+                draft = act(draft.with_text(text_without_aliases(draft.text)), edit)
         except UnitError as fault:
             raise draft.refusal(fault.what, fault.expected, fault.cure) from None
     title = draft.titles[0] if draft.titles else "change"

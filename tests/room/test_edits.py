@@ -221,3 +221,21 @@ def test_the_last_light_stays() -> None:
     text = "lights: {a: {power: 1/2}}"
     with pytest.raises(SceneError, match="this is the only light"):
         text_with_edits(text, [{"op": "remove_light", "name": "a"}])
+
+
+def test_a_light_that_shares_a_block_changes_alone() -> None:
+    head = "{kind: flash, energy: 400 W·s, efficacy: 40 lm/W, consumption: 900 W, modelling_lamp: 150 W}"
+    shared = DEMO.replace(head, f"&head {head}", 1)
+    first = shared.index(head) + len(head)
+    shared = shared[:first] + shared[first:].replace(head, "*head")
+    assert shared.count("*head") == 4
+    before = scene_from_text(shared)
+    for name in ("key", "fill"):
+        edit = {"op": "set", "path": ["lights", name, "source", "energy"], "value": "600 W·s"}
+        after = scene_from_text(text_with_edits(shared, [edit])[0])
+        energies = {each: light.source.energy_J for each, light in after.lights.items()}
+        assert energies == {each: 600.0 if each == name else 400.0 for each in before.lights}
+    # The light that holds the block can go too, and what does not touch it leaves it shared.
+    gone = scene_from_text(text_with_edits(shared, [{"op": "remove_light", "name": "key"}])[0])
+    assert list(gone.lights) == ["face", "halo", "edge", "fill"]
+    assert "*head" in text_with_edits(shared, [{"op": "dials", "stops": {"fill": -2}}])[0]
