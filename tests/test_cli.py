@@ -215,7 +215,7 @@ def test_every_scene_that_is_shipped_makes_a_preview(
     scene: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], engine: object
 ) -> None:
     assert (
-        run(["preview", str(scene), "--draft", "--size", "60", "--samples", "4", "--out", str(tmp_path / "out")]) == 0
+        run(["preview", str(scene), "--draft", "--size", "60", "--samples", "32", "--out", str(tmp_path / "out")]) == 0
     )
     captured = capsys.readouterr()
     assert "combined" in captured.out and "dark" not in captured.out
