@@ -54,7 +54,7 @@ class SweepFolder:
     def held(self) -> Iterator[SweepFolder]:
         """Make the folder, keep others from writing it, and take away what an earlier run left half written."""
         with told_plainly(self.path):
-            self._require_ours()
+            self.require_ours()
             self.path.mkdir(parents=True, exist_ok=True)
             handle = os.open(self.path / LOCK, os.O_RDWR | os.O_CREAT, 0o644)
         try:
@@ -70,7 +70,7 @@ class SweepFolder:
         finally:
             os.close(handle)
 
-    def _require_ours(self) -> None:
+    def require_ours(self) -> None:
         """Refuse a folder that holds other things by our names."""
         if self.path.exists() and not self.path.is_dir():
             raise FolderFault(f"{quoted(self.path)}: there is a file of this name; choose another folder with --out")

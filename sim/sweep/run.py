@@ -73,20 +73,22 @@ def run_sweep(
     tell, say = on_progress or (lambda step, part: None), on_line or (lambda line: None)
     _require_sound(order)
     study = load_study(study_file)
-    with SweepFolder(order.out).held() as home, ExitStack() as stack:
+    home = SweepFolder(order.out)
+    home.require_ours()
+    with ExitStack() as stack:
         workers = stack.enter_context(workers_at(order.cluster)) if order.cluster else None
         made_by = workers.maker if workers else maker(engine_in_use().variant)
         plan = order_for(study, made_by)
         tell("lay out", 0.0)
         variations = variations_of(study, plan, lambda part: tell("lay out", part))
+        # Touch the folder only when the study is known to be good.
+        stack.enter_context(home.held())
         groups, kept = _left_to_do(home, variations, plan, study, order.retry)
         home.write(PLAN, plan_bytes(study, plan, variations))
         say(_outlook(study, variations, groups, kept))
         made = 0
         if groups:
-            workers = workers or stack.enter_context(
-                workers_here(_workers_for(order, plan, groups))
-            )
+            workers = workers or stack.enter_context(workers_here(_workers_for(order, plan, groups)))
             if workers.dashboard:
                 say(f"{_counted(workers.count, 'worker')}; what each of them does: {workers.dashboard}")
             made = _make(groups, variations, study, plan, workers, home, tell, work)

@@ -187,7 +187,14 @@ def load_study(path: str | Path) -> Study:
         what = "this is a folder" if path.is_dir() else "there is no such file"
         cure = 'check the name, for example "scenes/studies/modifiers.yaml"'
         raise SceneError(str(path), 1, "", what, "a study file", cure)
-    block, lines = block_from_file(StudyBlock, path, "a study file")
+    try:
+        block, lines = block_from_file(StudyBlock, path, "a study file")
+    except SceneError as fault:
+        # A text with no keys at all: say how a study begins, not a scene.
+        if fault.cure != 'begin with "halfstop: 1"':
+            raise
+        cure = 'begin with "halfstop_study: 1"'
+        raise SceneError(str(path), fault.line, "", fault.what, "a study file", cure) from None
 
     def checked(place: Place, work: Callable[..., Any], *given: Any) -> Any:
         try:

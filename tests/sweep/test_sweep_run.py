@@ -279,6 +279,8 @@ def test_what_cannot_be_asked_for_is_refused_before_anything_is_written(tmp_path
         _run(study, out, cluster="tcp://127.0.0.1:1")
     with pytest.raises(HalfstopError, match="no sweep was made here"):
         read_table(tmp_path)
+    with pytest.raises(HalfstopError, match="no variation can stand"):
+        _run(write_study(tmp_path, "  - {key: key.place.distance, values: [4 m]}\n"), out)
     assert not out.exists()
 
 

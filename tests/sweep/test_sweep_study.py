@@ -150,6 +150,9 @@ def test_faults_name_file_line_key_and_cure(
 def test_a_missing_study_and_a_missing_scene_are_told(tmp_path: Path) -> None:
     with pytest.raises(SceneError, match="there is no such file"):
         load_study(tmp_path / "none.yaml")
+    (tmp_path / "empty.yaml").write_text("# nothing\n", "utf-8")
+    with pytest.raises(SceneError, match=r'empty\.yaml:1: the file is empty; .*"halfstop_study: 1"'):
+        load_study(tmp_path / "empty.yaml")
     path = write_study(tmp_path, distances(2))
     (tmp_path / "set.yaml").unlink()
     with pytest.raises(SceneError, match=r'scene: there is no file "set\.yaml"'):
