@@ -15,6 +15,7 @@ from sim.gear.rig import Rig
 from sim.layout import Layout, PlacedLight
 from sim.model import Scene
 
+BEAM_STEP_DEG, WIDE_STEP = 0.5, 8  # fine steps, and how many of them one wide step takes
 BEAM_FAR = 60.0  # distance in face sizes at which the beam is judged
 
 
@@ -99,18 +100,25 @@ def beam_deg_from_rig(rig: Rig) -> tuple[float, float]:
     if any(e.surface == "sphere" for e in rig.emitters):
         return 360.0, 360.0
     far_m = BEAM_FAR * max(max(e.width_m, e.height_m) for e in rig.emitters)
-    angles = np.radians(np.arange(0.0, 89.0, 0.5))
-    ahead = far_m * np.cos(angles)
+    angles_deg = np.arange(0.0, 89.0, BEAM_STEP_DEG)
+
+    def light(side: int, places: np.ndarray) -> np.ndarray:
+        points = np.zeros((len(places), 3))
+        points[:, side] = far_m * np.sin(np.radians(angles_deg[places]))
+        points[:, 2] = far_m * np.cos(np.radians(angles_deg[places]))
+        ahead = (e for e in rig.emitters if not e.axis_flip)
+        return np.sum([illuminance_from_emitter(e, points, -points / far_m, n=16) for e in ahead], axis=0)
+
     found = []
     for side in (0, 1):
-        points = np.zeros((len(angles), 3))
-        points[:, side], points[:, 2] = far_m * np.sin(angles), ahead
-        light = np.zeros(len(angles))
-        for emitter in rig.emitters:
-            if not emitter.axis_flip:
-                light += illuminance_from_emitter(emitter, points, -points / far_m, n=16)
-        below = np.flatnonzero(light < 0.5 * light[0])
-        found.append(2 * float(np.degrees(angles[below[0]])) if len(below) else 178.0)
+        # Find the first of some wide steps that is dark, then the first fine one within it.
+        wide = np.arange(0, len(angles_deg), WIDE_STEP)
+        lit = light(side, wide)
+        dark = np.flatnonzero(lit < 0.5 * lit[0])
+        start = wide[dark[0] - 1] + 1 if len(dark) else wide[-1] + 1
+        near = np.arange(start, min(start + WIDE_STEP, len(angles_deg)))
+        below = near[light(side, near) < 0.5 * lit[0]] if len(near) else near
+        found.append(2 * float(angles_deg[below[0]]) if len(below) else 178.0)
     return found[0], found[1]
 
 

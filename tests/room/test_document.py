@@ -114,6 +114,7 @@ def test_an_edit_costs_far_less_than_a_frame_of_a_drag(document: Document) -> No
             "sitter": {"op": "move", "what": ["sitter"], "to_m": [step / 100, 0, 0.1]},
             "turn": {"op": "turn", "what": ["sitter"], "deg": -40 + step},
             "camera": {"op": "move", "what": ["camera"], "to_m": [0, 1.15, 3.6 - step / 50]},
+            "modifier": {"op": "set", "path": ["lights", "key", "modifier", "width"], "value": f"{90 + step} cm"},
         }
         for name, edit in edits.items():
             began = time.process_time()

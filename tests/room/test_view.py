@@ -13,12 +13,14 @@ import pytest
 from sim import color
 from sim.develop import encoded
 from sim.engine import Engine
+from sim.gear.direct import illuminance_from_emitter
+from sim.gear.rig import rig_from_light
 from sim.handout.page import mixed_codes, picture_scale_rgb
 from sim.layercache import layer_keys
 from sim.layout import layout_from_scene
 from sim.mix import mix_from_scene
-from sim.model import Scene
-from sim.plan.facts import facts_from_scene
+from sim.model import Light, Scene
+from sim.plan.facts import BEAM_FAR, beam_deg_from_rig, facts_from_scene
 from sim.room.choices import choices
 from sim.room.document import Document
 from sim.room.staging import Staged, Staging
@@ -153,6 +155,23 @@ def test_the_mix_of_the_view_is_the_picture_of_the_program(shown: tuple[dict[str
     mix = staged.mix.only(staged.mix.names).weights_rgb(camera.shutter_s) * picture_scale_rgb(camera)
     assert np.abs(page.astype(int) - mixed_codes(layers * mix[:, None, None, :], [0.0] * len(heard), heard)).max() <= 1
     assert 30 < page.mean() < 225
+
+
+@pytest.mark.parametrize("modifier", [
+    {"kind": "softbox", "width": "60 cm", "height": "90 cm", "grid": "40°"}, {"kind": "snoot"},
+    {"kind": "reflector", "beam": "100°", "grid": "5°"}, {"kind": "umbrella", "diameter": "1 m"}, {"kind": "spot"},
+], ids=lambda block: block["kind"])  # fmt: skip
+def test_a_beam_found_in_few_steps_is_that_of_every_step(modifier: dict[str, Any]) -> None:
+    light = {"source": {"kind": "flash", "energy": "400 W·s"}, "modifier": modifier, "place": {"at": ["0 m"] * 3}}
+    rig = rig_from_light(Light.model_validate(light), ROOT)
+    angles = np.radians(np.arange(0, 89, 0.5))
+    far_m = BEAM_FAR * max(max(e.width_m, e.height_m) for e in rig.emitters)
+    for side, told_deg in enumerate(beam_deg_from_rig(rig)):
+        points = np.zeros((len(angles), 3))
+        points[:, side], points[:, 2] = far_m * np.sin(angles), far_m * np.cos(angles)
+        lit = sum(illuminance_from_emitter(e, points, -points / far_m, n=16) for e in rig.emitters if not e.axis_flip)
+        dark = np.flatnonzero(lit < lit[0] / 2)
+        assert told_deg == pytest.approx(2 * np.degrees(angles[dark[0]]) if len(dark) else 178.0)
 
 
 # -- what must be traced anew -----------------------------------------------------------------
