@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 import os
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +14,7 @@ import numpy as np
 from sim.develop import denoised
 from sim.figure import Figure, figure_from_sitter
 from sim.layercache import cached_probes, cached_render, key_from, layer_keys, store_from_environment
-from sim.layout import Layout, layout_from_scene
+from sim.layout import layout_from_scene
 from sim.lightstack import LightStack
 from sim.metering import scene_probes, standard_probes
 from sim.meterpoints import report_probes
@@ -23,64 +23,19 @@ from sim.model import Scene
 from sim.preview.quality import QUALITIES
 from sim.room.enlarging import Enlarger, Guides, repeated
 from sim.room.frames import frame_from_layers
+from sim.room.job import Job, Replaced, Shown, backdrop_facts, guides_of, kinds_of, rows_of, view_key
 from sim.room.layermemory import LayerMemory
 from sim.room.orders import Checked, Metered, Order, Painted, Progress, Result
 from sim.scenefile import scene_from_text
 
 DRAFT = QUALITIES["draft"]
-# A launch of so many camera rays takes about a quarter of a second on two cores; meter rays go further.
-RAYS_AT_ONCE, METER_RAYS_AT_ONCE = 240_000, 160_000
+# Rays of one launch for each thread: of the camera for every light and for few of them, of meters. On two quiet cores
+# a launch takes less than a quarter of a second.
+RAYS_A_THREAD = {"all": 96_000, "few": 240_000, "meters": 64_000}
+THREADS_OF_A_GPU = 64
 # So few lights are traced at full size for a first picture, which keeps the glints of a gown; more at half the size.
 FEW_LIGHTS, FINE_SAMPLES, COARSE_SAMPLES = 2, 2, 4
 WARM_UP_SIZE = (16, 16)
-
-
-class Replaced(Exception):
-    """A newer order waits."""
-
-
-@dataclass
-class Shown:
-    """The picture that was sent last, as the ground of the next first picture.
-
-    `sight` key of all that decides what the camera sees apart from lights and panels; `panels` their key; `lights` key
-    of each light as it stood when its layer was traced; `view`, `raw` (h, w, 3) and `samples` by light; `coarse` the
-    layers that are from a first picture; `guides` of the camera.
-    """
-
-    sight: str
-    panels: str
-    lights: dict[str, str]
-    view: dict[str, np.ndarray]
-    raw: dict[str, np.ndarray]
-    samples: dict[str, int]
-    coarse: frozenset[str]
-    guides: Guides
-
-
-@dataclass
-class Job:
-    """An order and what was found about it so far."""
-
-    order: Order
-    scene: Scene
-    layout: Layout
-    keys: dict[str, str]
-    sight: str
-    panels: str
-    lights: dict[str, str]
-    send: Callable[[Result], None]
-    check: Callable[[], None]
-    stage: list[Any] = field(default_factory=list)
-
-    @property
-    def names(self) -> tuple[str, ...]:
-        return self.layout.light_names
-
-    def tell(self, stage: str, part: float) -> None:
-        """Send progress, unless a newer order waits."""
-        self.check()
-        self.send(Progress(self.order.serial, self.order.revision, stage, part))
 
 
 class Easel:
@@ -90,6 +45,8 @@ class Easel:
     """
 
     def __init__(self, environ: Mapping[str, str] = os.environ) -> None:
+        self._environ = environ
+        self._threads = 0
         self.memory = LayerMemory(behind=store_from_environment(environ))
         self._shelf: Any = None
         self._stage: Any = None
@@ -101,18 +58,27 @@ class Easel:
 
     def warm_up(self) -> None:
         """Start the renderer and load what the first order will need."""
-        from sim.engine import start_engine
-
-        start_engine()
+        self._start()
         import pyoidn  # type: ignore[import-untyped]  # noqa: F401
 
         import sim.analysis.report
         import sim.stage.build
         import sim.transport.render  # noqa: F401
 
+    def _start(self) -> None:
+        from sim.engine import start_engine
+
+        if not self._threads:
+            engine = start_engine()
+            self._threads = THREADS_OF_A_GPU if engine.name == "cuda" else engine.threads
+
+    def _at_once(self, kind: str) -> int:
+        self._start()
+        return RAYS_A_THREAD[kind] * self._threads
+
     def clear(self) -> None:
         """Let go of everything but the layers on disk."""
-        self.__init__()  # type: ignore[misc]
+        self.__init__(self._environ)  # type: ignore[misc]
 
     def paint(self, order: Order, send: Callable[[Result], None], has_newer: Callable[[], bool]) -> None:
         """Send every result of an order; raises Replaced when a newer one waits, HalfstopError for a bad scene."""
@@ -145,7 +111,7 @@ class Easel:
             return
         from sim.transport.render import render
 
-        kinds = _kinds(job.layout)
+        kinds = kinds_of(job.layout)
         for layers in (None, *(frozenset({row}) for row in range(len(job.names)))):
             if has_newer():
                 raise Replaced
@@ -165,7 +131,7 @@ class Easel:
         )
         return Job(
             order, scene, layout, keys,
-            sight=key_from(figure_key, scene.room, _backdrop(scene), layout.camera, tuple(order.size)),
+            sight=key_from(figure_key, scene.room, backdrop_facts(scene), layout.camera, tuple(order.size)),
             panels=key_from(layout.panels),
             lights={
                 name: key_from(thing) for name, thing in zip(
@@ -192,9 +158,7 @@ class Easel:
         """The stage of an order, tracing only these layers."""
         key = key_from(job.sight, job.panels, [job.lights[name] for name in job.names])
         if self._stage is None or self._stage_key != key:
-            from sim.engine import start_engine
-
-            start_engine()
+            self._start()
             from sim.stage.build import build
             from sim.stage.shelf import Shelf
 
@@ -231,7 +195,7 @@ class Easel:
             if name in wanted:
                 continue
             if entry is not None:
-                seen = self.memory.get(_view_key(job, name))
+                seen = self.memory.get(view_key(job, name))
                 first.raw[name] = entry["pixels"]
                 first.view[name] = entry["pixels"] if seen is None else seen["pixels"]
                 first.samples[name] = job.order.samples
@@ -246,7 +210,7 @@ class Easel:
 
     def _noisy(self, job: Job, wanted: tuple[str, ...], guides: Guides) -> Shown:
         """Layers of the wanted lights at full size from few rays, cleaned along the clean guides of before."""
-        stack = self._traced_soon(job, wanted, job.order.size, FINE_SAMPLES)
+        stack = self._traced_soon(job, wanted, job.order.size, FINE_SAMPLES, "few")
         guided = replace(stack, albedo=guides.albedo, normal=guides.normal)
         cleaned = self._cleaned(guided, [job.names.index(name) for name in wanted], job)
         view = dict(zip(wanted, cleaned, strict=True))
@@ -255,31 +219,33 @@ class Easel:
     def _coarse(self, job: Job, wanted: tuple[str, ...], guides: Guides | None) -> Shown:
         """Layers of the wanted lights at half the size, cleaned and brought to full size."""
         width, height = job.order.size
-        stack = self._traced_soon(job, wanted, ((width + 1) // 2, (height + 1) // 2), COARSE_SAMPLES)
+        stack = self._traced_soon(job, wanted, ((width + 1) // 2, (height + 1) // 2), COARSE_SAMPLES, "all")
         if guides is None:
             from sim.transport.render import render
 
             seen = render(
                 self._staged(job, frozenset()), size=job.order.size, samples=COARSE_SAMPLES, seed=job.order.seed,
-                depth=0, on_progress=lambda part: job.check(), most_rays_at_once=RAYS_AT_ONCE,
+                depth=0, on_progress=lambda part: job.check(), most_rays_at_once=self._at_once("all"),
             )  # fmt: skip
-            guides = _guides(seen)
+            guides = guides_of(seen)
         cleaned = self._cleaned(stack, [job.names.index(name) for name in wanted], job)
-        enlarger = Enlarger(_guides(stack), guides)
+        enlarger = Enlarger(guides_of(stack), guides)
         view = {name: enlarger.enlarged(layer) for name, layer in zip(wanted, cleaned, strict=True)}
         raw = {name: repeated(stack.layer(name), job.order.size) for name in wanted}
         return self._first_of(job, view, raw, stack.samples, guides)
 
-    def _traced_soon(self, job: Job, wanted: tuple[str, ...], size: tuple[int, int], samples: int) -> LightStack:
+    def _traced_soon(
+        self, job: Job, wanted: tuple[str, ...], size: tuple[int, int], samples: int, kind: str
+    ) -> LightStack:
         from sim.transport.render import render
 
         stage = self._staged(job, self._soonest(job, wanted))
         job.check()
         stack = render(
             stage, size=size, samples=samples, seed=job.order.seed, depth=job.scene.render.depth,
-            on_progress=lambda part: job.check(), most_rays_at_once=RAYS_AT_ONCE, least_groups=2,
+            on_progress=lambda part: job.check(), most_rays_at_once=self._at_once(kind), least_groups=2,
         )  # fmt: skip
-        self._compiled.add((_kinds(job.layout), stage.wanted_layers))
+        self._compiled.add((kinds_of(job.layout), stage.wanted_layers))
         return stack
 
     def _first_of(
@@ -298,8 +264,8 @@ class Easel:
 
     def _soonest(self, job: Job, wanted: tuple[str, ...]) -> frozenset[int] | None:
         """Which layers to trace so that the wanted ones are there soonest: these alone, or all with a known kernel."""
-        alone = _rows(job, wanted)
-        kinds = _kinds(job.layout)
+        alone = rows_of(job, wanted)
+        kinds = kinds_of(job.layout)
         return alone if (kinds, alone) in self._compiled or (kinds, None) not in self._compiled else None
 
     def _settled(self, job: Job, missing: tuple[str, ...]) -> LightStack:
@@ -308,18 +274,18 @@ class Easel:
         stack = cached_render(
             job.scene, job.layout, size=order.size, samples=order.samples, seed=order.seed,
             depth=job.scene.render.depth, on_progress=lambda part: job.tell("settled", 0.75 * part),
-            stage=lambda: self._staged(job), store=self.memory, most_rays_at_once=RAYS_AT_ONCE,
+            stage=lambda: self._staged(job), store=self.memory, most_rays_at_once=self._at_once("all"),
         )  # fmt: skip
         if missing:
-            self._compiled.add((_kinds(job.layout), _rows(job, missing)))
+            self._compiled.add((kinds_of(job.layout), rows_of(job, missing)))
         if not order.paint:
             return stack
-        seen = {name: self.memory.get(_view_key(job, name)) for name in job.names}
+        seen = {name: self.memory.get(view_key(job, name)) for name in job.names}
         rows = [row for row, name in enumerate(job.names) if seen[name] is None]
         for row, layer in zip(rows, self._cleaned(stack, rows, job), strict=True):
             name = job.names[row]
             seen[name] = {"pixels": layer}
-            self.memory.put(_view_key(job, name), {"pixels": layer}, only_here=True)
+            self.memory.put(view_key(job, name), {"pixels": layer}, only_here=True)
         settled = Shown(
             sight=job.sight,
             panels=job.panels,
@@ -328,7 +294,7 @@ class Easel:
             raw=dict(zip(job.names, stack.pixels, strict=True)),
             samples=dict.fromkeys(job.names, stack.samples),
             coarse=frozenset(),
-            guides=_guides(stack),
+            guides=guides_of(stack),
         )
         self._send(job, "settled", settled, missing, ())
         return stack
@@ -363,7 +329,7 @@ class Easel:
             job.scene, job.layout, [*standard, *own, *report_probes(job.scene, job.layout)],
             seed=job.order.seed, depth=job.scene.render.depth, target_stderr_stops=DRAFT.meter_stderr_stops,
             most_rays=DRAFT.meter_rays, stage=lambda: self._staged(job), store=self.memory, on_launch=job.check,
-            most_rays_at_once=METER_RAYS_AT_ONCE,
+            most_rays_at_once=self._at_once("meters"),
         )  # fmt: skip
         job.check()
         job.send(Metered(job.order.serial, job.order.revision, readings, len(standard), len(own)))
@@ -375,31 +341,7 @@ class Easel:
 
         report = check_report(
             job.scene, stage, stack, mix_from_scene(job.scene, job.layout),
-            on_step=job.check, most_rays_at_once=METER_RAYS_AT_ONCE,
+            on_step=job.check, most_rays_at_once=self._at_once("meters"),
         )  # fmt: skip
         lines = tuple((heading, tuple(told)) for heading, told in report_lines(report))
         job.send(Checked(job.order.serial, job.order.revision, record_from_report(report), lines))
-
-
-def _kinds(layout: Layout) -> str:
-    """Key of what a kernel is compiled for: the number of lights, and the kinds of their faces."""
-    faces = [[(face.surface, face.profile is None) for face in light.rig.emitters] for light in layout.lights]
-    return key_from(faces, len(layout.even_ambients))
-
-
-def _rows(job: Job, names: tuple[str, ...]) -> frozenset[int] | None:
-    """Layers of these lights, None for all."""
-    return None if len(names) == len(job.names) else frozenset(job.names.index(name) for name in names)
-
-
-def _view_key(job: Job, name: str) -> str:
-    return key_from(job.keys[name], "view")
-
-
-def _backdrop(scene: Scene) -> tuple[Any, ...]:
-    file = getattr(scene.backdrop, "file", None)
-    return scene.backdrop, scene.backdrop_plane_m, None if file is None else scene.file_path(file).stat().st_mtime_ns
-
-
-def _guides(stack: LightStack) -> Guides:
-    return Guides(stack.albedo, stack.normal, stack.distance_m, stack.region)

@@ -15,7 +15,8 @@ from contextlib import suppress
 from multiprocessing.connection import Connection
 
 from sim.errors import HalfstopError, one_line
-from sim.room.easel import Easel, Replaced
+from sim.room.easel import Easel
+from sim.room.job import Replaced
 from sim.room.orders import Failed, Order, Result
 
 # Give the page and its server the right of way.

@@ -23,8 +23,9 @@ from sim.layout import layout_from_scene
 from sim.metering import scene_probes, standard_probes
 from sim.meterpoints import report_probes
 from sim.room import easel as easel_module
-from sim.room.easel import Easel, Replaced
+from sim.room.easel import Easel
 from sim.room.frames import half_precision
+from sim.room.job import Replaced
 from sim.room.layermemory import LayerMemory
 from sim.room.orders import Checked, Failed, Metered, Order, Painted, Result
 from sim.room.painter import Painter
@@ -217,7 +218,7 @@ def test_the_painter_looks_for_a_newer_order_between_short_launches(
     easel: Easel, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     # 16 x 24 pixels with 4 rays each in launches of 256 rays are 6 looks while the settled picture is traced.
-    monkeypatch.setattr(easel_module, "RAYS_AT_ONCE", 256)
+    monkeypatch.setattr(easel, "_at_once", {"all": 256, "few": 256, "meters": 8192}.get)
     results: list[Result] = []
     answer(easel, order(1), results.append)
     parts = [result.part for result in results if result.kind == "progress" and result.stage == "settled"]
