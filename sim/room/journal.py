@@ -210,8 +210,12 @@ class Journal:
     def _force(self) -> None:
         with self._guard:
             self._timer = None
-            if self._handle >= 0:
-                os.fsync(self._handle)
+            handle = os.dup(self._handle) if self._handle >= 0 else -1
+        # A slow disk must not hold the next change up.
+        if handle >= 0:
+            with suppress(OSError):
+                os.fsync(handle)
+            os.close(handle)
 
     def _close(self) -> None:
         if self._handle >= 0:
