@@ -1,7 +1,7 @@
 """How long a sweep takes with any number of workers: a model of its queue, to be held against measured points.
 
 Groups are given to workers heaviest first. A worker traces a group and mixes its variations; every task costs the task
-engine a little besides; what comes back is written by one process, part after part. The sweep ends when the last part
+engine a little besides; what comes back is written by a few threads of one process. The sweep ends when the last part
 is written.
 """
 
@@ -14,10 +14,14 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True)
 class Costs:
-    """Measured costs of one part: `task_s` of the task engine on the worker's way, `write_s` of the one that writes."""
+    """Measured costs of one part: `task_s` of the task engine on the worker's way, `write_s` of a writer's time.
+
+    `writers` write at once.
+    """
 
     task_s: float
     write_s: float
+    writers: int = 1
 
 
 def wall_s_from_workers(parts_s: Sequence[float], workers: int, costs: Costs) -> float:
@@ -37,10 +41,10 @@ def wall_s_from_workers(parts_s: Sequence[float], workers: int, costs: Costs) ->
         end = heapq.heappop(free) + part_s + costs.task_s
         heapq.heappush(free, end)
         ends.append(end)
-    writer = 0.0
+    writers = [0.0] * costs.writers
     for end in sorted(ends):
-        writer = max(writer, end) + costs.write_s
-    return writer
+        heapq.heapreplace(writers, max(writers[0], end) + costs.write_s)
+    return max(writers)
 
 
 def efficiency(parts_s: Sequence[float], workers: int, costs: Costs) -> float:

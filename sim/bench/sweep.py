@@ -34,8 +34,8 @@ from sim.sweep.run import order_for
 from sim.sweep.setup import Group, Order, Result
 from sim.sweep.study import load_study
 from sim.sweep.table import read_table
-from sim.sweep.variations import Variation, maker, variations_of
-from sim.sweep.writer import Writer
+from sim.sweep.variations import MOST_VARIATIONS, Variation, maker, variations_of
+from sim.sweep.writer import THREADS, Writer
 
 ROOT = Path(__file__).resolve().parents[2]
 STUDY = ROOT / "scenes" / "studies" / "modifiers.yaml"
@@ -188,21 +188,25 @@ def model(study_file: Path, folder: Path) -> dict[str, Any]:
         writes += each
     write_s = sum(writes) / len(writes)
     task_s = max(0.0, (measured[1] - sum(parts_s) - write_s) / len(parts_s))
-    costs = Costs(task_s, write_s)
+    costs = Costs(task_s, write_s, THREADS)
     rows = [
         {"workers": workers, "measured_s": wall_s, "model_s": wall_s_from_workers(parts_s, workers, costs)}
         for workers, wall_s in measured.items()
     ]
     for row in rows:
         row["model_over_measured"] = row["model_s"] / row["measured_s"]
-    # Real costs, and ten times as many groups as the study has.
-    real_s = [part_s * SPEED_UP for part_s in parts_s] * 10
+    # Real costs, and as many groups like the study's as a study may have.
+    times = MOST_VARIATIONS // sum(len(group.pieces) for group in groups)
+    real_s = [part_s * SPEED_UP for part_s in parts_s] * times
     far = [
-        {"workers": workers, "variations": 10 * sum(len(group.pieces) for group in groups),
+        {"workers": workers, "variations": times * sum(len(group.pieces) for group in groups),
          "wall_s": wall_s_from_workers(real_s, workers, costs), "efficiency": efficiency(real_s, workers, costs)}
         for workers in FAR_WORKERS
     ]  # fmt: skip
-    return {"task_s": task_s, "write_s_per_part": write_s, "speed_up": SPEED_UP, "points": rows, "far": far}
+    return {
+        "task_s": task_s, "write_s_per_part": write_s, "writers": THREADS, "speed_up": SPEED_UP, "points": rows,
+        "far": far,
+    }  # fmt: skip
 
 
 def _run(

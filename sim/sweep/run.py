@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import threading
 from collections.abc import Callable, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
@@ -151,13 +152,14 @@ def _make(
         for variation in reversed(variations)
     }
     whole_s = sum(group.cost_s for group in groups)
-    made, done_s = 0, 0.0
+    made, done_s, counting = 0, 0.0, threading.Lock()
 
     def on_results(results: list[Result], cost_s: float) -> None:
         nonlocal made, done_s
         home.add(results, labels)
-        made, done_s = made + len(results), done_s + cost_s
-        tell("sweep", min(done_s / whole_s, 0.999))
+        with counting:
+            made, done_s = made + len(results), done_s + cost_s
+            tell("sweep", min(done_s / whole_s, 0.999))
 
     tell("sweep", 0.0)
     with Writer(on_results) as writer:

@@ -1,4 +1,4 @@
-"""Results written by a thread of their own, one after the other, so that giving out work never waits for the disk."""
+"""Results written by a few threads of their own, so that giving out work never waits for the disk."""
 
 from __future__ import annotations
 
@@ -11,11 +11,14 @@ from sim.sweep.setup import Result
 
 # Parts that may wait for the disk: beyond them giving out waits too, so that memory stays bounded.
 MOST_WAITING = 64
+# Parts are files of their own, so several may wait for the disk to make sure of them at once.
+THREADS = 4
 
 
 class Writer:
-    """Writes what it is handed in the order of handing; the first fault ends it and is raised to whoever hands on.
+    """Writes what it is handed; the first fault ends it and is raised to whoever hands on.
 
+    Arguments: `write` is called by several threads at once.
     Use as a context manager: leaving it waits until all is written.
     """
 
@@ -23,10 +26,14 @@ class Writer:
         self._write = write
         self._waiting: queue.Queue[tuple[list[Result], float] | None] = queue.Queue(MOST_WAITING)
         self._fault: BaseException | None = None
-        self._thread = threading.Thread(target=self._work, name="halfstop-writer", daemon=True)
+        self._threads = [
+            threading.Thread(target=self._work, name=f"halfstop-writer-{number}", daemon=True)
+            for number in range(THREADS)
+        ]
 
     def __enter__(self) -> Writer:
-        self._thread.start()
+        for thread in self._threads:
+            thread.start()
         return self
 
     def __call__(self, results: list[Result], cost_s: float) -> None:
@@ -37,8 +44,10 @@ class Writer:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        self._waiting.put(None)
-        self._thread.join()
+        for _ in self._threads:
+            self._waiting.put(None)
+        for thread in self._threads:
+            thread.join()
         if error is None:
             self._raise_fault()
 

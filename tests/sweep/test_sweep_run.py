@@ -210,8 +210,9 @@ def test_damage_is_found_and_made_good(tmp_path: Path) -> None:
 def test_a_disk_that_fills_is_one_plain_line_and_is_gone_on_from(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    study, out = write_study(tmp_path, distances(4)), tmp_path / "out"
-    sync, left = os.fsync, [9]
+    study, out = write_study(tmp_path, distances(6)), tmp_path / "out"
+    # The plan takes two, a part five, and four parts are written at once: at least one part fits, six do not.
+    sync, left = os.fsync, [20]
 
     def full(handle: int) -> None:
         left[0] -= 1
@@ -226,9 +227,9 @@ def test_a_disk_that_fills_is_one_plain_line_and_is_gone_on_from(
     assert not list(out.glob("**/.new-*"))
     monkeypatch.setattr(os, "fsync", sync)
     finished = len(SweepFolder(out).finished())
-    assert 0 < finished < 8
+    assert 0 < finished < 12
     assert _run(study, out).kept == finished
-    _require_whole(out, 8)
+    _require_whole(out, 12)
 
 
 @contextmanager
