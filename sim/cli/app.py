@@ -52,7 +52,7 @@ def _start(
 def preview(
     context: typer.Context,
     scene: SceneArgument,
-    draft: Annotated[bool, typer.Option("--draft", help="Small and quick: 600 pixels, 8 samples.")] = False,
+    draft: Annotated[bool, typer.Option("--draft", help="Small and quick: 600 pixels, 4 samples.")] = False,
     final: Annotated[bool, typer.Option("--final", help="Large and clean: 1800 pixels, 256 samples.")] = False,
     size: Annotated[
         str | None, typer.Option(metavar="SIZE", help="Pixels: width x height (400x600), or the long side (600).")

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from concurrent.futures import CancelledError, Future, ThreadPoolExecutor, wait
 from dataclasses import dataclass
 from difflib import get_close_matches
 from functools import cache
 from pathlib import Path
+from threading import Event
+from typing import Any
 
 from sim import color, photometry
 from sim.develop import black_and_white, denoised, encoded, exposed
@@ -93,15 +96,50 @@ def run_preview(scene_file: Path, order: PreviewOrder, on_progress: Progress | N
     ResultFolder(order.out).require_usable(file_names(pictures))
 
     probes = standard_probes(layout) + scene_probes(scene, layout)
-    stack, measured, every_point = _traced(scene, layout, order, size, probes, tell)
+    # Clean the pictures while the meters are read.
+    with _Cleaning(order.quality.denoiser) as cleaning:
+        stack, measured, every_point = _traced(scene, layout, order, size, probes, tell, cleaning.begin)
+        stack = cleaning.end(lambda part: tell("denoise", part))
     points = readings_from_probes(measured, mix, scene.camera)
     report = report_from_probes(scene, layout, every_point, seed=order.seed, setting=mix)
     parts = readings_from_regions(stack, mix, scene.camera, part_regions(stack))
-    stack = denoised(stack, lambda part: tell("denoise", part), quality=order.quality.denoiser)
     warnings = scene_warnings(scene, heard_lights(mix))
     preview = Preview(scene, mix, stack, tuple(points), tuple(parts), report, warnings, ())
     files = _write(preview, scene_file, order, pictures, probes, tell)
     return Preview(**{**vars(preview), "files": tuple(files)})
+
+
+class _Cleaning:
+    """Denoising in a thread of its own; leaving the block by an error ends it after the layer under way."""
+
+    def __init__(self, quality: str) -> None:
+        self.quality = quality
+        self.pool = ThreadPoolExecutor(1)
+        self.unwanted = Event()
+        self.part = 0.0
+
+    def __enter__(self) -> _Cleaning:
+        return self
+
+    def begin(self, stack: LightStack) -> None:
+        self.cleaned = self.pool.submit(denoised, stack, self._note, quality=self.quality)
+
+    def end(self, tell: Callable[[float], None]) -> LightStack:
+        """The cleaned stack; `tell` hears of its progress until then."""
+        while not self.cleaned.done():
+            tell(min(self.part, 0.99))
+            wait([self.cleaned], timeout=0.1)
+        tell(1.0)
+        return self.cleaned.result()
+
+    def __exit__(self, *error: object) -> None:
+        self.unwanted.set()
+        self.pool.shutdown()
+
+    def _note(self, part: float) -> None:
+        if self.unwanted.is_set():
+            raise CancelledError
+        self.part = part
 
 
 def heard_lights(mix: Mix) -> tuple[str, ...]:
@@ -170,9 +208,13 @@ def _size(order: PreviewOrder, layout: Layout) -> tuple[int, int]:
 
 
 def _traced(
-    scene: Scene, layout: Layout, order: PreviewOrder, size: tuple[int, int], probes: list[Probe], tell: Progress
-) -> tuple[LightStack, ProbeReadings, ProbeReadings]:
-    """Trace picture and meters, or take what is kept of them; the renderer is loaded here, and only if needed."""
+    scene: Scene, layout: Layout, order: PreviewOrder, size: tuple[int, int], probes: list[Probe], tell: Progress,
+    on_stack: Callable[[LightStack], None],
+) -> tuple[LightStack, ProbeReadings, ProbeReadings]:  # fmt: skip
+    """Trace picture and meters, or take what is kept of them; the renderer is loaded here, and only if needed.
+
+    `on_stack` is handed the picture's layers before the meters are read.
+    """
     tell("trace", 0.0)
     store = None if order.fresh else store_from_environment()
     stage = cache(lambda: stage_from_scene(scene, layout))
@@ -188,6 +230,7 @@ def _traced(
         stage=stage,
         store=store,
     )
+    on_stack(stack)
     tell("meters", 0.0)
     measured = cached_probes(
         scene,
@@ -238,17 +281,26 @@ def _write(
         def titled(what: str) -> dict[str, str]:
             return {**texts, "Title": f"{scene.title}: {what}"}
 
-        stage("combined.png", png_bytes(encoded(combined), titled("combined")))
-        for name, file in pictures.items():
-            settings = "; ".join((texts["Description"], *light_lines(scene, name)))
-            stage(file, png_bytes(encoded(alone[name]), {**titled(name), "Description": settings}))
-        stage("black-and-white.png", png_bytes(encoded(black_and_white(combined)), titled("black and white")))
-        stage("levelled.png", png_bytes(levelled_sheet(scene, alone, made), titled("each light levelled")))
-        sheet = contact_sheet(scene, mix, combined, alone, preview.points, made)
-        stage("contact-sheet.png", png_bytes(sheet, titled("contact sheet")))
-        tones = false_tones_sheet(measured, health, scene.title, made, combined)
-        stage("false-tones.png", png_bytes(tones, titled("false tones")))
-        stage("tones-by-part.png", png_bytes(histogram_sheet(health, scene.title, made), titled("tones by part")))
+        with ThreadPoolExecutor(2) as pool:
+            # Draw the sheets here while threads pack what is drawn.
+            packed: list[tuple[str, Future[bytes]]] = []
+
+            def pack(name: str, picture: Any, told: dict[str, str]) -> None:
+                packed.append((name, pool.submit(png_bytes, picture, told)))
+
+            sheet = contact_sheet(scene, mix, combined, alone, preview.points, made)
+            pack("contact-sheet.png", sheet, titled("contact sheet"))
+            pack("levelled.png", levelled_sheet(scene, alone, made), titled("each light levelled"))
+            pack("combined.png", encoded(combined), titled("combined"))
+            for name, file in pictures.items():
+                settings = "; ".join((texts["Description"], *light_lines(scene, name)))
+                pack(file, encoded(alone[name]), {**titled(name), "Description": settings})
+            pack("black-and-white.png", encoded(black_and_white(combined)), titled("black and white"))
+            tones = false_tones_sheet(measured, health, scene.title, made, combined)
+            pack("false-tones.png", tones, titled("false tones"))
+            pack("tones-by-part.png", histogram_sheet(health, scene.title, made), titled("tones by part"))
+            for name, data in packed:
+                stage(name, data.result())
         write_layers(
             folder.stage("layers.exr"),
             stack,
