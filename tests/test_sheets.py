@@ -188,7 +188,11 @@ def test_every_modifier_of_the_model_is_among_them() -> None:
     [
         ("full power", {}),
         ("1/4 power", {"power": "1/4"}),
-        ("-3.5 stops from full", {"power": "-3.5 stops"}),
+        ("−3.5 stops from full", {"power": "-3.5 stops"}),
+        # log2 0.8 is -0.3219280948873623.
+        ("−0.32 stops from full", {"power": "80 %"}),
+        ("1/2 power", {"power": "-0.999 stops"}),
+        ("full power", {"power": "-0.004 stops"}),
         ("1/2 power, 3200 K", {"power": "1/2", "color": "3200 K"}),
         ("full power, #ff8800", {"color": "#ff8800"}),
         ("full power, gel +60 mired, ND 1 stop", {"gels": [{"mired": 60}, {"nd": "1 stop"}]}),

@@ -72,6 +72,10 @@ def modifier_text(light: Light) -> str:
 def power_text(light: Light) -> str:
     """Setting of the dial, with lamp colour and gels that are not plain daylight."""
     dial = units.text_from_dial_stops(light.power_stops)
+    if "/" not in dial:
+        # Lamps are set in tenths or thirds of a stop: two decimals tell them apart.
+        rounded = units.text_from_dial_stops(round(light.power_stops, 2) + 0.0)
+        dial = rounded.replace("-", "−")
     words = ["full power" if dial == "1/1" else f"{dial} power" if "/" in dial else f"{dial} from full"]
     if light.color_hex is not None:
         words.append(light.color_hex)
