@@ -335,6 +335,12 @@ def test_the_card_tells_by_light_and_together_and_the_ratio(browser: Any) -> Non
         ratio = page.inner_text(".card-ratio")
         assert f"{abs(diff):.1f} stops" in ratio and f"{2 ** abs(diff):.1f}" in ratio
         assert page.locator('[data-point="mine"].waiting').count() == 1
+        # Nothing is said to be well before it has been looked at.
+        assert "The checks are being made." in page.inner_text(".warnings")
+        assert "No warnings" not in page.inner_text(".warnings")
+        page.evaluate("() => store.receive({ type: 'checks', warnings: [], lines: [] })")
+        rest(page)
+        assert "being made" not in page.inner_text(".warnings")
         # Warnings: the worst first, and a way to its light.
         assert page.inner_text(".warning-list li >> nth=0").startswith("4")
         page.click(".warning-light")
@@ -349,7 +355,15 @@ def test_a_pin_is_renamed_and_taken_away_in_one_step_each(browser: Any) -> None:
         (edit,) = asked(page, "edit")
         assert [each["op"] for each in edit["edits"]] == ["unpin", "pin"]
         assert edit["edits"][1]["name"] == "his hand" and edit["edits"][1]["kind"] == "dome"
+        # A name that another point bears would write over that one.
+        page.evaluate("""() => { const { view } = store.get();
+          store.update({ view: { ...view, meters: [...view.meters, { ...view.meters[0], name: 'hers' }] } }) }""")
+        page.wait_for_selector('[data-point="hers"]')
         page.click('[data-point="mine"] summary')
+        page.fill('[data-point="mine"] input', "hers")
+        page.click('[data-point="mine"] >> text=Rename')
+        assert 'There is a point "hers" already' in page.inner_text('[data-point="mine"] .error')
+        assert len(asked(page, "edit")) == 1
         page.click('[data-point="mine"] >> text=Unpin')
         assert asked(page, "edit")[1]["edits"] == [{"op": "unpin", "name": "mine"}]
 
@@ -400,7 +414,11 @@ def test_a_kept_version_is_flipped_and_wiped_with_its_own_dials(browser: Any) ->
     with side(browser) as page:
         page.evaluate("(slot) => store.receive({ type: 'slots', slots: [slot], most: 4 })", slot)
         page.wait_for_selector('.tab-list [data-slot="3"]')
+        # A digit alone is the sheet's: it selects a light.
         page.keyboard.press("1")
+        rest(page)
+        assert page.locator(".veil").is_hidden()
+        page.keyboard.press("Shift+Digit1")
         page.wait_for_selector(".veil", state="visible")
         rest(page)
         whole = develop(b.stack, dimmed, b.camera).astype(int)
@@ -412,7 +430,7 @@ def test_a_kept_version_is_flipped_and_wiped_with_its_own_dials(browser: Any) ->
         page.mouse.move(box["x"] + 0.3 * box["width"], box["y"] + 0.6 * box["height"])
         page.wait_for_function("() => /before/.test(document.querySelector('.spot-words').textContent)")
         there = number(page.inner_text(".spot-stops"))
-        page.keyboard.press("1")
+        page.keyboard.press("Shift+Digit1")
         page.wait_for_selector(".veil", state="hidden")
         page.wait_for_function("() => !/before/.test(document.querySelector('.spot-words').textContent)")
         assert number(page.inner_text(".spot-stops")) - there == pytest.approx(1.0, abs=0.11)

@@ -259,6 +259,33 @@ def test_numbers_take_a_unit_and_refusals_stay_beside_the_field(browser: Any, tm
         assert "width: 3 ft" in sheet.save()
 
 
+def test_a_dial_may_be_typed_as_lamps_show_it(browser: Any, tmp_path: Path) -> None:
+    with table(browser, tmp_path) as sheet:
+        sheet.page.keyboard.press("1")
+        dial = sheet.page.get_by_role("textbox", name="Power")
+        # Seven tenths of a stop above a quarter.
+        dial.fill("1/4 +7/10")
+        dial.press("Enter")
+        sheet.page.wait_for_function("() => /1\\.3 stops/.test(document.querySelector('.ticket').innerText)")
+        assert load_scene(sheet.path).lights["key"].power_stops == -2
+        assert "power: -1.3 stops" in sheet.save()
+        dial.fill("1/4 +11/10")
+        dial.press("Enter")
+        sheet.page.wait_for_selector("[aria-invalid]")
+
+
+def contrast(one: str, other: str) -> float:
+    """Contrast of two CSS colours "rgb(r, g, b)": WCAG 2.2, relative luminance and contrast ratio."""
+
+    def luminance(colour: str) -> float:
+        coded = np.array([int(part) for part in re.findall(r"\d+", colour)[:3]]) / 255
+        linear = np.where(coded <= 0.04045, coded / 12.92, ((coded + 0.055) / 1.055) ** 2.4)
+        return float(linear @ [0.2126, 0.7152, 0.0722])
+
+    low, high = sorted((luminance(one), luminance(other)))
+    return (high + 0.05) / (low + 0.05)
+
+
 def test_lights_are_added_named_and_removed(browser: Any, tmp_path: Path) -> None:
     with table(browser, tmp_path) as sheet:
         page = sheet.page
@@ -271,10 +298,24 @@ def test_lights_are_added_named_and_removed(browser: Any, tmp_path: Path) -> Non
         page.locator("dialog.library .card").first.click()
         page.wait_for_selector('[data-sheet="plan"] [data-item="light:bare bulb"]')
         page.get_by_role("button", name="Rename").click()
+        # A refusal is told where the name was written, without the place in the file.
+        page.locator("dialog.ask input").fill("key")
+        page.keyboard.press("Enter")
+        page.wait_for_selector("dialog.ask .error:not(:empty)")
+        assert page.locator("dialog.ask .error").inner_text().startswith('There is a "key" already')
         page.locator("dialog.ask input").fill("Rim")
         page.keyboard.press("Enter")
         page.wait_for_selector('[data-sheet="plan"] [data-item="light:rim"]')
         assert re.search(r"^  rim:$", sheet.save(), re.MULTILINE)
+        # A pressed button under the pointer keeps its words legible.
+        mute = page.locator(".ticket [data-key='mute']")
+        mute.click()
+        page.wait_for_selector(".ticket [data-key='mute'][aria-pressed='true']")
+        mute.hover()
+        page.wait_for_timeout(300)
+        ground, ink = mute.evaluate("(b) => { const s = getComputedStyle(b); return [s.backgroundColor, s.color] }")
+        assert contrast(ground, ink) >= 4.5
+        page.keyboard.press("Control+z")
         page.get_by_role("button", name="Remove").click()
         page.wait_for_selector('[data-sheet="plan"] [data-item="light:rim"]', state="detached")
         assert sheet.save() == SET

@@ -40,8 +40,14 @@ export function mount(element, room) {
     },
     async saveAs(label = "Name of the new file, beside the present one") {
       const { view } = store.get();
-      const path = await promptFor("Save a copy", label, `my-${(view?.file ?? "scene.yaml").split("/").pop()}`, { does: "Save" });
-      if (path) await link.ask("save_as", { path });
+      await promptFor("Save a copy", label, `my-${(view?.file ?? "scene.yaml").split("/").pop()}`, {
+        does: "Save",
+        async refuse(path) {
+          if (!path) return "Write a name for the file, such as my-portrait.yaml.";
+          const answer = await link.ask("save_as", { path }, { quiet: true });
+          return answer.type === "refused" ? refusalText(answer.text) : null;
+        },
+      });
     },
   };
   room.files = files;
@@ -76,7 +82,10 @@ export function mount(element, room) {
     const row = message && rows.find((each) => each.what === message.what);
     if (!row) return;
     const busy = !message.done && !message.error;
-    row.button.disabled = busy;
+    const ended = row.busy && message.done;
+    row.busy = busy;
+    // One is made at a time.
+    for (const each of rows) each.button.disabled = busy;
     const parts = [];
     if (message.error) parts.push(el("p", { class: "error" }, message.error));
     if (busy) {
@@ -88,7 +97,8 @@ export function mount(element, room) {
       if (message.folder) parts.push(el("p", { class: "note" }, `In the folder ${message.folder}`));
     }
     row.told.replaceChildren(...parts);
-    if (message.done && !sheet.node.open) store.say(message.error ? message.error : `The ${row.what} is made: see Export.`, message.error ? "refused" : "said");
+    // What was made before this page was opened is no news.
+    if (ended && !sheet.node.open) store.say(message.error ? message.error : `The ${row.what} is made: see Export.`, message.error ? "refused" : "said");
   }, ["export"]);
 
   // -- the file on disk, and what an earlier session left ------------------------------------------------------------

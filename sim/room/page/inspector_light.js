@@ -2,7 +2,7 @@
 import { el } from "./dom.js";
 import { choiceField, fieldsFromChoices, group, textField, textOf } from "./inspector_fields.js";
 import { aimField, headLine, placeFields, wordButton } from "./inspector_places.js";
-import { stopsText } from "./measures.js";
+import { stopsFromDialText, stopsText } from "./measures.js";
 
 const GELS = [
   ["warm 60", { mired: 60 }, "warmer, 60 mired"], ["warm 130", { mired: 130 }, "much warmer, 130 mired"],
@@ -83,7 +83,7 @@ function dialFields(first, room, set) {
   const text = textField({
     label: "Power", key: "power", hint: "such as 1/4 or -2 stops", value: () => stopsText(store.powerStops(name)),
     send: (typed) => {
-      const number = /^[-+]?\d*\.?\d+$/.test(typed) ? Number(typed) : typed === "full" ? 0 : null;
+      const number = /^[-+]?\d*\.?\d+$/.test(typed) ? Number(typed) : typed === "full" ? 0 : stopsFromDialText(typed);
       return number === null ? set(["power"], typed) : link.edit(edits(number)[0], null, { quiet: true });
     },
   });

@@ -10,6 +10,7 @@ const LIST = [
     ["1 to 9", "select a light"], ["c, s, b", "select camera, sitter, backdrop"],
   ]],
   ["Lights", [["m", "mute the selected light"], ["o", "solo it"], ["a", "add a light"], ["Delete", "remove the selected light"]]],
+  ["Picture", [["Shift + 1 to 4", "show or hide a kept version"], ["Shift + 0", "show the set as it is now"]]],
   ["Sheet and scene", [
     ["+ and −", "larger, smaller"], ["0", "show the whole set"], ["Wheel or pinch", "zoom; drag the empty sheet to move it"],
     ["Ctrl + Z", "undo"], ["Ctrl + Shift + Z, Ctrl + Y", "redo"], ["Ctrl + S", "save"], ["?", "this list"],

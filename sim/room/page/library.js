@@ -1,9 +1,11 @@
 /** The library: lights to add, by the picture each makes on a grey sphere; copy, rename, remove; example set-ups. */
 import { el } from "./dom.js";
 import { dialog, promptFor } from "./dialogs.js";
+import { refusalText } from "./link.js";
 
-const CAUTIONS = "In a real room: mind what one mains circuit carries, keep cloth and hands off hot lamps, weigh stands down and tape " +
+const CAUTIONS = "In a real room: mind what one mains circuit carries, keep cloth and hands off hot lamps, weight stands down and tape " +
   "cables, fire no flash close to anyone's eyes, and ask about photosensitivity first.";
+const UNSAVED = /unsaved|not saved/i;
 const DEFER = "Follow local electrical codes, the maker's instructions and licensed practice.";
 
 export function mount(element, room) {
@@ -13,17 +15,21 @@ export function mount(element, room) {
   const examples = el("ul", { class: "examples" });
   const heading = el("h2", {}, "Add a light");
   const intro = el("p", { class: "note" });
-  const box = dialog("library", heading, intro, grid,
-    el("section", { "aria-label": "Example set-ups" }, el("h3", {}, "Or start from an example"), examples));
+  const shelf = el("section", { "aria-label": "Example set-ups" }, el("h3", {}, "Or start from an example"), examples);
+  // The library is long: whoever wants an example is taken there.
+  const toExamples = el("button", {
+    type: "button", class: "small", onclick: () => { shelf.scrollIntoView({ block: "start" }); examples.querySelector("button")?.focus({ preventScroll: true }); },
+  }, "Or start from an example");
+  const box = dialog("library", heading, el("div", { class: "library-head" }, intro, toExamples), grid, shelf);
   const safety = el("p", { class: "cautions" });
   box.node.append(safety);
   element.append(box.node);
 
   const names = () => (store.get().view?.lights ?? []).map((light) => light.name);
 
-  function freeName(base) {
+  function freeName(base, first = 1) {
     const stem = base.replace(/ \d+$/, "").slice(0, 24);
-    for (let n = 1; ; n++) {
+    for (let n = first; ; n++) {
       const name = n === 1 ? stem : `${stem} ${n}`;
       if (!names().includes(name)) return name;
     }
@@ -81,7 +87,7 @@ export function mount(element, room) {
     grid.replaceChildren(...[...groups].map(([title, list]) => el("div", { class: "ball-group" }, title ? el("h3", {}, title) : null, el("ul", {}, list.map(card)))));
     examples.replaceChildren(...(told?.examples ?? []).map((each) => el("li", {}, el("div", {}, el("strong", {}, each.title), el("p", { class: "note" }, each.text ?? "")),
       el("button", { type: "button", onclick: () => startFrom(each) }, "Start from this"))));
-    examples.closest("section").hidden = Boolean(target) || !(told?.examples ?? []).length;
+    shelf.hidden = toExamples.hidden = Boolean(target) || !(told?.examples ?? []).length;
   }
 
   function card(entry) {
@@ -94,27 +100,41 @@ export function mount(element, room) {
 
   async function startFrom(example) {
     const stem = example.name.replace(/\.ya?ml$/, "");
-    const path = await promptFor(`Start from "${example.title}"`, "Name of the new file, beside the present one", `my-${stem}.yaml`, { does: "Make the copy and open it" });
+    let answer = null;
+    const path = await promptFor(`Start from "${example.title}"`, "Name of the new file, beside the present one", `my-${stem}.yaml`, {
+      does: "Make the copy and open it",
+      async refuse(typed) {
+        if (!typed) return "Write a name for the file, such as my-portrait.yaml.";
+        answer = await link.ask("start_from", { example: example.name, path: typed }, { quiet: true });
+        return answer.type === "refused" && !UNSAVED.test(answer.text) ? refusalText(answer.text) : null;
+      },
+    });
     if (!path) return;
-    let answer = await link.ask("start_from", { example: example.name, path }, { quiet: true });
-    if (answer.type === "refused" && /unsaved|not saved/i.test(answer.text)) {
+    if (answer.type === "refused") {
       const sure = await promptFor("There are changes that are not saved", answer.text, null, { does: "Leave them and open the copy" });
       if (!sure) return;
       answer = await link.ask("start_from", { example: example.name, path, force: true });
-    } else if (answer.type === "refused") return store.say(answer.text, "refused");
+    }
     if (answer.type !== "refused") box.close();
   }
 
   async function rename(name) {
-    const typed = await promptFor(`Rename ${name}`, "New name: small letters, digits, spaces and hyphens", name, { does: "Rename" });
-    const to = typed?.toLowerCase().replace(/\s+/g, " ");
-    if (!to || to === name) return;
-    const answer = await link.edit([{ op: "rename_light", name, to }]);
-    if (answer.type !== "refused") store.select(`light:${to}`);
+    await promptFor(`Rename ${name}`, "New name: small letters, digits, spaces and hyphens", name, {
+      does: "Rename",
+      async refuse(typed) {
+        const to = typed.toLowerCase().replace(/\s+/g, " ");
+        if (!to) return "Write a name, such as side light.";
+        if (to === name) return null;
+        const answer = await link.edit([{ op: "rename_light", name, to }], null, { quiet: true });
+        if (answer.type === "refused") return refusalText(answer.text);
+        store.select(`light:${to}`);
+        return null;
+      },
+    });
   }
 
   async function copy(name) {
-    const as = freeName(name);
+    const as = freeName(name, 2);
     const answer = await link.edit([{ op: "copy_light", name, as }]);
     if (answer.type !== "refused") store.select(`light:${as}`);
   }

@@ -6,9 +6,12 @@ const GESTURE_EVERY_MS = 110;
 // Other messages carry ids of their own, such as an export's.
 const ANSWERS = ["done", "refused", "wishes"];
 
+// Where in the file: "lights.key.place: ", "panels[0]: ", with whatever name a light was to have.
+const KEY_PATH = /^(?:camera|sitter|backdrop|room|lights|panels|ambient|meters|render)(?:[.[](?:(?!: ).)*)?: /;
+
 /** The server's one line without the place in the file, which means nothing to who does not edit it. */
 export const refusalText = (text) => {
-  const line = String(text).replace(/^\S*\.ya?ml:(\d+:)?\s*/, "").replace(/^[\w .[\]-]+: (?=got )/, "");
+  const line = String(text).replace(/^\S*\.ya?ml:(\d+:)?\s*/, "").replace(/^[\w .[\]-]+: (?=got )/, "").replace(KEY_PATH, "");
   return line.charAt(0).toUpperCase() + line.slice(1);
 };
 

@@ -24,6 +24,12 @@ export function stopsText(stops) {
   return `${value < 0 ? MINUS : "+"}${text} stop${text === "1" ? "" : "s"}`;
 }
 
+/** Stops from full of a dial as lamps show it: "1/4 +7/10" is seven tenths above a quarter; null where it is none. */
+export function stopsFromDialText(text) {
+  const found = /^1\/([1-9]\d*)\s*\+\s*(\d)\/(10|3)$/.exec(text.trim());
+  return found && Number(found[2]) < Number(found[3]) ? -Math.log2(Number(found[1])) + Number(found[2]) / Number(found[3]) : null;
+}
+
 /** 8° down */
 export function tiltText(deg) {
   const value = Math.round(Math.abs(deg));

@@ -1,5 +1,6 @@
 /** The ruled card: readings of standard and pinned points, by light and together, at the dials as they stand. */
 import { el } from "./dom.js";
+import { refusalText } from "./link.js";
 import { deskOf } from "./picture_desk.js";
 import { lightTag, numbersOf, setAttribute, setText } from "./picture_elements.js";
 import { fNumberText, ratioText, stopsText } from "./picture_words.js";
@@ -33,6 +34,8 @@ export function mount(place, room) {
     setAttribute(button, "aria-pressed", button.getAttribute("aria-pressed") !== "true");
     planned ||= requestAnimationFrame(show);
   };
+  // Rows wait for an open menu to be closed.
+  table.addEventListener("toggle", () => { planned ||= requestAnimationFrame(show); }, true);
   byLight.addEventListener("click", toggle(byLight));
   all.addEventListener("click", toggle(all));
   const asked = mountWishes(wishes, room);
@@ -211,12 +214,19 @@ function pointMenu(point, { store, link }, asked) {
       const wanted = field.value.trim();
       const meter = store.get().view.meters.find((each) => each.name === name);
       if (!wanted || wanted === name || !meter) return;
+      // A point of this name would be written over.
+      const taken = store.get().view.meters.some((each) => each.name === wanted);
+      const answer = taken ? { type: "refused", text: `there is a point "${wanted}" already; choose another name` }
+        : await link.edit(renaming(meter, wanted), null, { quiet: true });
+      refused.textContent = answer.type === "refused" ? refusalText(answer.text) : "";
+      if (answer.type === "refused") return;
       close();
-      await link.edit(renaming(meter, wanted));
     };
+    const refused = el("p", { class: "error", role: "alert" });
     field.addEventListener("keydown", (event) => { if (event.key === "Enter") rename(); });
     return [
       el("span", { class: "menu-row" }, field, el("button", { type: "button", class: "small", text: "Rename", onclick: rename })),
+      refused,
       el("button", { type: "button", class: "quiet small danger", text: "Unpin", onclick: () => { close(); link.edit([{ op: "unpin", name }]); } }),
     ];
   }

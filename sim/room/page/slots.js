@@ -119,7 +119,7 @@ export function mountSlots(room, print, { webgl = "auto" } = {}) {
 
   const tab = (slot, index) => el("button", {
     type: "button", class: "tab", "aria-pressed": "false", "data-slot": slot.id, text: LETTERS[index],
-    title: `${slot.title}: show or hide (key ${index + 1})`, "aria-label": `Version ${LETTERS[index]}, ${slot.title}`, onclick: () => flip(slot.id),
+    title: `${slot.title}: show or hide (Shift + ${index + 1})`, "aria-label": `Version ${LETTERS[index]}, ${slot.title}`, onclick: () => flip(slot.id),
   });
 
   function row(slot, index) {
@@ -172,12 +172,16 @@ export function mountSlots(room, print, { webgl = "auto" } = {}) {
     moveTo((compare().wipe ?? 0.5) + way);
   });
   addEventListener("keydown", (event) => {
-    if (event.altKey || event.ctrlKey || event.metaKey || event.repeat) return;
+    // A digit alone selects a light; the key's place counts, because Shift changes what it writes.
+    if (!event.shiftKey || event.altKey || event.ctrlKey || event.metaKey || event.repeat) return;
     if (event.target.closest?.("input:not([type=range]), select, textarea, dialog, [contenteditable]")) return;
-    const slot = slots()[["1", "2", "3", "4"].indexOf(event.key)];
+    const digit = /^Digit([0-4])$/.exec(event.code)?.[1];
+    const slot = slots()[Number(digit) - 1];
     if (slot) flip(slot.id);
-    else if (event.key === "0" && compare().id !== null) store.update({ compare: NONE });
-  });
+    else if (digit === "0" && compare().id !== null) store.update({ compare: NONE });
+    else return;
+    event.preventDefault();
+  }, true);
 
   return {
     /** What the spot meter reads at x (0..1): the kept version where it lies over the print, else nothing. */

@@ -11,7 +11,8 @@ export function mount(place, { store }) {
   const list = el("ul", { class: "warning-list" });
   const more = el("button", { type: "button", class: "quiet small", "aria-expanded": "false" });
   const checks = el("details", { class: "checks" }, el("summary", { text: "What was checked" }), el("div", {}));
-  place.append(head, list, more, checks);
+  const wait = el("p", { class: "note", text: "The checks are being made." });
+  place.append(head, list, wait, more, checks);
   let open = false;
   let built = "";
   more.addEventListener("click", () => { open = !open; show(); });
@@ -44,7 +45,9 @@ export function mount(place, { store }) {
       built = key;
       list.replaceChildren(...shown.map((each) => item(each, numbersOf(view))));
     }
-    head.textContent = all.length ? "Warnings" : "No warnings";
+    // Nothing is known of the light before the first checks are made.
+    head.textContent = all.length || !message ? "Warnings" : "No warnings";
+    wait.hidden = Boolean(message);
     more.hidden = all.length <= FIRST_SHOWN;
     more.textContent = open ? "Fewer" : `${all.length - FIRST_SHOWN} more`;
     more.setAttribute("aria-expanded", String(open));

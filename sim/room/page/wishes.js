@@ -7,7 +7,6 @@ const USUAL = [["shadow-side cheek", `${MINUS}2`], ["backdrop centre", `${MINUS}
 const REFERENCE = "key-side cheek";
 // Names that people use for the points.
 const SHORT = { "key-side cheek": "key side", "shadow-side cheek": "shadow side", "backdrop centre": "backdrop" };
-const short = (name) => SHORT[name] ?? name;
 
 /** What a person wrote for a point: {f_number}, {stops}, or null where it is neither. */
 export function wishFromText(text) {
@@ -42,6 +41,8 @@ export function mount(place, room) {
     el("div", { class: "wish-ends" }, ask, take), said, moves);
 
   const points = () => store.get().meters?.points ?? [];
+  // A point of the scene's own may bear the short name already.
+  const short = (name) => (SHORT[name] && !points().some((each) => each.name === SHORT[name]) ? SHORT[name] : name);
   const options = (chosen, more = []) => [...more, ...points().map(({ name }) => [name, short(name)])]
     .map(([value, text]) => el("option", { value, text, selected: value === chosen }));
 
