@@ -241,16 +241,20 @@ def _figure(who: _Sitter) -> Figure:
 
 
 _LAST: dict[str, Any] = {}
+_SHELVES: list[Any] = []
 
 
 def stage_of(group: str, member: tuple[Scene, Layout]) -> Stage:
-    """The built stage of a group, kept until this process builds another."""
+    """The built stage of a group, kept until this process builds another, which takes over what did not change."""
     if group not in _LAST:
         from sim.stage.build import build
+        from sim.stage.shelf import Shelf
 
         # Let go of the last before the next is built: kernels are recorded for whatever is alive.
         _LAST.clear()
-        _LAST[group] = build(*member)
+        if not _SHELVES:
+            _SHELVES.append(Shelf())
+        _LAST[group] = build(*member, shelf=_SHELVES[0])
     stage: Stage = _LAST[group]
     return stage
 
