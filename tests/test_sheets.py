@@ -196,6 +196,7 @@ def test_every_modifier_of_the_model_is_among_them() -> None:
         ("1/2 power, 3200 K", {"power": "1/2", "color": "3200 K"}),
         ("full power, #ff8800", {"color": "#ff8800"}),
         ("full power, gel +60 mired, ND 1 stop", {"gels": [{"mired": 60}, {"nd": "1 stop"}]}),
+        ("full power, gel −80 mired", {"gels": [{"mired": -80}]}),
         ("full power, gel #ff8800", {"gels": [{"color": "#ff8800"}]}),
     ],
 )

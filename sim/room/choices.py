@@ -91,12 +91,12 @@ def fields_from_block(block: type[Block], lead: str = "", words: str = "") -> li
         if alias in PLACES:
             continue
         key = f"{lead}{alias}"
-        label = f"{words}{alias.replace('_', ' ')}"
+        label = f"{words}{alias.replace('_', ' ').replace('color', 'colour')}"
         values = list(_values(field))
         inner = next((value for value in values if isinstance(value, type)), None)
         plain = [value for value in values if isinstance(value, Value)]
         if inner is not None and not plain:
-            found += fields_from_block(inner, f"{key}.", f"{label} ")
+            found += fields_from_block(inner, f"{key}.", "" if alias == "size" else f"{label} ")
             continue
         if plain:
             found.append(_described(key, label, field, plain))

@@ -125,7 +125,7 @@ def meter_text(reading: Reading) -> str:
 def _gel_text(gel: model.Gel) -> str:
     match gel:
         case model.MiredGel():
-            return f"gel {gel.mired:+.0f} mired"
+            return f"gel {gel.mired:+.0f} mired".replace("-", "−")
         case model.ColorGel():
             return f"gel {gel.color}"
         case _:

@@ -259,6 +259,17 @@ def test_numbers_take_a_unit_and_refusals_stay_beside_the_field(browser: Any, tm
         assert "width: 3 ft" in sheet.save()
 
 
+def test_slips_speak_plainly(browser: Any, tmp_path: Path) -> None:
+    with table(browser, tmp_path) as sheet:
+        sheet.page.keyboard.press("s")
+        assert "on the mark" in sheet.page.locator(".ticket").inner_text()
+        sheet.page.keyboard.press("ArrowDown")
+        sheet.page.wait_for_function("() => /0.05 m toward the cam/.test(document.querySelector('.ticket').innerText)")
+        sheet.page.keyboard.press("b")
+        labels = sheet.page.locator(".ticket label").all_inner_texts()
+        assert {"Width", "Height", "Colour"} <= set(labels)
+
+
 def test_a_dial_may_be_typed_as_lamps_show_it(browser: Any, tmp_path: Path) -> None:
     with table(browser, tmp_path) as sheet:
         sheet.page.keyboard.press("1")

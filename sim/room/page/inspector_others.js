@@ -4,6 +4,13 @@ import { choiceField, fieldsFromChoices, group, textField, textOf } from "./insp
 import { aimField, headLine, placeFields, wordButton } from "./inspector_places.js";
 import { degreesText, metresText } from "./measures.js";
 
+/** How far the sitter has stepped off the mark. */
+function stepWords([x, , z]) {
+  const parts = [[x, "to camera right", "to camera left"], [z, "toward the camera", "away from the camera"]]
+    .filter(([m]) => Math.abs(m) >= 0.005).map(([m, over, under]) => `${metresText(Math.abs(m))} ${m > 0 ? over : under}`);
+  return parts.length ? `${parts.join(", ")}, from the mark` : "on the mark";
+}
+
 const CAMERA = [
   { key: "aperture", label: "Aperture", example: "f/8" }, { key: "shutter", label: "Shutter", example: "1/160 s", unit: "s" },
   { key: "iso", label: "ISO", example: 100 }, { key: "white_balance", label: "White balance", unit: "K", example: "5600 K" },
@@ -70,7 +77,7 @@ export const sitter = {
     const described = store.get().view.choices?.sitter ?? SITTER;
     const rest = described.filter((each) => !["turn", "head.turn", "step"].includes(each.key));
     const fields = blockFields(room, ["sitter"], rest, (item) => item.data.block ?? item.data.texts, parts);
-    parts.push({ refresh: (item) => { step.textContent = `${metresText(item.position_m[0])} to camera right and ${metresText(item.position_m[2])} forward of the mark`; } });
+    parts.push({ refresh: (item) => { step.textContent = stepWords(item.position_m); } });
     return simple(parts, [group("Pose", el("div", { class: "pair" }, body.node, head.node), step), group("Person", fields)], first);
   },
 };
