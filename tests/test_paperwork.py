@@ -29,7 +29,11 @@ SCENES = sorted((ROOT / "scenes").glob("*.yaml"))
 MB = 1_000_000
 
 
-@pytest.mark.parametrize("path", SCENES, ids=lambda p: p.stem)
+@pytest.mark.parametrize(
+    "path",
+    [path if path.stem == "recital" else pytest.param(path, marks=pytest.mark.slow) for path in SCENES],
+    ids=lambda p: p.stem,
+)
 def test_plan_pdf_and_handout_of_every_scene(path: Path, tmp_path: Path, engine: Engine) -> None:
     plan = run_plan(path, tmp_path / "plan", views=False, rays=1 << 13)
     assert {f.name for f in plan} == {"plan.html", "plan-A4.pdf", "plan-Letter.pdf", "plan.svg", "elevation.svg",

@@ -85,7 +85,7 @@ def test_turning_the_head_is_turning_the_light_the_other_way() -> None:
         assert (swung.pattern == sweep.samples[2].shadow.pattern == "loop") is same
 
 
-@pytest.mark.parametrize("beam_deg", [4, 7])
+@pytest.mark.parametrize("beam_deg", [4, pytest.param(7, marks=pytest.mark.slow)])
 def test_a_tight_lights_hold_on_the_face_is_a_cone_in_space(beam_deg: float) -> None:
     """Face points within half the beam's angle of the axis, counted from geometry alone, as the sitter steps aside."""
     move = Move("step aside", "m", tuple(np.linspace(-0.25, 0.25, 11)), 0.05, "", "")

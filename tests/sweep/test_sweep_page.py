@@ -464,7 +464,7 @@ def test_hostile_names_stay_text(tmp_path: Path) -> None:
 # -- ease of use ------------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("width", [1280, 390])
+@pytest.mark.parametrize("width", [pytest.param(1280, marks=pytest.mark.slow), 390])
 def test_page_is_accessible_and_fits(tmp_path: Path, width: int) -> None:
     # WCAG 2.2 A and AA as far as axe-core can tell by itself.
     from axe_playwright_python.sync_playwright import Axe
