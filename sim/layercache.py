@@ -95,6 +95,8 @@ def cached_render(
     )  # fmt: skip
     for index in missing:
         kept[index] = entry = {"pixels": traced.pixels[index], "variance": traced.variance[index]}
+        if traced.part_excess is not None:
+            entry["part_excess"] = traced.part_excess[index]
         if store:
             store.put(keys[index], entry)
     if guides is None:
@@ -168,6 +170,7 @@ def _stack(layout: Layout, kept: Sequence[Arrays | None], guides: Arrays, seed: 
         is_flash=layout.is_flash,
         pixels=np.stack([entry["pixels"] for entry in layers]),
         variance=np.stack([entry["variance"] for entry in layers]),
+        part_excess=np.stack([entry["part_excess"] for entry in layers]) if "part_excess" in layers[0] else None,
         albedo=guides["albedo"],
         normal=guides["normal"],
         distance_m=guides["distance_m"],

@@ -18,6 +18,8 @@ class LightStack:
     `albedo` (h, w, 3), `normal` (h, w, 3), `distance_m` (h, w): what the camera rays met, averaged per pixel.
     `region` (h, w) uint8: index into `region_names` of what most of a pixel shows; 0 is nothing.
     `samples` camera rays per pixel, `seed`, `depth` (bounces), `engine`: how it was made.
+    `part_excess` (k, r, 4) or None where the pixels are unbiased themselves: what the mean of each region's pixels
+    lacks, RGB, and the variance of the luminance of that.
     `denoised` (k, h, w, 3) or None: the same layers cleaned for viewing; no reading may use them.
 
     Does not: hold dial, colour, exposure or mute, which are weights applied later.
@@ -37,6 +39,7 @@ class LightStack:
     depth: int
     engine: str
     denoised: np.ndarray | None = field(default=None)
+    part_excess: np.ndarray | None = field(default=None)
 
     @property
     def size(self) -> tuple[int, int]:
@@ -52,6 +55,22 @@ class LightStack:
         if region not in self.region_names:
             return np.zeros(self.region.shape, bool)
         return self.region == self.region_names.index(region)
+
+    def part_means(self, region: str) -> tuple[np.ndarray, np.ndarray]:
+        """Unbiased mean of the pixels that show `region`, (k, 3), and the standard error of its luminance, (k,).
+
+        Not a number where none does.
+        """
+        mask = self.mask(region)
+        count = int(mask.sum())
+        if count == 0:
+            return np.full((len(self.names), 3), np.nan), np.full(len(self.names), np.nan)
+        means = self.pixels[:, mask].mean(axis=1, dtype=np.float64)
+        variance = self.variance[:, mask].sum(axis=1, dtype=np.float64) / count**2
+        if self.part_excess is not None:
+            excess = self.part_excess[:, self.region_names.index(region)]
+            means, variance = means + excess[:, :3], variance + excess[:, 3]
+        return means, np.sqrt(variance)
 
     def mixed(self, weights_rgb: np.ndarray, *, for_viewing: bool = False) -> np.ndarray:
         """Sum of the layers (h, w, 3), each times its own weight.

@@ -130,13 +130,11 @@ def readings_from_regions(
     plain = color.luminance(weights)
     found = []
     for region in regions:
-        mask = stack.mask(region)
-        count = int(mask.sum())
-        if count == 0:
+        if not stack.mask(region).any():
             continue
-        means = stack.pixels[:, mask].mean(axis=1, dtype=np.float64)
-        errors = np.sqrt(stack.variance[:, mask].sum(axis=1, dtype=np.float64)) / count
-        exposures = color.luminance(means * weights)
+        means, errors = stack.part_means(region)
+        # What is estimated from few rays may fall below nothing.
+        exposures = np.maximum(color.luminance(means * weights), 0)
         found.append(_point_readings(region, "part", mix.names, exposures, errors * plain, camera))
     return found
 

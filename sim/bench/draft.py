@@ -23,7 +23,7 @@ def draft_errors(
 
     weights = mix_from_scene(scene, layout).weights_rgb(scene.camera.shutter_s)
     how: dict[str, Any] = {"size": size, "depth": scene.render.depth}
-    reference = render(stage, samples=reference_samples, seed=REFERENCE_SEED, **how).mixed(weights)
+    reference = render(stage, samples=reference_samples, seed=REFERENCE_SEED, gather=False, **how).mixed(weights)
     rows = []
     for samples in SAMPLES:
         stacks: dict[int, LightStack] = {}

@@ -100,7 +100,7 @@ def _growth(subject: Subject, plan: Plan) -> dict[str, Any]:
     scene, layout, repeats = subject.scene, subject.layout, plan.repeats
     how: dict[str, Any] = {"size": plan.small_size, "samples": plan.growth_samples, "repeats": repeats}
     return {
-        "lights": growth_with_lights(scene, layout, plan.light_counts, **how),
+        "lights": growth_with_lights(scene, layout, plan.light_counts, **{**how, "size": plan.time_size}),
         "pixels": growth_with_pixels(scene, layout, plan.pixel_sizes, samples=plan.growth_samples, repeats=repeats),
         "triangles": growth_with_triangles(scene, layout, plan.cuts, **how),
     }

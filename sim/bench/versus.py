@@ -66,9 +66,13 @@ def versus_stock(
     layout, depth = lambertian(layout), scene.render.depth
     stage = build(scene, layout)
     how: dict[str, Any] = {"samples": samples, "depth": depth}
-    reference = render(stage, size=size, samples=reference_samples, seed=REFERENCE_SEED, depth=depth).pixels
-    ours = [render(stage, size=size, seed=100 + run, **how).pixels for run in range(repeats)]
-    our_time = timed(lambda run: render(stage, size=time_size, seed=200 + run, **how), repeats, warm_up=False)
+    # Hold both against paths followed to the end.
+    long: dict[str, Any] = {"samples": reference_samples, "depth": depth, "gather": False}
+    reference = render(stage, size=size, seed=REFERENCE_SEED, **long).pixels
+    ours = [render(stage, size=size, seed=100 + run, gather=True, **how).pixels for run in range(repeats)]
+    our_time = timed(
+        lambda run: render(stage, size=time_size, seed=200 + run, gather=True, **how), repeats, warm_up=False
+    )
 
     def stock(glowing: frozenset[int]) -> tuple[list[np.ndarray], float]:
         lit = build(scene, layout, glowing=glowing)

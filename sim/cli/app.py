@@ -5,6 +5,7 @@ Heavy modules load inside the commands, so that help and mistakes answer at once
 
 from __future__ import annotations
 
+import gc
 import os
 import signal
 import sys
@@ -159,7 +160,10 @@ sweep.add_commands(app)
 
 def main(arguments: Sequence[str] | None = None) -> NoReturn:
     """Run the command line and exit."""
-    sys.exit(run(arguments))
+    code = run(arguments)
+    # Leave what is left to the end of the process, uncollected.
+    gc.freeze()
+    sys.exit(code)
 
 
 def run(arguments: Sequence[str] | None = None) -> int:

@@ -22,10 +22,9 @@ FALLOFF_PARTS = ("left cheek", "right cheek", "forehead", "chin")
 
 def key_of_face(stack: LightStack, mix: Mix, shutter_s: float) -> str:
     """The light that gives most of what the picture shows of the face."""
-    mask = stack.mask("face")
-    if not mask.any():
+    if not stack.mask("face").any():
         return mix.names[int(np.argmax(np.where(mix.muted, -np.inf, mix.dial_stops)))]
-    means = stack.pixels[:, mask].mean(axis=1, dtype=np.float64)
+    means, _ = stack.part_means("face")
     return mix.names[int(np.argmax(color.luminance(means * mix.weights_rgb(shutter_s))))]
 
 

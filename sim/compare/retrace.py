@@ -43,11 +43,14 @@ def only_lights(stage: Stage, names: Iterable[str]) -> Stage:
 def merged_stack(first: LightStack, traced: LightStack, fresh: Iterable[str]) -> LightStack:
     """The traced stack with every layer that is not `fresh` taken from the first alternative by the light's name."""
     pixels, variance = traced.pixels.copy(), traced.variance.copy()
+    excess = None if traced.part_excess is None or first.part_excess is None else traced.part_excess.copy()
     for index, name in enumerate(traced.names):
         if name not in set(fresh):
             home = first.names.index(name)
             pixels[index], variance[index] = first.pixels[home], first.variance[home]
-    return replace(traced, pixels=pixels, variance=variance, denoised=None)
+            if excess is not None and first.part_excess is not None:
+                excess[index] = first.part_excess[home]
+    return replace(traced, pixels=pixels, variance=variance, part_excess=excess, denoised=None)
 
 
 def reused_stack(first: LightStack, names: Sequence[str], is_flash: Sequence[bool]) -> LightStack:
@@ -56,4 +59,5 @@ def reused_stack(first: LightStack, names: Sequence[str], is_flash: Sequence[boo
     return replace(
         first, names=tuple(names), is_flash=tuple(is_flash), pixels=first.pixels[places],
         variance=first.variance[places], denoised=None,
+        part_excess=None if first.part_excess is None else first.part_excess[places],
     )  # fmt: skip

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from concurrent.futures import CancelledError, Future, ThreadPoolExecutor, wait
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from difflib import get_close_matches
 from functools import cache
 from pathlib import Path
@@ -99,14 +99,17 @@ def run_preview(scene_file: Path, order: PreviewOrder, on_progress: Progress | N
     # Clean the pictures while the meters are read.
     with _Cleaning(order.quality.denoiser) as cleaning:
         stack, measured, every_point = _traced(scene, layout, order, size, probes, tell, cleaning.begin)
-        stack = cleaning.end(lambda part: tell("denoise", part))
-    points = readings_from_probes(measured, mix, scene.camera)
-    report = report_from_probes(scene, layout, every_point, seed=order.seed, setting=mix)
-    parts = readings_from_regions(stack, mix, scene.camera, part_regions(stack))
-    warnings = scene_warnings(scene, heard_lights(mix))
-    preview = Preview(scene, mix, stack, tuple(points), tuple(parts), report, warnings, ())
-    files = _write(preview, scene_file, order, pictures, probes, tell)
-    return Preview(**{**vars(preview), "files": tuple(files)})
+        points = readings_from_probes(measured, mix, scene.camera)
+        report = report_from_probes(scene, layout, every_point, seed=order.seed, setting=mix)
+        parts = readings_from_regions(stack, mix, scene.camera, part_regions(stack))
+        warnings = scene_warnings(scene, heard_lights(mix))
+        preview = Preview(scene, mix, stack, tuple(points), tuple(parts), report, warnings, ())
+
+        def cleaned() -> LightStack:
+            return cleaning.end(lambda part: tell("denoise", part))
+
+        stack, files = _write(preview, scene_file, order, pictures, probes, tell, cleaned)
+    return replace(preview, stack=stack, files=tuple(files))
 
 
 class _Cleaning:
@@ -255,8 +258,12 @@ def _write(
     pictures: dict[str, str],
     probes: list[Probe],
     tell: Progress,
-) -> list[Path]:
-    """Develop, draw and stage every file, then put all of them in place."""
+    cleaned: Callable[[], LightStack],
+) -> tuple[LightStack, list[Path]]:
+    """Develop, draw and stage every file, then put all of them in place.
+
+    What is drawn for viewing waits for `cleaned`; returns its stack and the files.
+    """
     from sim import __version__
 
     scene, mix, stack, camera = preview.scene, preview.mix, preview.stack, preview.scene.camera
@@ -264,8 +271,6 @@ def _write(
     made = f"{stack.size[0]} x {stack.size[1]}, {stack.samples} samples, seed {stack.seed}"
     texts = {"Title": scene.title, "Description": settings_text(camera), "Software": program, "Comment": made}
     layers = exr_layer_names(stack.names)
-    combined = exposed(stack, mix, camera)
-    alone = {name: exposed(stack, mix.only([name]), camera) for name in pictures}
     measured = exposed(stack, mix, camera, for_viewing=False)
     health = health_from_stack(stack, mix, camera, next((p for p in preview.points if p.point == "face"), None))
     done, steps = 0, len(pictures) + 8
@@ -281,26 +286,6 @@ def _write(
         def titled(what: str) -> dict[str, str]:
             return {**texts, "Title": f"{scene.title}: {what}"}
 
-        with ThreadPoolExecutor(2) as pool:
-            # Draw the sheets here while threads pack what is drawn.
-            packed: list[tuple[str, Future[bytes]]] = []
-
-            def pack(name: str, picture: Any, told: dict[str, str]) -> None:
-                packed.append((name, pool.submit(png_bytes, picture, told)))
-
-            sheet = contact_sheet(scene, mix, combined, alone, preview.points, made)
-            pack("contact-sheet.png", sheet, titled("contact sheet"))
-            pack("levelled.png", levelled_sheet(scene, alone, made), titled("each light levelled"))
-            pack("combined.png", encoded(combined), titled("combined"))
-            for name, file in pictures.items():
-                settings = "; ".join((texts["Description"], *light_lines(scene, name)))
-                pack(file, encoded(alone[name]), {**titled(name), "Description": settings})
-            pack("black-and-white.png", encoded(black_and_white(combined)), titled("black and white"))
-            tones = false_tones_sheet(measured, health, scene.title, made, combined)
-            pack("false-tones.png", tones, titled("false tones"))
-            pack("tones-by-part.png", histogram_sheet(health, scene.title, made), titled("tones by part"))
-            for name, data in packed:
-                stage(name, data.result())
         write_layers(
             folder.stage("layers.exr"),
             stack,
@@ -312,6 +297,33 @@ def _write(
             shutter_s=camera.shutter_s,
             notes={**_notes(scene, stack), "program": program},
         )
+        stack = cleaned()
+        combined = exposed(stack, mix, camera)
+        alone = {name: exposed(stack, mix.only([name]), camera) for name in pictures}
+
+        with ThreadPoolExecutor(2) as pool:
+            packed: list[tuple[str, Future[bytes]]] = []
+
+            def pack(name: str, picture: Any, told: dict[str, str], draw: Callable[[Any], Any] | None = None) -> None:
+                def packed_picture() -> bytes:
+                    return png_bytes(picture if draw is None else draw(picture), told)
+
+                packed.append((name, pool.submit(packed_picture)))
+
+            # Draw the sheets here while threads develop and pack the plain pictures.
+            pack("combined.png", combined, titled("combined"), encoded)
+            for name, file in pictures.items():
+                settings = "; ".join((texts["Description"], *light_lines(scene, name)))
+                pack(file, alone[name], {**titled(name), "Description": settings}, encoded)
+            pack("black-and-white.png", combined, titled("black and white"), _encoded_grey)
+            sheet = contact_sheet(scene, mix, combined, alone, preview.points, made)
+            pack("contact-sheet.png", sheet, titled("contact sheet"))
+            pack("levelled.png", levelled_sheet(scene, alone, made), titled("each light levelled"))
+            tones = false_tones_sheet(measured, health, scene.title, made, combined)
+            pack("false-tones.png", tones, titled("false tones"))
+            pack("tones-by-part.png", histogram_sheet(health, scene.title, made), titled("tones by part"))
+            for name, data in packed:
+                stage(name, data.result())
         done += 1
         record = record_from_preview(
             program=program,
@@ -329,7 +341,11 @@ def _write(
         record["health"] = record_from_health(health)
         record["meter"] = json_from_report(preview.report)
         stage("readings.json", json_bytes(record))
-        return folder.commit()
+        return stack, folder.commit()
+
+
+def _encoded_grey(linear: Any) -> Any:
+    return encoded(black_and_white(linear))
 
 
 def _notes(scene: Scene, stack: LightStack) -> dict[str, str]:

@@ -30,7 +30,7 @@ class Quality:
 
 
 QUALITIES = {
-    "draft": Quality("draft", 600, 4, 0.05, 1 << 16, "fast"),
+    "draft": Quality("draft", 600, 4, 0.05, 1 << 14, "fast"),
     "standard": Quality("standard", 900, 32, 0.02, 1 << 18, "high"),
     "final": Quality("final", 1800, 256, 0.01, 1 << 20, "high"),
 }

@@ -243,7 +243,7 @@ class Easel:
         job.check()
         stack = render(
             stage, size=size, samples=samples, seed=job.order.seed, depth=job.scene.render.depth,
-            on_progress=lambda part: job.check(), most_rays_at_once=self._at_once(kind), least_groups=2,
+            on_progress=lambda part: job.check(), most_rays_at_once=self._at_once(kind), least_groups=2, gather=False,
         )  # fmt: skip
         self._compiled.add((kinds_of(job.layout), stage.wanted_layers))
         return stack

@@ -48,8 +48,8 @@ FIGURES_KEPT = 4
 class Layer:
     """What one light gives with one emission, at full dial and white.
 
-    `pixels`, `clean` (h, w, 3) and `variance` (h, w), None where no picture is wanted; `meters` (m, 3) and
-    `meters_error` (m,) at the report's probes; `lens` its straight light and all of its light (4,) on the lens;
+    `pixels`, `clean` (h, w, 3), `variance` (h, w) and `part_excess` (r, 4), None where no picture is wanted; `meters`
+    (m, 3) and `meters_error` (m,) at the report's probes; `lens` its straight light and all of its light (4,) on it;
     `duties` (d, 3) and `duties_error` (d,) at the points that duties are told from, None without checks.
     """
 
@@ -57,6 +57,7 @@ class Layer:
     meters_error: np.ndarray
     pixels: np.ndarray | None = None
     variance: np.ndarray | None = None
+    part_excess: np.ndarray | None = None
     clean: np.ndarray | None = None
     lens: np.ndarray | None = None
     duties: np.ndarray | None = None
@@ -171,6 +172,7 @@ def _pass(
             meters_error=read.stderr[:, light],
             pixels=None if stack is None else stack.pixels[light].copy(),
             variance=None if stack is None else stack.variance[light].copy(),
+            part_excess=None if stack is None or stack.part_excess is None else stack.part_excess[light],
             clean=None if clean is None else clean[light],
             lens=None if lens is None else np.array([lens.straight[light], *lens.all_rgb[light]]),
             duties=None if duty is None else duty.values[:, light],
@@ -275,6 +277,11 @@ def layers_of(traced: Traced, layout: Layout, piece: Piece) -> list[Layer]:
     return [traced.layers[place, key] for place, key in enumerate(keys)]
 
 
+def _excess(layers: Sequence[Layer]) -> np.ndarray | None:
+    found = [layer.part_excess for layer in layers if layer.part_excess is not None]
+    return np.stack(found) if len(found) == len(layers) else None
+
+
 def stack_of(traced: Traced, layout: Layout, piece: Piece, order: Order, depth: int) -> LightStack:
     """The light stack of one piece, with cleaned layers where pictures are wanted."""
     layers = layers_of(traced, layout, piece)
@@ -282,6 +289,7 @@ def stack_of(traced: Traced, layout: Layout, piece: Piece, order: Order, depth: 
         names=layout.light_names, is_flash=layout.is_flash,
         pixels=np.stack([layer.pixels for layer in layers if layer.pixels is not None]),
         variance=np.stack([layer.variance for layer in layers if layer.variance is not None]),
+        part_excess=_excess(layers),
         seed=order.seed, depth=depth, **traced.guides,
     )  # fmt: skip
     clean = [layer.clean for layer in layers if layer.clean is not None]

@@ -5,6 +5,9 @@ scattering direction may run into one; the two are combined by multiple importan
 the balance heuristic (Veach and Guibas 1995). Contributions go to the layer of the luminaire's own light,
 so one path serves all lights and their sum is the picture with all lights on.
 
+A picture's paths need not be followed to the end: where a radiance cache knows what is sent on, they take that and end
+(`Gathering`), and the first vertex looks along several directions instead of one.
+
 Luminaires emit white light of unit colour: in linear RGB transport a light's colour and dial are
 plain factors on its layer, applied later.
 
@@ -21,6 +24,7 @@ import drjit as dr
 import mitsuba as mi
 
 from sim.transport.lighting import Lighting
+from sim.transport.radiance_cache import RadianceCache
 from sim.transport.sampling import PathSampler
 
 # From this bounce on, paths end at random, the sooner the less they still carry.
@@ -39,6 +43,25 @@ class FirstHit:
     region: Any
 
 
+@dataclass
+class Gathering:
+    """End paths early: `cache` tells what arrives, `fan` is how many directions the first vertex scatters into."""
+
+    cache: RadianceCache
+    fan: Any
+
+
+@dataclass
+class Leaving:
+    """Vertex that a ray left: place, 1 + layer of its housing, density and kind of the direction, directions in all."""
+
+    p: Any
+    housing: Any
+    pdf: Any
+    delta: Any
+    tries: Any
+
+
 @dr.syntax
 def radiance_layers(
     scene: Any,
@@ -47,21 +70,25 @@ def radiance_layers(
     sampler: PathSampler,
     depth: int,
     active: Any,
-    see_luminaires: bool,
+    sees_luminaires: Any,
+    sees_surround: Any,
+    gathering: Gathering | None = None,
 ) -> tuple[list[Any], FirstHit]:
     """Radiance that arrives along `ray`, one colour per light.
 
     Arguments: `ray` world-space rays, one per lane; `depth` bounces (1 = direct light only);
-    `see_luminaires` whether a light met by the ray itself counts (a camera: yes; the indirect
-    part of a meter: no).
+    `sees_luminaires` Bool whether a light met by the ray itself counts (a camera: yes; the indirect part of a meter:
+    no), `sees_surround` whether an even surround's glow there does; `gathering` None follows every path to its end,
+    without bias.
     Returns the list of layers and what the ray itself met.
     """
     layers = [dr.zeros(mi.Color3f, dr.width(ray)) for _ in range(lighting.layer_count)]
     first = FirstHit(mi.Color3f(0), mi.Normal3f(0), mi.Float(0), mi.UInt32(0))
-    ray = mi.Ray3f(ray)
+    # Keep to what changes from bounce to bounce: the loop is recorded once more if anything in it does not.
+    origin, direction = mi.Point3f(ray.o), mi.Vector3f(ray.d)
     β = mi.Color3f(1)
     bounce = mi.UInt32(0)
-    previous_p = mi.Point3f(ray.o)
+    previous_p = mi.Point3f(origin)
     previous_housing = mi.UInt32(0)
     previous_pdf = mi.Float(0)
     previous_delta = mi.Bool(True)
@@ -70,12 +97,17 @@ def radiance_layers(
     bounces = mi.UInt32(depth)
     dr.make_opaque(bounces)
 
-    while dr.hint(active, exclude=[lighting, context, bounces], label="bounces"):
+    while dr.hint(
+        active,
+        exclude=[scene, lighting, context, bounces, gathering, sees_luminaires, sees_surround],
+        label="bounces",
+    ):
         # Find the next vertex of the path.
-        si = scene.ray_intersect(ray, mi.RayFlags.All, bounce == 0, active)
+        onward = mi.Ray3f(origin, direction)
+        si = scene.ray_intersect(onward, mi.RayFlags.All, bounce == 0, active)
         on_surface = active & si.is_valid()
         shape = dr.reinterpret_array(mi.UInt32, si.shape)
-        bsdf = si.bsdf(ray)
+        bsdf = si.bsdf(onward)
 
         # Note what the camera ray meets, for the denoiser and the metering regions.
         at_first = (bounce == 0) & on_surface
@@ -86,19 +118,25 @@ def radiance_layers(
         region = dr.gather(mi.UInt32, lighting.region_from_shape, shape, at_first)
         first.region = dr.select(at_first, region, first.region)
 
+        # Scatter into several directions from the first vertex if each of them is cheap.
+        tries, fan = mi.Float(1), mi.Float(1)
+        if dr.hint(gathering is not None, mode="scalar"):
+            tries, fan = dr.select(bounce == 1, gathering.fan, 1), dr.select(bounce == 0, gathering.fan, 1)
+
         # Add the light that the ray ran into, weighed against sampling it from the vertex before.
-        met = dr.gather(mi.UInt32, lighting.luminaire_from_shape, shape, on_surface)
-        counts = (met > 0) & ((bounce > 0) | see_luminaires)
-        for luminaire in lighting.luminaires:
-            hit = counts & (met == luminaire.number + 1) & (previous_housing != luminaire.layer + 1)
-            emitted = luminaire.emitted(si.p, si.n, -ray.d)
-            weight = dr.select(previous_delta, 1, _balance(previous_pdf, luminaire.pdf(previous_p, si.p, si.n)))
-            layers[luminaire.layer] += dr.select(hit, β * emitted * weight, 0)
-        for even in lighting.ambients:
-            glow = even.luminance_cd_m2 * dr.gather(mi.Float, even.absorbs_from_shape, shape, on_surface)
-            layers[even.layer] += dr.select(on_surface, β * glow, 0)
+        leaving = Leaving(previous_p, previous_housing, previous_pdf, previous_delta, tries)
+        shines = on_surface & ((bounce > 0) | sees_luminaires)
+        glows = on_surface & ((bounce > 0) | sees_surround)
+        layers = _met(lighting, layers, si, direction, shape, leaving, β / tries, shines, glows)
 
         active &= si.is_valid() & (bounce < bounces)
+
+        # End the path where what is sent on from there is known well enough.
+        if dr.hint(gathering is not None, mode="scalar"):
+            row = gathering.cache.row(si, direction, previous_pdf, active & (bounce > 0) & ~previous_delta)
+            for layer in range(lighting.layer_count):
+                layers[layer] += β / tries * gathering.cache.radiance(row, layer)
+            active &= row == 0
 
         # Sample every light from this vertex, but none from its own housing: a modifier's efficiency
         # already counts what its housing takes and returns.
@@ -112,18 +150,26 @@ def radiance_layers(
             f, scatter_pdf = bsdf.eval_pdf(context, si, wo, reach)
             reach &= dr.any(f != 0)
             reach &= ~scene.ray_test(si.spawn_ray_to(sample.p), reach)
-            weight = _balance(sample.pdf, scatter_pdf) / sample.pdf
+            weight = _balance(sample.pdf, fan * scatter_pdf) / sample.pdf
             layers[luminaire.layer] += dr.select(reach, β * f * emitted * weight, 0)
 
-        # Sample the scattering direction and step along it.
-        lobe, direction = sampler.one(bounce, LOBE_SLOT), sampler.pair(bounce, DIRECTION_SLOT)
-        scatter, f = bsdf.sample(context, si, lobe, direction, active)
+        # Gather along all scattering directions but one.
+        if dr.hint(gathering is not None, mode="scalar"):
+            layers = _gathered(
+                scene, lighting, gathering, layers, si, bsdf, sampler, bounce, housing, fan, β / fan, active
+            )
+
+        # Sample the last scattering direction and step along it.
+        twin = sampler if gathering is None else sampler.branch(mi.UInt32(fan), mi.UInt32(0))
+        lobe, place = twin.one(bounce, LOBE_SLOT), twin.pair(bounce, DIRECTION_SLOT)
+        scatter, f = bsdf.sample(context, si, lobe, place, active)
         β *= f
         previous_p = mi.Point3f(si.p)
         previous_housing = mi.UInt32(housing)
         previous_pdf = mi.Float(scatter.pdf)
         previous_delta = mi.has_flag(scatter.sampled_type, mi.BSDFFlags.Delta)
-        ray = si.spawn_ray(si.to_world(scatter.wo))
+        onward = si.spawn_ray(si.to_world(scatter.wo))
+        origin, direction = mi.Point3f(onward.o), mi.Vector3f(onward.d)
 
         # End dim paths at random, without bias.
         survival = dr.clip(dr.sqrt(dr.max(β)), 0.05, 1)
@@ -134,6 +180,73 @@ def radiance_layers(
         bounce += 1
 
     return layers, first
+
+
+def followed(
+    scene: Any, lighting: Lighting, ray: Any, sampler: PathSampler, depth: int, active: Any, sees_luminaires: Any,
+    sees_surround: Any,
+) -> tuple[list[Any], FirstHit]:  # fmt: skip
+    """`radiance_layers` without gathering, run at once on evaluated rays, so that all who ask share one kernel."""
+    dr.make_opaque(ray, sampler.stream, sampler.index, active, sees_luminaires, sees_surround)
+    found = radiance_layers(scene, lighting, ray, sampler, depth, active, sees_luminaires, sees_surround)
+    dr.eval(found)
+    return found
+
+
+@dr.syntax
+def _gathered(
+    scene: Any, lighting: Lighting, gathering: Gathering, layers: list[Any], si: Any, bsdf: Any,
+    sampler: PathSampler, bounce: Any, housing: Any, fan: Any, β: Any, active: Any,
+) -> list[Any]:  # fmt: skip
+    """The layers with what all scattering directions from a vertex but the first bring, each ended where it arrives.
+
+    A direction that would have to be followed on brings nothing: the first one stands for all of these.
+    """
+    layers = [mi.Color3f(layer) for layer in layers]
+    count = mi.UInt32(fan)
+    branch = mi.UInt32(1)
+    while dr.hint(
+        active & (branch < count),
+        exclude=[scene, lighting, gathering, si, bsdf, sampler, bounce, housing, fan, β, active, count],
+        label="gathering",
+    ):
+        twin = sampler.branch(count, branch)
+        lobe, direction = twin.one(bounce, LOBE_SLOT), twin.pair(bounce, DIRECTION_SLOT)
+        scatter, f = bsdf.sample(mi.BSDFContext(), si, lobe, direction, active)
+        out = si.spawn_ray(si.to_world(scatter.wo))
+        met = scene.ray_intersect(out, mi.RayFlags.Minimal, False, active & dr.any(f > 0))
+        counts = active & dr.any(f > 0) & met.is_valid()
+        is_delta = mi.has_flag(scatter.sampled_type, mi.BSDFFlags.Delta)
+        leaving = Leaving(si.p, housing, scatter.pdf, is_delta, fan)
+        shape = dr.reinterpret_array(mi.UInt32, met.shape)
+        layers = _met(lighting, layers, met, out.d, shape, leaving, β * f, counts, counts)
+        row = gathering.cache.row(met, out.d, scatter.pdf, counts & ~is_delta)
+        for layer in range(lighting.layer_count):
+            layers[layer] += β * f * gathering.cache.radiance(row, layer)
+        branch += 1
+    return layers
+
+
+@dr.syntax
+def _met(
+    lighting: Lighting, layers: list[Any], si: Any, direction: Any, shape: Any, leaving: Leaving, β: Any,
+    shines: Any, glows: Any,
+) -> list[Any]:  # fmt: skip
+    """The layers with the light that a ray ran into, weighed against sampling it from the vertex it left."""
+    layers = [mi.Color3f(layer) for layer in layers]
+    number = dr.gather(mi.UInt32, lighting.luminaire_from_shape, shape, shines)
+    p, n = mi.Point3f(si.p), mi.Normal3f(si.n)
+    if dr.hint(number > 0, exclude=[lighting, leaving, p, n, direction, β, number], label="met"):
+        for luminaire in lighting.luminaires:
+            hit = (number == luminaire.number + 1) & (leaving.housing != luminaire.layer + 1)
+            emitted = luminaire.emitted(p, n, -direction)
+            pdf = luminaire.pdf(leaving.p, p, n)
+            weight = dr.select(leaving.delta, 1, _balance(leaving.tries * leaving.pdf, pdf))
+            layers[luminaire.layer] += dr.select(hit, β * emitted * weight, 0)
+    for even in lighting.ambients:
+        glow = even.luminance_cd_m2 * dr.gather(mi.Float, even.absorbs_from_shape, shape, glows)
+        layers[even.layer] += dr.select(glows, β * glow, 0)
+    return layers
 
 
 def _balance(pdf: Any, other_pdf: Any) -> Any:

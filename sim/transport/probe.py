@@ -13,16 +13,16 @@ from sim.color import luminance
 from sim.readings import Probe, ProbeReadings
 from sim.stage.build import Stage
 from sim.transport.lighting import Lighting, lighting_from_stage
-from sim.transport.path import DIRECTION_SLOT, LIGHT_SLOT, radiance_layers
+from sim.transport.path import DIRECTION_SLOT, LIGHT_SLOT, followed
 from sim.transport.sampling import BEFORE_PATH, PathSampler
 
 SPOT_HALF_ANGLE_RAD = np.radians(0.5)
-FIRST_RAYS = 1 << 13
+FIRST_RAYS = 1 << 12
 LANES_PER_LAUNCH = 1 << 21
 # A light under this part of a probe's light changes its reading by less than a fortieth of a stop.
 LEAST_SHARE = 1 / 64
 # Rays whose mean is one of the values that the standard error is taken from.
-RAYS_PER_BLOCK = 512
+RAYS_PER_BLOCK = 256
 
 
 def read_probes(
@@ -60,8 +60,9 @@ def read_probes(
             if on_launch is not None:
                 on_launch()
         taken += rays
-        # Double the rays of those that are not sure yet.
-        rays = max(FIRST_RAYS, min(taken, LANES_PER_LAUNCH // len(open_probes) // FIRST_RAYS * FIRST_RAYS))
+        # Take four times the rays in all of those that are not sure yet.
+        most = min(3 * taken, most_rays - taken, LANES_PER_LAUNCH // len(open_probes))
+        rays = max(1, most // FIRST_RAYS) * FIRST_RAYS
         open_probes = [
             i for i in open_probes
             if tallies[i].rays < most_rays and tallies[i].worst_stderr_stops() > target_stderr_stops
@@ -113,9 +114,8 @@ def _trace_batch(
     # Follow one ray out of the receptor, in proportion to its response, for all that is not direct.
     direction, scale = _receptor_direction(facing, is_dome, is_spot, sampler.pair(BEFORE_PATH, DIRECTION_SLOT))
     ray = mi.Ray3f(position, direction)
-    layers, _ = radiance_layers(
-        scene, lighting, ray, sampler, depth, mi.Bool(True), see_luminaires=is_spot
-    )
+    yes = dr.opaque(mi.Bool, True, len(probes) * rays)
+    layers, _ = followed(scene, lighting, ray, sampler, depth, yes, is_spot, yes)
     totals = [total + layer * scale for total, layer in zip(totals, layers, strict=True)]
     dr.eval(totals)
     means = [dr.block_sum(channel, RAYS_PER_BLOCK) / RAYS_PER_BLOCK for total in totals for channel in total]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from typing import Any
 
 import drjit as dr
@@ -13,8 +14,10 @@ from sim.color import LUMINANCE_WEIGHTS
 from sim.lightstack import LightStack
 from sim.stage.build import Stage
 from sim.transport.lighting import Lighting, lighting_from_stage
-from sim.transport.path import FirstHit, radiance_layers
+from sim.transport.parts import KeptRays, chosen_rays, excess_of_parts
+from sim.transport.path import FirstHit, Gathering, followed, radiance_layers
 from sim.transport.sampling import BEFORE_PATH, PathSampler
+from sim.transport.scouts import cache_from_scouts
 
 # Camera rays traced in one launch: enough to fill the vector units, small enough to report progress.
 RAYS_PER_LAUNCH = {"llvm": 1_000_000, "cuda": 16_000_000}
@@ -24,6 +27,12 @@ PIXELS_TOGETHER = 16
 # What a pixel shows is the vote of its first rays.
 VOTING_LAUNCHES, VOTERS_PER_GROUP = 4, 4
 PIXEL_SLOT, LENS_SLOT = 0, 1
+# Directions that the first vertex of a gathered path scatters into: a draft of few samples takes fewer.
+SAMPLES_PER_DIRECTION, MOST_DIRECTIONS = 2, 4
+# Camera rays to one scout that goes ahead, and to one ray that is traced again for the readings of parts.
+RAYS_PER_SCOUT, LEAST_SCOUTS, MOST_SCOUTS = 192, 1 << 9, 1 << 18
+RAYS_PER_RETRACED = 64
+LEAST_RAYS_TO_GATHER = 1 << 17
 
 
 def render(
@@ -36,6 +45,7 @@ def render(
     on_progress: Callable[[float], None] | None = None,
     most_rays_at_once: int | None = None,
     least_groups: int = LEAST_GROUPS,
+    gather: bool | None = None,
 ) -> LightStack:
     """Trace the stage through its camera and return one linear layer per light.
 
@@ -43,7 +53,9 @@ def render(
     rounded up to whole launches; `seed` of the random numbers: the same seed gives the same layers; `depth` bounces;
     `on_progress` is told the finished fraction, 0..1, after each launch, and ends the work if it raises;
     `most_rays_at_once` cuts launches into shorter ones, each of a part of the pixels: the layers stay the same;
-    `least_groups` of rays, 2 or more, that a pixel's variance is taken from.
+    `least_groups` of rays, 2 or more, that a pixel's variance is taken from; `gather` whether paths end after their
+    first bounce in a radiance cache (None: where that pays), which moves pixels by some thousandths but not the means
+    of parts (`LightStack.part_means`); False follows every path to its end.
     Does not: apply dials, colours or exposure, clamp bright samples, or denoise.
     """
     width, height = size
@@ -52,11 +64,18 @@ def render(
     launches, groups, rays = launches_from_samples(width * height, samples, launch_rays, least_groups)
     bands = bands_from_pixels(width * height, groups * rays, most_rays_at_once)
     totals = [_Totals() for _ in bands]
+    rays_of_pixel = launches * groups * rays
+    gathering = None
+    if gather or (gather is None and width * height * rays_of_pixel >= LEAST_RAYS_TO_GATHER):
+        gathering = _gathering(stage, lighting, size, rays_of_pixel, seed, depth)
+    kept = KeptRays(width * height)
     shorter = [(index, number) for index in range(launches) for number in range(len(bands))]
     done = 0
 
     def finish(index: int, number: int, layers: list[Any], first: FirstHit) -> None:
         nonlocal done
+        if gathering is not None and index == 0:
+            kept.keep(bands[number], layers, groups * rays)
         for means in _group_means(layers, first, len(bands[number]), groups, rays, index):
             totals[number].add(*means)
         done += 1
@@ -67,7 +86,8 @@ def render(
     for index, number in shorter:
         # Record the next launch while the last one runs.
         recorded = _paths(
-            stage.scene, lighting, sensor, size, bands[number], groups * rays, index * groups * rays, seed, depth
+            stage.scene, lighting, sensor, size, bands[number], groups * rays, index * groups * rays, seed, depth,
+            gathering,
         )
         if under_way is not None:
             finish(*under_way)
@@ -76,7 +96,33 @@ def render(
         under_way = (index, number, *recorded)
     assert under_way is not None
     finish(*under_way)
-    return _stack(totals, stage, size, launches * groups * rays, seed, depth)
+    stack = _stack(totals, stage, size, rays_of_pixel, seed, depth)
+    if gathering is None:
+        return stack
+
+    # Trace some rays of each part again to the end of their paths.
+    region = stack.region.ravel()
+    pixel, ray = chosen_rays(region, kept.rays, width * height * rays_of_pixel // RAYS_PER_RETRACED, seed)
+    full = np.zeros((0, lighting.layer_count, 3), np.float32)
+    if len(pixel):
+        lanes = mi.UInt32(pixel.astype(np.uint32)), mi.UInt32(ray.astype(np.uint32))
+        aimed, sampler = _aimed(sensor, size, *lanes, seed)
+        yes = dr.opaque(mi.Bool, True, len(pixel))
+        layers, _ = followed(stage.scene, lighting, aimed, sampler, depth, yes, yes, yes)
+        full = np.stack([layer.numpy().T for layer in layers], axis=1)
+    excess = excess_of_parts(region[pixel], len(stack.region_names), full, kept.brought(pixel, ray))
+    return replace(stack, part_excess=excess)
+
+
+def _gathering(
+    stage: Stage, lighting: Lighting, size: tuple[int, int], samples: int, seed: int, depth: int
+) -> Gathering | None:
+    """How to end the paths of a picture early; None for direct light only."""
+    if depth < 2:
+        return None
+    scouts = min(max(size[0] * size[1] * samples // RAYS_PER_SCOUT, LEAST_SCOUTS), MOST_SCOUTS)
+    cache = cache_from_scouts(stage, lighting, size=size, scouts=scouts, seed=seed, depth=depth)
+    return Gathering(cache, dr.opaque(mi.Float, min(max(samples // SAMPLES_PER_DIRECTION, 2), MOST_DIRECTIONS)))
 
 
 def launches_from_samples(
@@ -121,9 +167,9 @@ def _paths(
     first_sample: int,
     seed: int,
     depth: int,
+    gathering: Gathering | None,
 ) -> tuple[list[Any], FirstHit]:
     """Radiance by light and first hit of `samples` rays through each pixel of a band, as JIT arrays not yet run."""
-    width, height = size
     pixels = len(band)
     # Aim one ray through a random place of the pixel and of the lens.
     lane = dr.arange(mi.UInt32, pixels * samples)
@@ -131,14 +177,21 @@ def _paths(
     place_in_band = lane // rays_per_pixel
     pixel = place_in_band + dr.opaque(mi.UInt32, band.start)
     ray_of_pixel = lane - place_in_band * rays_per_pixel + dr.opaque(mi.UInt32, first_sample)
+    ray, sampler = _aimed(sensor, size, pixel, ray_of_pixel, seed)
+    return radiance_layers(
+        scene, lighting, ray, sampler, depth, mi.Bool(True), mi.Bool(True), mi.Bool(True), gathering
+    )
+
+
+def _aimed(sensor: Any, size: tuple[int, int], pixel: Any, ray_of_pixel: Any, seed: int) -> tuple[Any, PathSampler]:
+    """A ray through a random place of the pixel and of the lens for each lane, and the numbers of its path."""
     sampler = PathSampler(pixel, ray_of_pixel, seed)
-    columns = dr.opaque(mi.UInt32, width)
+    columns = dr.opaque(mi.UInt32, size[0])
     corner = mi.Point2f(mi.Float(pixel % columns), mi.Float(pixel // columns))
-    extent = mi.Vector2f(mi.Float(columns), dr.opaque(mi.Float, height))
+    extent = mi.Vector2f(mi.Float(columns), dr.opaque(mi.Float, size[1]))
     place = (corner + sampler.pair(BEFORE_PATH, PIXEL_SLOT)) / extent
     ray, _ = sensor.sample_ray(0, 0, place, sampler.pair(BEFORE_PATH, LENS_SLOT))
-
-    return radiance_layers(scene, lighting, ray, sampler, depth, mi.Bool(True), see_luminaires=True)
+    return ray, sampler
 
 
 def _group_means(

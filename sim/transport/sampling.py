@@ -34,6 +34,12 @@ class PathSampler:
         self.stream = _hash(mi.UInt32(stream) ^ _hash(dr.opaque(mi.UInt32, seed & 0xFFFFFFFF) + 0x632BE5AB))
         self.index = mi.UInt32(index)
 
+    def branch(self, count: Any, number: Any) -> PathSampler:
+        """The numbers of branch `number` of `count`, UInt32, that split off here: together they are one sequence."""
+        twin = object.__new__(PathSampler)
+        twin.stream, twin.index = self.stream, self.index * count + number
+        return twin
+
     def pair(self, bounce: Any, slot: int) -> Any:
         """Two uniform numbers in [0, 1) for decision `slot` (0..63) of bounce `bounce`."""
         x, y = self._bits(bounce, slot)

@@ -103,22 +103,30 @@ def _probe_trial(demo: tuple[Any, Any, Any], effort: Effort) -> Trial:
     return Trial(np.stack(values).reshape(effort.seeds, -1), truth.ravel(), long.stderr.ravel(), _share(truth))
 
 
-def _part_trial(demo: tuple[Any, Any, Any], effort: Effort) -> Trial:
+def _part_trial(demo: tuple[Any, Any, Any], effort: Effort, *, gather: bool = False) -> Trial:
     from sim.transport.render import render
 
     scene, _, stage = demo
     how = {"size": (40, 60), "depth": scene.render.depth}
-    long = render(stage, samples=effort.long_samples, seed=CONVERGED_SEED, **how)
+    long = render(stage, samples=effort.long_samples, seed=CONVERGED_SEED, gather=False, **how)
     # Read every picture through the masks of the long one: which pixels show a part is not what is tested.
     masks = [long.mask(part) for part in PARTS]
 
     def means(stack: Any) -> np.ndarray:
-        return np.stack([luminance(stack.pixels[:, mask].astype(np.float64)).mean(axis=1) for mask in masks])
+        light = np.stack([luminance(stack.pixels[:, mask].astype(np.float64)).mean(axis=1) for mask in masks])
+        if stack.part_excess is None:
+            return light
+        rows = [stack.region_names.index(part) for part in PARTS]
+        return light + luminance(stack.part_excess[:, rows, :3]).T
 
-    values = [means(render(stage, samples=4, seed=seed, **how)) for seed in range(effort.seeds)]
+    values = [means(render(stage, samples=4, seed=seed, gather=gather, **how)) for seed in range(effort.seeds)]
     errors = [np.sqrt(long.variance[:, mask].sum(axis=1, dtype=np.float64)) / mask.sum() for mask in masks]
     truth = means(long)
     return Trial(np.stack(values).reshape(effort.seeds, -1), truth.ravel(), np.stack(errors).ravel(), _share(truth))
+
+
+def _gathered_trial(demo: tuple[Any, Any, Any], effort: Effort) -> Trial:
+    return _part_trial(demo, effort, gather=True)
 
 
 def _share(truth: np.ndarray) -> np.ndarray:
@@ -126,7 +134,9 @@ def _share(truth: np.ndarray) -> np.ndarray:
 
 
 @pytest.mark.parametrize("effort", EFFORTS)
-@pytest.mark.parametrize("trial_of", [_probe_trial, _part_trial], ids=["meters", "parts"])
+@pytest.mark.parametrize(
+    "trial_of", [_probe_trial, _part_trial, _gathered_trial], ids=["meters", "parts", "gathered parts"]
+)
 def test_readings_are_unbiased(
     demo: tuple[Any, Any, Any], trial_of: Callable[[tuple[Any, Any, Any], Effort], Trial], effort: Effort
 ) -> None:
@@ -137,8 +147,10 @@ def test_readings_are_unbiased(
         f"{trial_of.__name__[1:]}: {z.size} readings, {effort.seeds} seeds, worst |t| {np.abs(z).max():.2f} of "
         f"{limit(trial):.2f} allowed, spread of t {z.std():.2f}, worst deviation {100 * ratio.max():.2f} %"
     )
-    # A full run finds half a per cent somewhere (1/140 stop), a quick one three.
-    assert_unbiased(trial, 0.005 if effort is FULL else 0.03)
+    # A full run finds half a per cent somewhere (1/140 stop), a quick one three; a gathered picture this small has only
+    # some hundred rays of a part to put it right, so that it takes a few per cent more.
+    few = trial_of is _gathered_trial
+    assert_unbiased(trial, (0.03 if few else 0.005) if effort is FULL else (0.12 if few else 0.03))
 
 
 def test_the_check_finds_a_planted_bias() -> None:
