@@ -112,7 +112,7 @@ def build(
         _add_light(crate, light, layer, faces, layer in glowing)
     crate.shelf.sweep()
     return Stage(
-        scene=mi.load_dict({"type": "scene", **crate.shapes}, optimize=False),
+        scene=mi.load_dict({"type": "scene", **crate.shapes}, parallel=False, optimize=False),
         layout=layout,
         light_names=layout.light_names,
         is_flash=layout.is_flash,
@@ -150,7 +150,7 @@ class _Crate:
 
     def bsdf(self, description: dict[str, Any]) -> Any:
         """Renderer surface for a description, shared between shapes that ask for the same."""
-        return self.shelf.get(("surface", repr(description)), lambda: mi.load_dict(description))
+        return self.shelf.get(("surface", repr(description)), lambda: _loaded(description))
 
     def table(self, values: dict[int, Any], dtype: Any) -> np.ndarray:
         table = np.zeros(max(values) + 1, dtype)
@@ -195,7 +195,7 @@ def _add_room(crate: _Crate, scene: Scene) -> None:
     for centre, normal, half_x, half_y, reflectance, region in sides:
         description = diffuse(reflectance, back_color if region == "backdrop" else None)
         to_world = _frame(centre, np.add(centre, normal)).scale([half_x, half_y, 1])
-        shape = mi.load_dict({"type": "rectangle", "to_world": to_world, "bsdf": crate.bsdf(description)})
+        shape = _loaded({"type": "rectangle", "to_world": to_world, "bsdf": crate.bsdf(description)})
         crate.add(shape, region, absorbs=1 - reflectance)
 
 
@@ -218,11 +218,11 @@ def _backdrop_shape(scene: Scene, backdrop: Any) -> Any:
     # The renderer counts texture rows from the bottom.
     texture = np.ascontiguousarray(backdrop_texture(backdrop, BACKDROP_PIXELS_PER_M)[::-1], np.float32)
     bitmap = {"type": "bitmap", "bitmap": mi.Bitmap(texture), "raw": True, "wrap_mode": "clamp"}
-    surface = mi.load_dict({"type": "twosided", "bsdf": {"type": "diffuse", "reflectance": bitmap}})
+    surface = _loaded({"type": "twosided", "bsdf": {"type": "diffuse", "reflectance": bitmap}})
     if scene.backdrop.kind == "paper" and scene.backdrop.bottom_m == 0:
         return _paper_sweep(scene.backdrop, z, surface)
     to_world = mi.ScalarTransform4f().translate([x, y, z]).scale([width_m / 2, height_m / 2, 1])
-    return mi.load_dict({"type": "rectangle", "to_world": to_world, "bsdf": surface})
+    return _loaded({"type": "rectangle", "to_world": to_world, "bsdf": surface})
 
 
 def _paper_sweep(paper: PaperBackdrop, z_m: float, bsdf: Any) -> Any:
@@ -238,7 +238,7 @@ def _paper_sweep(paper: PaperBackdrop, z_m: float, bsdf: Any) -> Any:
 def _add_panel(crate: _Crate, panel: PlacedPanel) -> None:
     to_world = mi.ScalarTransform4f(panel.world_from_panel).scale([panel.width_m / 2, panel.height_m / 2, 1])
     surface = crate.bsdf(bsdf_from_panel(panel.surface, panel.transmission))
-    crate.add(mi.load_dict({"type": "rectangle", "to_world": to_world, "bsdf": surface}), "panel")
+    crate.add(_loaded({"type": "rectangle", "to_world": to_world, "bsdf": surface}), "panel")
 
 
 def _add_light(
@@ -277,6 +277,11 @@ def _light_from_face(emitter: Emitter) -> np.ndarray:
     return frame
 
 
+def _loaded(description: dict[str, Any]) -> Any:
+    # Load one after the other: the order of surfaces is part of a kernel, and threads would make it a matter of chance.
+    return mi.load_dict(description, parallel=False)
+
+
 def face_shape(emitter: Emitter, world_from_face: np.ndarray, bsdf: Any, radiance: float = 0.0) -> Any:
     """The luminous face as a shape of the scene.
 
@@ -298,7 +303,7 @@ def face_shape(emitter: Emitter, world_from_face: np.ndarray, bsdf: Any, radianc
             return _mesh(mesh, bsdf)
     if radiance > 0:
         shape["emitter"] = {"type": "area", "radiance": {"type": "rgb", "value": [radiance] * 3}}
-    return mi.load_dict({**shape, "bsdf": bsdf})
+    return _loaded({**shape, "bsdf": bsdf})
 
 
 def _polygon_mesh(sides: int, corner_radius_m: float) -> trimesh.Trimesh:
@@ -356,7 +361,7 @@ def _curves_from_strands(strands: Strands, bsdf: Any) -> Any:
             np.savetxt(stream, strand, fmt="%.6f")
             stream.write("\n")
         stream.flush()
-        return mi.load_dict({"type": "bsplinecurve", "filename": stream.name, "bsdf": bsdf})
+        return _loaded({"type": "bsplinecurve", "filename": stream.name, "bsdf": bsdf})
 
 
 def _frame(position: Any, target: Any) -> Any:

@@ -187,7 +187,8 @@ def followed(
     sees_surround: Any,
 ) -> tuple[list[Any], FirstHit]:  # fmt: skip
     """`radiance_layers` without gathering, run at once on evaluated rays, so that all who ask share one kernel."""
-    dr.make_opaque(ray, sampler.stream, sampler.index, active, sees_luminaires, sees_surround)
+    ray = mi.Ray3f(mi.Point3f(ray.o), mi.Vector3f(ray.d))
+    dr.make_opaque(ray.o, ray.d, sampler.stream, sampler.index, active, sees_luminaires, sees_surround)
     found = radiance_layers(scene, lighting, ray, sampler, depth, active, sees_luminaires, sees_surround)
     dr.eval(found)
     return found

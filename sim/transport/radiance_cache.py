@@ -20,6 +20,7 @@ import numpy as np
 from scipy import spatial
 
 from sim.color import luminance
+from sim.transport.arrays import owned
 
 # Cells are halved in size as long as this many scouts fall into one on the average.
 SCOUTS_PER_CELL = 8
@@ -97,8 +98,8 @@ class RadianceCache:
         self.layer_count = radiance.shape[1]
         rows = np.zeros((cells.count + 1, self.layer_count, 4), np.float32)
         rows[1:, :, :3] = radiance
-        self._rows = mi.Float(rows.ravel())
-        self._row_from_cube = mi.UInt32((cells.cell_from_cube + 1).astype(np.uint32))
+        self._rows = owned(mi.Float, rows.ravel())
+        self._row_from_cube = owned(mi.UInt32, (cells.cell_from_cube + 1).astype(np.uint32))
         self._low = mi.Point3f(*(float(v) for v in cells.low_m))
         self._shape = [dr.opaque(mi.Int32, int(n)) for n in cells.shape]
         self._cubes_per_m = dr.opaque(mi.Float, 1 / cells.cube_m)

@@ -13,6 +13,7 @@ import numpy as np
 from sim.color import LUMINANCE_WEIGHTS
 from sim.lightstack import LightStack
 from sim.stage.build import Stage
+from sim.transport.arrays import owned
 from sim.transport.lighting import Lighting, lighting_from_stage
 from sim.transport.parts import KeptRays, chosen_rays, excess_of_parts
 from sim.transport.path import FirstHit, Gathering, followed, radiance_layers
@@ -105,7 +106,7 @@ def render(
     pixel, ray = chosen_rays(region, kept.rays, width * height * rays_of_pixel // RAYS_PER_RETRACED, seed)
     full = np.zeros((0, lighting.layer_count, 3), np.float32)
     if len(pixel):
-        lanes = mi.UInt32(pixel.astype(np.uint32)), mi.UInt32(ray.astype(np.uint32))
+        lanes = owned(mi.UInt32, pixel.astype(np.uint32)), owned(mi.UInt32, ray.astype(np.uint32))
         aimed, sampler = _aimed(sensor, size, *lanes, seed)
         yes = dr.opaque(mi.Bool, True, len(pixel))
         layers, _ = followed(stage.scene, lighting, aimed, sampler, depth, yes, yes, yes)

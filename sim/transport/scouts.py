@@ -17,6 +17,7 @@ import numpy as np
 from scipy import sparse
 
 from sim.stage.build import Stage
+from sim.transport.arrays import owned
 from sim.transport.lighting import Lighting
 from sim.transport.path import DIRECTION_SLOT, LOBE_SLOT, followed
 from sim.transport.radiance_cache import Cells, RadianceCache
@@ -76,7 +77,7 @@ def cache_from_scouts(
     # Look around from each, and hand the light on.
     again = np.repeat(np.arange(count, dtype=np.uint32), LOOKS)
     look = np.tile(np.arange(LOOKS, dtype=np.uint32), count)
-    numbers = PathSampler(mi.UInt32(again) + 1, mi.UInt32(look), seed ^ SCOUT_SEED)
+    numbers = PathSampler(owned(mi.UInt32, again) + 1, owned(mi.UInt32, look), seed ^ SCOUT_SEED)
     step = _step(stage.scene, _rays(place[again]), numbers, STOPS, dr.opaque(mi.Bool, True, count * LOOKS))
     met = _step(stage.scene, step.ray, numbers, STOPS + 1, step.goes_on)
     sees = np.flatnonzero(met.found.numpy())
@@ -95,7 +96,8 @@ def cache_from_scouts(
 def _step(scene: Any, ray: Any, numbers: PathSampler, stop: int, active: Any) -> Step:
     """Meet a surface along each ray and scatter there, run at once; all steps share one kernel."""
     bounce = dr.opaque(mi.UInt32, stop)
-    dr.make_opaque(ray, numbers.stream, numbers.index, active)
+    ray = mi.Ray3f(mi.Point3f(ray.o), mi.Vector3f(ray.d))
+    dr.make_opaque(ray.o, ray.d, numbers.stream, numbers.index, active)
     si = scene.ray_intersect(ray, mi.RayFlags.All, False, active)
     found = active & si.is_valid()
     lobe, direction = numbers.one(bounce, LOBE_SLOT), numbers.pair(bounce, DIRECTION_SLOT)
@@ -112,5 +114,5 @@ def _rows(vectors: Any) -> np.ndarray:
 
 def _rays(rows: np.ndarray) -> Any:
     """Rays from origins and directions (n, 6)."""
-    columns = np.ascontiguousarray(rows.T, dtype=np.float32)
-    return mi.Ray3f(mi.Point3f(columns[:3]), mi.Vector3f(columns[3:]))
+    columns = [owned(mi.Float, column) for column in rows.T.astype(np.float32)]
+    return mi.Ray3f(mi.Point3f(*columns[:3]), mi.Vector3f(*columns[3:]))
