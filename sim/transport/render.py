@@ -33,6 +33,8 @@ SAMPLES_PER_DIRECTION, MOST_DIRECTIONS = 2, 4
 # Camera rays to one scout that goes ahead, and to one ray that is traced again for the readings of parts.
 RAYS_PER_SCOUT, LEAST_SCOUTS, MOST_SCOUTS = 192, 1 << 9, 1 << 18
 RAYS_PER_RETRACED = 64
+# Full paths that take as long as one that gathers along several directions.
+RAYS_FOR_A_GATHERED_ONE = 1.5
 LEAST_RAYS_TO_GATHER = 1 << 17
 
 
@@ -63,12 +65,16 @@ def render(
     sensor, lighting = stage.sensor(size), lighting_from_stage(stage)
     launch_rays = RAYS_PER_LAUNCH[mi.variant().split("_")[0]]
     launches, groups, rays = launches_from_samples(width * height, samples, launch_rays, least_groups)
-    bands = bands_from_pixels(width * height, groups * rays, most_rays_at_once)
-    totals = [_Totals() for _ in bands]
+    tell = on_progress or (lambda part: None)
     rays_of_pixel = launches * groups * rays
     gathering = None
     if gather or (gather is None and width * height * rays_of_pixel >= LEAST_RAYS_TO_GATHER):
-        gathering = _gathering(stage, lighting, size, rays_of_pixel, seed, depth)
+        gathering = _gathering(stage, lighting, size, rays_of_pixel, seed, depth, lambda: tell(0.0))
+        tell(0.0)
+        if most_rays_at_once is not None:
+            most_rays_at_once = int(most_rays_at_once / RAYS_FOR_A_GATHERED_ONE)
+    bands = bands_from_pixels(width * height, groups * rays, most_rays_at_once)
+    totals = [_Totals() for _ in bands]
     kept = KeptRays(width * height)
     shorter = [(index, number) for index in range(launches) for number in range(len(bands))]
     done = 0
@@ -80,8 +86,7 @@ def render(
         for means in _group_means(layers, first, len(bands[number]), groups, rays, index):
             totals[number].add(*means)
         done += 1
-        if on_progress is not None:
-            on_progress(done / len(shorter))
+        tell(done / len(shorter))
 
     under_way: tuple[Any, ...] | None = None
     for index, number in shorter:
@@ -116,13 +121,16 @@ def render(
 
 
 def _gathering(
-    stage: Stage, lighting: Lighting, size: tuple[int, int], samples: int, seed: int, depth: int
-) -> Gathering | None:
+    stage: Stage, lighting: Lighting, size: tuple[int, int], samples: int, seed: int, depth: int,
+    on_step: Callable[[], None],
+) -> Gathering | None:  # fmt: skip
     """How to end the paths of a picture early; None for direct light only."""
     if depth < 2:
         return None
     scouts = min(max(size[0] * size[1] * samples // RAYS_PER_SCOUT, LEAST_SCOUTS), MOST_SCOUTS)
-    cache = cache_from_scouts(stage, lighting, size=size, scouts=scouts, seed=seed, depth=depth)
+    cache = cache_from_scouts(
+        stage, lighting, size=size, scouts=scouts, seed=seed, depth=depth, on_step=on_step
+    )
     return Gathering(cache, dr.opaque(mi.Float, min(max(samples // SAMPLES_PER_DIRECTION, 2), MOST_DIRECTIONS)))
 
 

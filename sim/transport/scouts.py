@@ -8,6 +8,7 @@ Wallace, "Radiosity and realistic image synthesis", 1993, from memory). What the
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -44,11 +45,19 @@ class Step:
 
 
 def cache_from_scouts(
-    stage: Stage, lighting: Lighting, *, size: tuple[int, int], scouts: int, seed: int, depth: int
+    stage: Stage,
+    lighting: Lighting,
+    *,
+    size: tuple[int, int],
+    scouts: int,
+    seed: int,
+    depth: int,
+    on_step: Callable[[], None],
 ) -> RadianceCache:
     """The radiance cache of a picture of `size` pixels, filled by so many scouts; `seed` and `depth` as in `render`.
 
-    The cells send on light of up to depth - 1 bounces, so that a picture's paths end after `depth`.
+    `on_step` is called between the steps of the work and ends it if it raises. The cells send on light of up to
+    depth - 1 bounces, so that a picture's paths end after `depth`.
     """
     # Walk from the picture over the surfaces.
     numbers = PathSampler(dr.opaque(mi.UInt32, 0, scouts), dr.arange(mi.UInt32, scouts), seed ^ SCOUT_SEED)
@@ -64,6 +73,7 @@ def cache_from_scouts(
         ray, alive = step.ray, step.goes_on
     place, point, normal = (np.concatenate(parts) for parts in (rays, points, normals))
     cells = Cells(point, normal)
+    on_step()
 
     # Take the direct light at each place.
     count = len(place)
@@ -73,6 +83,8 @@ def cache_from_scouts(
     yes, no = dr.opaque(mi.Bool, True, count), dr.opaque(mi.Bool, False, count)
     layers, _ = followed(stage.scene, lighting, _rays(place), sampler, 1, yes, no, no)
     direct = cells.means(np.stack([_rows(layer) for layer in layers], axis=1))
+
+    on_step()
 
     # Look around from each, and hand the light on.
     again = np.repeat(np.arange(count, dtype=np.uint32), LOOKS)
