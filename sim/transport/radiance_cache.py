@@ -1,7 +1,7 @@
 """Light that surfaces send on, kept by place: where a picture's paths end after their first bounce.
 
 Space is cut into cubes, and the surfaces in each by the side they face (six of them). A cell keeps, light by light, the
-mean radiance that full paths found leaving its surfaces; a path that meets the cell takes that mean instead of being
+mean radiance that scouts found leaving its surfaces; a path that meets the cell takes that mean instead of being
 followed further (final gathering: Reichert 1992; Jensen 1996; cells hashed by place and normal: Binder, Fricke and
 Keller 2019; all from memory). A path so short or so sharp that it sees less than a cell is followed on (area spread:
 Bekaert 2003, Muller et al. 2021, from memory), so contact shadows and reflections stay as they are.
@@ -22,10 +22,10 @@ from scipy import spatial
 from sim.color import luminance
 from sim.transport.arrays import owned
 
-# Cells are halved in size as long as this many scouts fall into one on the average.
+# Cells are made smaller as long as this many places fall into one on the average.
 SCOUTS_PER_CELL = 8
-MOST_CUBES = 1 << 22
-# A path must see this part of a cube's face to take the cell's mean.
+MOST_CUBES = 1 << 21
+# A path must see this many times a cube's face to take the cell's mean.
 LEAST_SPREAD = 1.0
 # A place this many times brighter than the others of its cell is a rare flash, which the cell would send to all sides.
 MOST_OVER_PEERS, ENOUGH_PEERS = 16.0, 4

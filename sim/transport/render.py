@@ -59,7 +59,7 @@ def render(
     `least_groups` of rays, 2 or more, that a pixel's variance is taken from; `gather` whether paths end after their
     first bounce in a radiance cache (None: where that pays), which moves pixels by some thousandths but not the means
     of parts (`LightStack.part_means`); False follows every path to its end.
-    Does not: apply dials, colours or exposure, clamp bright samples, or denoise.
+    Does not: apply dials, colours or exposure, clamp a pixel's bright samples, or denoise.
     """
     width, height = size
     sensor, lighting = stage.sensor(size), lighting_from_stage(stage)
