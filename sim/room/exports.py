@@ -102,6 +102,9 @@ class Exports:
                     # Name the scene by its own place, not by the copy's.
                     error = report.get("error")
                     export.error = None if error is None else str(error).replace(str(copy), str(path))
+                    # What a child says while it is being ended may be anything.
+                    if error is not None and export.cancelled:
+                        export.error = "cancelled; nothing was written"
                     break
                 else:
                     export.error = "cancelled; nothing was written" if export.cancelled else (
