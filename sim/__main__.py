@@ -3,7 +3,7 @@
 if __name__ == "__main__":
     import gc
 
-    # Importing makes many objects and hardly any garbage: look for it less often, and not at the very end.
+    # Importing makes many objects and hardly any garbage: look for it less often.
     gc.set_threshold(100_000, 20, 20)
 
     from sim.cli import main

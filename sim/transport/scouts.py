@@ -83,7 +83,6 @@ def cache_from_scouts(
     yes, no = dr.opaque(mi.Bool, True, count), dr.opaque(mi.Bool, False, count)
     layers, _ = followed(stage.scene, lighting, _rays(place), sampler, 1, yes, no, no)
     direct = cells.means(np.stack([_rows(layer) for layer in layers], axis=1))
-
     on_step()
 
     # Look around from each, and hand the light on.
