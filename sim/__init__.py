@@ -4,27 +4,20 @@ A scene file becomes one linear picture per light, a combined picture, readings 
 
     scenes/*.yaml -> Scene -> Stage -> LightStack -> readings and pictures -> out/<scene>/
 
-The floors, lowest first; a module never imports one above it, nor a neighbour unless the map says so
-(tests/test_floors.py holds the map and enforces it):
+The rooms, lowest floor first; a module never imports one above it, nor a neighbour on its own floor
+(tests/test_floors.py holds the order, rooms within rooms too, and enforces it):
 
-    F0  errors, units, photometry, color, profiles, ies, assets
-                                        arithmetic and tables: NumPy only
-    F1  model/, scenefile, scene_text, scene_edit    the scene and its file; one place of it changed
-        figure/, gear/, layout, backdrop  the sitter, the lights, where all stands; no renderer
-        verdicts                        which render engines have passed their trial
-        lightstack, readings, mix       what comes out of the renderer, and each light's weight in it
-    F2  engine, stage/                  model -> renderer scene, in metres
-    F3  transport/                      Stage -> LightStack; start with transport/path.py
-    F4  develop, metering, meterpoints  pictures and stops out of the LightStack, with no new render
-        analysis/, health, balance      what a practitioner would notice, and how to meet a wish
-        calibrate, finish               the crew's readings; the picture's last steps
-        layercache                      layers kept from run to run, so that a change traces only what it affects
-    F5  sheets/, plan/, rigview, handout/, strips, meterreport, compare    pages for people
-        checkup, eyes_sheet, latitude_sheet    the checks and the sitter's latitude as files
-        savefiles/, preview/, paperwork, doctor    files written whole; the run from file to folder; the machine
-        room/                           the scene in the browser: its text, its view, painting while it changes
-        sweep/                          hundreds of variations on one machine or many, as one table
-    F6  cli/, bench/, __main__, this file   the commands; `python -m sim.bench` measures speed
+    quantities/   units, photometry, colour, errors, shipped files: arithmetic and words, NumPy only
+    scene/        what a scene file may say: the model, reading it, its text, one place of it changed
+    studio/       what stands where: the sitter, the gear, the backdrop, the layout; no renderer
+    light/        what comes out, as plain arrays: layers, readings, each light's weight, the developed picture
+    render/       the one room with the renderer: engine, stage, transport, the cache of what was traced
+    metering/     where a meter is held and what it reads in stops; the crew's readings
+    advice/       what a practitioner would notice, and how to meet a wish: checks, balance, comparison
+    reports/      pages and files for people: preview, plan, handout, sheets
+    room/         the scene in the browser: its text, its view, painting while it changes
+    sweep/        hundreds of variations on one machine or many, as one table
+    cli/          the commands, and what this machine can run
 
 The four public names load their modules when first used, so that the arithmetic below never starts
 the renderer:
@@ -36,37 +29,24 @@ the renderer:
 
 from __future__ import annotations
 
-import sys
 from importlib import import_module
-from types import ModuleType
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from sim.develop import develop
-    from sim.meterreport import read_meter
-    from sim.scenefile import load_scene
-    from sim.transport.render import render
+    from sim.light.develop import develop
+    from sim.metering.report import read_meter
+    from sim.render.transport.render import render
+    from sim.scene.read import load_scene
 
 __version__ = "0.1.0"
 __all__ = ["develop", "load_scene", "read_meter", "render"]
 
 _HOMES = {
-    "develop": "sim.develop",
-    "load_scene": "sim.scenefile",
-    "read_meter": "sim.meterreport",
-    "render": "sim.transport.render",
+    "develop": "sim.light.develop",
+    "load_scene": "sim.scene.read",
+    "read_meter": "sim.metering.report",
+    "render": "sim.render.transport.render",
 }
-
-
-class _Package(ModuleType):
-    """Package whose public name `develop` stays the function once the module `sim.develop` is imported."""
-
-    def __setattr__(self, name: str, value: object) -> None:
-        if name not in _HOMES or not isinstance(value, ModuleType):
-            super().__setattr__(name, value)
-
-
-sys.modules[__name__].__class__ = _Package
 
 
 def __getattr__(name: str) -> Any:

@@ -8,8 +8,8 @@ from collections.abc import Iterator
 import hypothesis
 import pytest
 
-from sim.engine import Engine, preload_private_libraries, start_engine
-from sim.errors import EngineError
+from sim.quantities.errors import EngineError
+from sim.render.engine import Engine, preload_private_libraries, start_engine
 
 hypothesis.settings.register_profile("halfstop", deadline=None, derandomize=True, max_examples=60)
 hypothesis.settings.load_profile("halfstop")

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 from PIL import Image
 
-from sim.engine import preload_private_libraries, start_engine
+from sim.render.engine import preload_private_libraries, start_engine
 
 ROOT = Path(__file__).resolve().parent.parent
 FOLDER = ROOT / "out" / "gallery"
@@ -33,8 +33,8 @@ FACE_LEVEL = 1.05
 
 def picture(scene: Any, size: tuple[int, int], samples: int, without: str = "") -> list[np.ndarray]:
     """Developed picture, and the same without one light; exposed so that the face shows at its own reflectance."""
-    from sim.develop import denoised, encoded, exposed
-    from tests.figure.setups import traced
+    from sim.light.develop import denoised, encoded, exposed
+    from tests.studio.figure.setups import traced
 
     _, mix, stack = traced(scene, size, samples)
     clean = denoised(stack)
@@ -66,7 +66,7 @@ def saved(name: str, image: np.ndarray) -> None:
 
 def sitters(samples: int) -> None:
     """Three sitters, each soft and hard."""
-    from tests.figure.setups import HARD, SOFT, scene
+    from tests.studio.figure.setups import HARD, SOFT, scene
 
     rows = []
     for lights in (SOFT, HARD):
@@ -81,7 +81,7 @@ def sitters(samples: int) -> None:
 
 def close_up(samples: int) -> None:
     """The head at 1200 x 1600."""
-    from tests.figure.setups import SOFT, scene
+    from tests.studio.figure.setups import SOFT, scene
 
     saved(
         "close-up",
@@ -91,14 +91,14 @@ def close_up(samples: int) -> None:
 
 def gown(samples: int) -> None:
     """The gown with the frontal light on and off, at one exposure."""
-    from tests.figure.setups import GOWN_SCENE
+    from tests.studio.figure.setups import GOWN_SCENE
 
     saved("gown-fill-on-off", row(picture(GOWN_SCENE, (480, 720), samples, without="fill")))
 
 
 def turns(samples: int) -> None:
     """The head turned in six steps."""
-    from tests.figure.setups import SOFT, scene
+    from tests.studio.figure.setups import SOFT, scene
 
     shots = []
     for angle in (-60, -36, -12, 12, 36, 60):
@@ -110,7 +110,7 @@ def turns(samples: int) -> None:
 
 def clothes(samples: int) -> None:
     """Other cloths, hair, poses, the grey bust and a seated sitter."""
-    from tests.figure.setups import SOFT, scene
+    from tests.studio.figure.setups import SOFT, scene
 
     green, blue = {"style": "velvet gown", "color": "#0d3b2a"}, {"style": "satin gown", "color": "#2a4a6a"}
     cases = [

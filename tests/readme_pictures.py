@@ -17,7 +17,7 @@ from pathlib import Path
 from PIL import Image
 
 from sim.cli.progress import shown_progress
-from sim.preview import QUALITIES, PreviewOrder, run_preview
+from sim.reports.preview import QUALITIES, PreviewOrder, run_preview
 from tests.browser import ARGUMENTS, require_chromium
 
 ROOT = Path(__file__).resolve().parent.parent

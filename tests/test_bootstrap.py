@@ -20,7 +20,7 @@ from packaging.requirements import Requirement
 from packaging.utils import canonicalize_name
 from packaging.version import Version
 
-from sim.assets import asset_names, asset_path
+from sim.quantities.assets import asset_names, asset_path
 
 ROOT = Path(__file__).resolve().parent.parent
 SCRIPT = ROOT / "halfstop"
@@ -262,7 +262,7 @@ def test_wheel_carries_the_package_its_scenes_and_its_command(tmp_path: Path) ->
     assert "halfstop = sim.cli:main" in entry_points.read_text()
     assert {path.name for path in place.iterdir() if "dist-info" not in path.name} == {"sim"}
     code = (
-        "from sim.assets import asset_names, asset_path; import sim; "
+        "from sim.quantities.assets import asset_names, asset_path; import sim; "
         "print([str(asset_path(n)) for f in ('meshes', 'scenes') for n in asset_names(f)]); print(sim.__file__)"
     )
     told = subprocess.run(

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from sim.engine import Engine
+from sim.render.engine import Engine
 
 ROOT = Path(__file__).resolve().parent.parent
 MODULES = sorted(

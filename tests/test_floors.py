@@ -14,74 +14,67 @@ import sim
 ROOT = Path(__file__).resolve().parent.parent
 SIM = ROOT / "sim"
 
-# Module or folder of `sim` -> (floor, neighbours on its own floor that it may import).
-FLOORS: dict[str, tuple[int, frozenset[str]]] = {
-    "errors": (0, frozenset()),
-    "units": (0, frozenset({"errors"})),
-    "photometry": (0, frozenset({"errors", "units"})),
-    "color": (0, frozenset({"errors", "units"})),
-    "profiles": (0, frozenset({"errors", "units"})),
-    "ies": (0, frozenset({"errors"})),
-    "assets": (0, frozenset({"errors"})),
-    "model": (1, frozenset()),
-    "scenefile": (1, frozenset({"model"})),
-    "figure": (1, frozenset({"model"})),
-    "gear": (1, frozenset({"model"})),
-    "layout": (1, frozenset({"model", "figure", "gear"})),
-    "backdrop": (1, frozenset({"model"})),
-    "mix": (1, frozenset({"model", "layout"})),
-    "verdicts": (1, frozenset()),
-    "lightstack": (1, frozenset()),
-    "readings": (1, frozenset()),
-    "scene_edit": (1, frozenset({"model", "scenefile", "scene_text"})),
-    "scene_text": (1, frozenset({"scenefile"})),
-    "engine": (2, frozenset()),
-    "stage": (2, frozenset()),
-    "transport": (3, frozenset()),
-    "develop": (4, frozenset()),
-    "metering": (4, frozenset()),
-    "analysis": (4, frozenset({"metering"})),
-    "meterpoints": (4, frozenset({"metering"})),
-    "health": (4, frozenset({"develop", "metering"})),
-    "balance": (4, frozenset({"metering", "meterpoints", "scene_edit"})),
-    "calibrate": (4, frozenset({"metering"})),
-    "layercache": (4, frozenset()),
-    "finish": (4, frozenset({"develop"})),
-    "savefiles": (5, frozenset()),
-    "sheets": (5, frozenset()),
-    "meterreport": (5, frozenset({"savefiles", "sheets"})),
-    "compare": (5, frozenset({"savefiles", "sheets"})),
-    "plan": (5, frozenset()),
-    "rigview": (5, frozenset({"plan"})),
-    "strips": (5, frozenset({"sheets"})),
-    "handout": (5, frozenset({"plan"})),
-    "paperwork": (5, frozenset({"handout", "plan", "rigview", "savefiles", "strips"})),
-    "checkup": (5, frozenset({"eyes_sheet", "savefiles"})),
-    "eyes_sheet": (5, frozenset({"sheets"})),
-    "latitude_sheet": (5, frozenset({"savefiles", "sheets"})),
-    "doctor": (5, frozenset()),
-    "preview": (5, frozenset({"meterreport", "savefiles", "sheets"})),
-    "sweep": (5, frozenset({"meterreport", "plan", "preview", "savefiles", "sheets"})),
-    "room": (
-        5,
-        frozenset(
-            {"checkup", "compare", "eyes_sheet", "handout", "meterreport", "paperwork", "plan", "preview", "rigview"}
-            | {"savefiles", "sheets", "strips"}
-        ),
-    ),
-    "bench": (6, frozenset()),
-    "cli": (6, frozenset()),
-    "__main__": (6, frozenset({"cli"})),
-    "__init__": (6, frozenset()),
-}
+# The rooms of `sim`, one floor a line, lowest first. A module belongs to the longest name that leads to it.
+FLOORS: tuple[tuple[str, ...], ...] = (
+    ("quantities", "__init__"),
+    ("scene/model",),
+    ("scene/read",),
+    ("scene/text",),
+    ("scene/edit",),
+    ("studio/figure", "studio/gear", "studio/backdrop"),
+    ("studio/layout",),
+    ("light/stack", "light/readings"),
+    ("light/mix",),
+    ("light/develop",),
+    ("light/finish",),
+    ("render/verdicts",),
+    ("render/engine",),
+    ("render/stage",),
+    ("render/transport",),
+    ("render/cache",),
+    ("metering/points",),
+    ("metering/report_points", "metering/health", "metering/calibrate"),
+    ("metering/report",),
+    ("advice/checks",),
+    ("advice/balance", "advice/compare"),
+    ("reports/files", "reports/plan"),
+    ("reports/sheets", "reports/handout", "reports/rig_view", "reports/meter_tables"),
+    ("reports/eyes_sheet", "reports/latitude_sheet", "reports/strips", "reports/meter_files", "reports/comparison"),
+    ("reports/checkup", "reports/paperwork", "reports/preview"),
+    ("room/clients", "room/examples", "room/targets", "room/protocol", "room/document", "room/background"),
+    ("room/snapshot", "room/preview"),
+    ("room/open_scene", "room/versions"),
+    ("room/coordinator",),
+    ("room/session",),
+    ("room/app",),
+    ("sweep",),
+    ("cli",),
+    ("__main__",),
+)
 RENDERER = {"mitsuba", "drjit"}
-RENDERER_FLOORS = {2, 3}
+WITH_RENDERER = ("render/engine", "render/stage", "render/transport")
 MODULES = sorted(SIM.rglob("*.py"))
 
 
-def owner(path: Path) -> str:
-    """Top-level module or folder of `sim` that a file belongs to."""
-    return path.relative_to(SIM).with_suffix("").parts[0]
+LEVEL = {room: level for level, rooms in enumerate(FLOORS) for room in rooms}
+
+
+def room_of(parts: tuple[str, ...]) -> str | None:
+    """The room that a module or folder of `sim` belongs to, by the parts of its place; None where it has none."""
+    for length in range(len(parts), 0, -1):
+        if "/".join(parts[:length]) in LEVEL:
+            return "/".join(parts[:length])
+    return None
+
+
+def parts_of(path: Path) -> tuple[str, ...]:
+    """Parts of a file's place below `sim`; a package's own file stands for the package."""
+    parts = path.relative_to(SIM).with_suffix("").parts
+    return parts[:-1] if parts[-1] == "__init__" and len(parts) > 1 else parts
+
+
+def _room(name: str) -> str | None:
+    return room_of(tuple(name.split(".")[1:]))
 
 
 def imports(path: Path) -> list[tuple[int, str]]:
@@ -104,35 +97,59 @@ def imports(path: Path) -> list[tuple[int, str]]:
         elif isinstance(node, ast.ImportFrom):
             base = package[: len(package) - node.level + 1] if node.level else []
             stem = ".".join([*base, *([node.module] if node.module else [])])
-            found += [(node.lineno, stem)] if stem not in ("sim",) else []
-            if stem == "sim":
-                found += [(node.lineno, f"sim.{alias.name}") for alias in node.names]
+            # A name taken from a package may be a module or room below it.
+            deeper = [f"{stem}.{alias.name}" for alias in node.names]
+            known = [name for name in deeper if _room(name) != _room(stem)]
+            found += [(node.lineno, name) for name in known]
+            found += [(node.lineno, stem)] if len(known) < len(deeper) and stem != "sim" else []
+            found += [(node.lineno, name) for name in deeper if stem == "sim" and name not in known]
     return found
 
 
 def faults(path: Path) -> list[str]:
     """Each import of a file that the map forbids, as one line."""
-    home = owner(path)
-    if home not in FLOORS:
-        return [f"sim/{home} is on no floor: add it to FLOORS here and to the map in sim/__init__.py"]
-    floor, neighbours = FLOORS[home]
+    parts = parts_of(path)
+    home = room_of(parts)
+    holds_rooms = any(room.startswith("/".join(parts) + "/") for room in LEVEL)
     told = []
+    if home is None and not holds_rooms:
+        told.append(f"sim/{'/'.join(parts)} is in no room: add it to FLOORS here and to the map in sim/__init__.py")
+        return told
     for line, name in imports(path):
         top, *rest = name.split(".")
         where = f"{path.relative_to(SIM.parent)}:{line}"
-        if top in RENDERER and floor not in RENDERER_FLOORS:
-            told.append(f"{where}: imports the renderer ({top}) on floor {floor}")
+        if top in RENDERER and home not in WITH_RENDERER:
+            told.append(f"{where}: {home} imports the renderer ({top})")
         if top != "sim" or not rest or rest[0] == "__version__":
             continue
-        if rest[0] not in FLOORS:
-            told.append(f"{where}: imports sim.{rest[0]}, which is on no floor")
-            continue
-        other = FLOORS[rest[0]][0]
-        if other > floor:
-            told.append(f"{where}: floor {floor} imports sim.{rest[0]} of floor {other}")
-        elif other == floor and rest[0] != home and rest[0] not in neighbours:
-            told.append(f"{where}: imports its neighbour sim.{rest[0]}")
+        other = room_of(tuple(rest))
+        if home is None:
+            told.append(f"{where}: a package that only holds rooms imports sim.{'.'.join(rest)}")
+        elif other is None:
+            told.append(f"{where}: imports sim.{'.'.join(rest)}, which is in no room")
+        elif other != home and LEVEL[other] >= LEVEL[home]:
+            told.append(f"{where}: {home} imports {other}, which is not below it")
     return told
+
+
+def lines_of_map() -> list[str]:
+    """The map, topmost floor first, as lines to print."""
+    return [f"{level:2}  {'  '.join(rooms)}" for level, rooms in reversed(list(enumerate(FLOORS)))]
+
+
+def test_the_map_is_printed_and_every_room_is_there(capsys: pytest.CaptureFixture[str]) -> None:
+    with capsys.disabled():
+        print("\n" + "\n".join(lines_of_map()))
+    missing = [room for room in LEVEL if not ((SIM / room).is_dir() or (SIM / f"{room}.py").is_file())]
+    assert not missing
+
+
+def test_the_house_stays_small() -> None:
+    # Few doors at the top, and no room so full that a reader must search it.
+    assert len([p for p in SIM.iterdir() if p.name != "__pycache__"]) <= 16
+    crowded = {d: n for d in SIM.rglob("*") if d.is_dir() and d.name != "__pycache__"
+               and (n := sum(p.is_file() for p in d.iterdir())) > 25}  # fmt: skip
+    assert not crowded
 
 
 @pytest.mark.parametrize("path", MODULES, ids=lambda path: str(path.relative_to(SIM)))
@@ -143,15 +160,17 @@ def test_no_import_goes_up_or_sideways(path: Path) -> None:
 @pytest.mark.parametrize(
     ("place", "source", "fault"),
     [
-        ("photometry.py", "from sim.model import Scene", "floor 0 imports sim.model of floor 1"),
-        ("photometry.py", "from sim import model", "floor 0 imports sim.model of floor 1"),
-        ("metering.py", "import mitsuba as mi", "imports the renderer (mitsuba) on floor 4"),
-        ("metering.py", "def f():\n    import drjit", "imports the renderer (drjit) on floor 4"),
-        ("figure/new.py", "from sim.gear import rig", "imports its neighbour sim.gear"),
-        ("figure/new.py", "from ..layout import x", "imports its neighbour sim.layout"),
-        ("stage/new.py", "import sim.transport.path", "floor 2 imports sim.transport of floor 3"),
-        ("model/new.py", "import sim.misc", "imports sim.misc, which is on no floor"),
-        ("misc.py", "", "is on no floor"),
+        ("quantities/units.py", "from sim.scene.model import Scene", "quantities imports scene/model"),
+        ("quantities/units.py", "from sim.scene import model", "quantities imports scene/model"),
+        ("metering/points.py", "import mitsuba as mi", "imports the renderer (mitsuba)"),
+        ("metering/points.py", "def f():\n    import drjit", "imports the renderer (drjit)"),
+        ("studio/figure/new.py", "from sim.studio.gear import rig", "studio/figure imports studio/gear"),
+        ("studio/figure/new.py", "from ..layout import x", "studio/figure imports studio/layout"),
+        ("render/stage/new.py", "import sim.render.transport.path", "render/stage imports render/transport"),
+        ("scene/model/new.py", "import sim.misc", "imports sim.misc, which is in no room"),
+        ("scene/__init__.py", "import sim.scene.read", "a package that only holds rooms imports"),
+        ("misc.py", "", "is in no room"),
+        ("room/misc.py", "", "is in no room"),
     ],
 )
 def test_the_check_finds_a_planted_fault(
@@ -167,8 +186,8 @@ def test_the_check_finds_a_planted_fault(
 
 def test_the_map_in_the_package_docstring_names_every_module() -> None:
     text = sim.__doc__ or ""
-    present = {owner(path) for path in MODULES} - {"__init__"}
-    missing = [name for name in sorted(present) if name not in text]
+    present = {parts_of(path)[0] for path in MODULES} - {"__init__", "__main__"}
+    missing = [name for name in sorted(present) if f"    {name}" not in text]
     assert not missing, f"add {missing} to the map in sim/__init__.py"
 
 
@@ -181,22 +200,15 @@ def test_public_names_are_exact() -> None:
 
 def test_low_floors_leave_the_renderer_out() -> None:
     # Arithmetic, scene files and the weighing of layers must work, and start fast, without the renderer.
-    low = [".".join(path.relative_to(ROOT).with_suffix("").parts) for path in MODULES
-           if FLOORS[owner(path)][0] <= 1 and path.name != "__init__.py"]  # fmt: skip
-    assert "sim.photometry" in low and "sim.scenefile" in low
+    low = [
+        ".".join(path.relative_to(ROOT).with_suffix("").parts)
+        for path in MODULES
+        if parts_of(path)[0] in ("quantities", "scene", "studio", "light") and path.name != "__init__.py"
+    ]
+    assert "sim.quantities.photometry" in low and "sim.scene.read" in low
     code = (
-        f"import sys, importlib; [importlib.import_module(name) for name in {[*low, 'sim.develop']!r}]; "
+        f"import sys, importlib; [importlib.import_module(name) for name in {low!r}]; "
         "sys.exit(', '.join(sorted({'mitsuba', 'drjit'} & set(sys.modules))) or None)"
-    )
-    child = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, timeout=60)
-    assert child.returncode == 0, child.stderr
-
-
-def test_public_functions_survive_the_import_of_their_modules(tmp_path: Path) -> None:
-    # `develop` is both a module and a public function: the function must win whatever is imported first.
-    code = (
-        "import sim.develop, sim; first = sim.develop; import sim.metering, sim.develop; "
-        "from sim import develop; assert callable(first) and first is develop is sim.develop, first"
     )
     child = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, timeout=60)
     assert child.returncode == 0, child.stderr

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.spatial import cKDTree
 
-from sim.figure.shapes import normals_from_mesh, rotation_z_from_deg, smoothstep, triangles_from_quads
+from sim.studio.figure.shapes import normals_from_mesh, rotation_z_from_deg, smoothstep, triangles_from_quads
 
 from . import bust, eyes, gown, hair, sequins, suit
 from .builds import BUILDS

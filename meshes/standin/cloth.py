@@ -6,7 +6,7 @@ import numpy as np
 import scipy.sparse as sp
 from scipy.spatial import cKDTree
 
-from sim.figure.shapes import normals_from_mesh
+from sim.studio.figure.shapes import normals_from_mesh
 
 
 def clipped(triangles: np.ndarray, field: np.ndarray) -> tuple[sp.csr_matrix, np.ndarray]:

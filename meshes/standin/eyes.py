@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.interpolate import LinearNDInterpolator, PchipInterpolator
 
-from sim.figure.shapes import grid_triangles, rotation_y_from_deg, smoothstep
+from sim.studio.figure.shapes import grid_triangles, rotation_y_from_deg, smoothstep
 
 from .piece import ribbons
 from .source import Source

@@ -8,7 +8,7 @@ import numpy as np
 import scipy.sparse as sp
 from scipy.ndimage import gaussian_filter1d
 
-from sim.figure.shapes import grid_triangles, normals_from_mesh, smoothstep, triangles_from_quads
+from sim.studio.figure.shapes import grid_triangles, normals_from_mesh, smoothstep, triangles_from_quads
 
 from .cloth import beside_skin, clipped, draped
 from .skin import group_share, kept_shares

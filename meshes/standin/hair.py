@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
-from sim.figure.shapes import grid_triangles, normals_from_mesh, smoothstep
+from sim.studio.figure.shapes import grid_triangles, normals_from_mesh, smoothstep
 
 from .piece import ribbons, streaks
 from .scalp import Comb, Scalp

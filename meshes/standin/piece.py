@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
-from sim.figure.shapes import without_slivers
+from sim.studio.figure.shapes import without_slivers
 
 
 @dataclass

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.ndimage import gaussian_filter, map_coordinates
 
-from sim.figure.shapes import grid_triangles, normals_from_mesh, smoothstep
+from sim.studio.figure.shapes import grid_triangles, normals_from_mesh, smoothstep
 
 from .piece import ribbons, streaks
 from .scalp import Scalp, comb_toward, meridian_ends

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import scipy.sparse as sp
 
-from sim.figure.shapes import smoothstep
+from sim.studio.figure.shapes import smoothstep
 
 from .source import Source, sampled_mask
 from .subdivide import catmull_clark, compacted, mean_of_neighbours

@@ -9,7 +9,13 @@ import numpy as np
 import scipy.sparse as sp
 from scipy.interpolate import LinearNDInterpolator, NearestNDInterpolator
 
-from sim.figure.shapes import ellipsoid, grid_triangles, normals_from_mesh, smoothstep, triangles_from_quads
+from sim.studio.figure.shapes import (
+    ellipsoid,
+    grid_triangles,
+    normals_from_mesh,
+    smoothstep,
+    triangles_from_quads,
+)
 
 from .cloth import clipped, draped
 from .gown import body_hull

@@ -20,7 +20,7 @@ from typing import Annotated, Any, NoReturn
 import typer
 
 from sim.cli import checks, lighting, room, sweep
-from sim.errors import HalfstopError, one_line
+from sim.quantities.errors import HalfstopError, one_line
 
 app = typer.Typer(
     name="halfstop",
@@ -74,7 +74,7 @@ def preview(
     """
     from sim.cli.progress import shown_progress
     from sim.cli.tables import print_preview
-    from sim.preview import QUALITIES, PreviewOrder, require_samples, require_seed, run_preview
+    from sim.reports.preview import QUALITIES, PreviewOrder, require_samples, require_seed, run_preview
 
     if draft and final:
         raise HalfstopError("--draft and --final ask for two things at once; keep one of them")
@@ -104,8 +104,8 @@ def check(
     scenes: Annotated[list[Path], typer.Argument(metavar="SCENE...", help="Scene files to check.")],
 ) -> None:
     """Check scene files; renders nothing."""
-    from sim.model.checks import scene_warnings
-    from sim.scenefile import load_scene
+    from sim.scene.model.checks import scene_warnings
+    from sim.scene.read import load_scene
 
     faults = 0
     for path in scenes:
@@ -130,13 +130,13 @@ def schema(
     """Print the scene file's JSON Schema, for editors."""
     import json
 
-    from sim.scenefile import scene_schema
+    from sim.scene.read import scene_schema
 
     text = json.dumps(scene_schema(), indent=2, ensure_ascii=False) + "\n"
     if out is None:
         sys.stdout.write(text)
         return
-    from sim.savefiles import write_one_file
+    from sim.reports.files import write_one_file
 
     write_one_file(out, text.encode())
 
@@ -144,7 +144,7 @@ def schema(
 @app.command()
 def doctor() -> None:
     """Say what runs on this machine, and why not the rest."""
-    from sim.doctor import doctor_lines
+    from sim.cli.doctor import doctor_lines
 
     lines, usable = doctor_lines()
     print("\n".join(lines))

@@ -29,7 +29,7 @@ def latitude(scene: SceneArgument, key: KeyOption = None, out: OutOption = None)
     Sweeps head turn, nod, body turn and steps with the lights left where they are; writes curves with small pictures.
     """
     from sim.cli.progress import shown_progress
-    from sim.latitude_sheet import run_latitude
+    from sim.reports.latitude_sheet import run_latitude
 
     folder = out or Path("out") / scene.stem / "latitude"
     with shown_progress() as on_progress:
@@ -50,8 +50,8 @@ def checks(
     out: OutOption = None,
 ) -> None:
     """Look the set-up over: duties, separation, catchlights, focus, intrusions, flare, spill, sparkle."""
-    from sim.checkup import run_checks
     from sim.cli.progress import shown_progress
+    from sim.reports.checkup import run_checks
 
     folder = out or Path("out") / scene.stem / "checks"
     with shown_progress() as on_progress:

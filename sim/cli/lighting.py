@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from sim.errors import HalfstopError, UnitError
+from sim.quantities.errors import HalfstopError, UnitError
 
 if TYPE_CHECKING:
-    from sim.balance import Balance
-    from sim.scene_edit import SceneText
+    from sim.advice.balance import Balance
+    from sim.scene.edit import SceneText
 
 SceneArgument = Annotated[Path, typer.Argument(metavar="SCENE", help="Scene file, such as scenes/recital.yaml.")]
 KeyOption = Annotated[
@@ -51,8 +51,10 @@ def meter(
     import json
 
     from sim.cli.progress import shown_progress
-    from sim.health import health_lines, record_from_health
-    from sim.meterreport import json_from_report, run_meter, tables_from_report
+    from sim.metering.health import health_lines, record_from_health
+    from sim.metering.report import json_from_report
+    from sim.reports.meter_files import run_meter
+    from sim.reports.meter_tables import tables_from_report
 
     if not 1 <= sensor <= 20:
         raise HalfstopError(f'--range {sensor:g}: expected 1 to 20 stops; write "--range 12"')
@@ -94,8 +96,8 @@ def balance(
 
     Muted lights stay out; dials move in their own steps and within their range.
     """
-    from sim.balance import definition, scene_with_balance
-    from sim.scene_edit import write_scene_text
+    from sim.advice.balance import definition, scene_with_balance
+    from sim.scene.edit import write_scene_text
 
     if in_place and out is not None:
         raise HalfstopError("--in-place and --out ask for two things at once; keep one of them")
@@ -132,9 +134,10 @@ def compare(
     ] = None,
 ) -> None:
     """Set alternatives side by side at the same face exposure; only lights that changed are traced again."""
+    from sim.advice.compare import rows_from_finding
     from sim.cli.progress import shown_progress
-    from sim.compare import rows_from_finding, run_compare
-    from sim.preview import require_samples
+    from sim.reports.comparison import run_compare
+    from sim.reports.preview import require_samples
 
     if not 64 <= size <= 4000:
         raise HalfstopError(f'--size {size}: expected 64 to 4000 pixels; write "--size 600"')
@@ -154,14 +157,14 @@ def compare(
 def _balanced(
     scene: Path, want: list[str], lock: list[str], reference: str, key: str | None, seed: int
 ) -> tuple[SceneText, Balance]:
-    from sim.layercache import cached_probes, store_from_environment
-    from sim.layout import layout_from_scene
-    from sim.meterpoints import KEY_CHEEK, POINTS, SHADOW_CHEEK, point_from_text, report_probes
-    from sim.scene_edit import scene_text_from_file
+    from sim.metering.report_points import KEY_CHEEK, POINTS, SHADOW_CHEEK, point_from_text, report_probes
+    from sim.render.cache.disk import cached_probes, store_from_environment
+    from sim.scene.edit import scene_text_from_file
+    from sim.studio.layout import layout_from_scene
 
     source = scene_text_from_file(scene)
     layout = layout_from_scene(source.scene, scene.parent)
-    from sim.balance import balance_from_readings, want_points, wishes_from_texts
+    from sim.advice.balance import balance_from_readings, want_points, wishes_from_texts
 
     # Refuse words that mean nothing before the long work.
     known = [name for name, part in POINTS.items() if part in layout.anchors_m]
@@ -188,7 +191,7 @@ def _balanced(
 
 
 def _wish_table(result: Balance) -> Any:
-    from sim.meterreport import short_f_number, stops_text
+    from sim.metering.report import short_f_number, stops_text
 
     table = _table(f"Wishes, reference {result.reference} at {short_f_number(result.reference_f_number)}")
     table.add_column("point", no_wrap=True)
@@ -212,8 +215,8 @@ def _reason_lines(result: Balance) -> list[str]:
 
 
 def _move_table(result: Balance) -> Any:
-    from sim.balance.outcome import dial_text
-    from sim.meterreport import stops_text
+    from sim.advice.balance.outcome import dial_text
+    from sim.metering.report import stops_text
 
     table = _table("Dials")
     table.add_column("light", no_wrap=True)
@@ -253,6 +256,6 @@ def _show(*pieces: Any) -> None:
 
 
 def _seed(seed: int) -> int:
-    from sim.preview import require_seed
+    from sim.reports.preview import require_seed
 
     return require_seed(seed)

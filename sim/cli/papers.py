@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from sim.cli.app import SceneArgument, app
-from sim.errors import HalfstopError
+from sim.quantities.errors import HalfstopError
 
 OutOption = Annotated[Path | None, typer.Option(metavar="DIR", help="Folder for the files.")]
 SizeOption = Annotated[
@@ -30,7 +30,7 @@ def plan(
     One HTML page, and one PDF each for A4 and Letter.
     """
     from sim.cli.progress import shown_progress
-    from sim.paperwork import run_plan
+    from sim.reports.paperwork import run_plan
 
     with shown_progress() as on_progress:
         files = run_plan(
@@ -52,8 +52,8 @@ def handout(
     The file opens offline in any browser, and works without JavaScript as a static sheet.
     """
     from sim.cli.progress import shown_progress
-    from sim.paperwork import run_handout
-    from sim.preview import require_samples, require_seed
+    from sim.reports.paperwork import run_handout
+    from sim.reports.preview import require_samples, require_seed
 
     pixels = _size(scene, size, 1200)
     with shown_progress() as on_progress:
@@ -81,9 +81,9 @@ def finish(
 ) -> None:
     """Write the finished picture for print and share: 16-bit TIFF, PNG, JPEG, and a table of print sizes."""
     from sim.cli.progress import shown_progress
-    from sim.finish import ASPECTS, CURVES, FILTERS, Finish
-    from sim.paperwork import run_finish
-    from sim.preview import require_samples, require_seed
+    from sim.light.finish import ASPECTS, CURVES, FILTERS, Finish
+    from sim.reports.paperwork import run_finish
+    from sim.reports.preview import require_samples, require_seed
 
     _require("--curve", curve, CURVES)
     _require("--black-and-white", black_and_white, FILTERS)
@@ -115,7 +115,7 @@ def calibrate(
     A readings file: `readings:` and below it lines such as `- {at: face, facing: key, lights: key, reads: f/8}`.
     """
     from sim.cli.progress import shown_progress
-    from sim.paperwork import run_calibrate
+    from sim.reports.paperwork import run_calibrate
 
     target = out or scene.with_name(f"{scene.stem}-calibrated{scene.suffix or '.yaml'}")
     with shown_progress() as on_progress:
@@ -128,8 +128,8 @@ def _folder(scene: Path, out: Path | None, name: str) -> Path:
 
 
 def _size(scene_file: Path, text: str | None, long_side_px: int) -> tuple[int, int]:
-    from sim.preview.quality import size_from_long_side, size_from_text
-    from sim.scenefile import load_scene
+    from sim.reports.preview.quality import size_from_long_side, size_from_text
+    from sim.scene.read import load_scene
 
     width_m, height_m = load_scene(scene_file).camera.picture_m
     if text is None:

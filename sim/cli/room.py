@@ -39,14 +39,14 @@ def open_room(
     """
     import asyncio
 
-    from sim.layercache import store_from_environment
-    from sim.room.server import bound_socket, new_token, serve
-    from sim.room.state_folder import state_folder_from_environment
-    from sim.scenefile import load_scene
+    from sim.render.cache.disk import store_from_environment
+    from sim.room.app import bound_socket, new_token, serve
+    from sim.room.document.state_folder import state_folder_from_environment
+    from sim.scene.read import load_scene
 
     # Refuse a bad scene before anything is started.
     load_scene(scene)
-    from sim.room.hub import Hub
+    from sim.room.session import Hub
 
     listener = bound_socket(port)
 

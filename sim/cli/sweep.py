@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from sim.errors import one_line
+from sim.quantities.errors import one_line
 
 if TYPE_CHECKING:
     from sim.sweep.run import Sweep

@@ -7,13 +7,13 @@ import sys
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from sim import units
-from sim.metering import PointReadings, Reading
+from sim.metering.points import PointReadings, Reading
+from sim.quantities import units
 
 if TYPE_CHECKING:
     from rich.table import Table
 
-    from sim.preview import Preview
+    from sim.reports.preview import Preview
 
 # The standard point and the parts of the picture that belong to it.
 PARTS_OF_POINT = {"face": ("face",), "gown": ("gown", "suit"), "backdrop": ("backdrop",)}

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 
-from sim.assets import asset_names, asset_path
-from sim.errors import HalfstopError, quoted
-from sim.scenefile import load_scene
+from sim.quantities.assets import asset_names, asset_path
+from sim.quantities.errors import HalfstopError, quoted
+from sim.scene.read import load_scene
 
 ENDINGS = (".yaml", ".yml")
 # The set-ups that come with the program; other files beside them are someone's own.

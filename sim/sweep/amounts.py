@@ -7,9 +7,9 @@ import re
 from dataclasses import dataclass
 from typing import Any
 
-from sim import units
-from sim.errors import UnitError, quoted
-from sim.units import Quantity
+from sim.quantities import units
+from sim.quantities.errors import UnitError, quoted
+from sim.quantities.units import Quantity
 
 MOST_STEPS = 1000
 # Quantities whose unit tells them apart, tried in this order.

@@ -7,8 +7,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from sim.errors import UnitError, quoted
-from sim.scene_edit import KeyPath, flow_text, modifier_from_text
+from sim.quantities.errors import UnitError, quoted
+from sim.scene.edit import KeyPath, flow_text, modifier_from_text
 from sim.sweep.amounts import Amount, amount_from_value
 
 

@@ -10,8 +10,8 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any
 
-from sim.engine import engine_in_use, threads_allowed
-from sim.errors import HalfstopError, quoted
+from sim.quantities.errors import HalfstopError, quoted
+from sim.render.engine import engine_in_use, threads_allowed
 from sim.sweep.variations import maker
 
 # Memory of a worker: what it takes before any picture, and per pixel of a layer (colour, variance, cleaned, copies).

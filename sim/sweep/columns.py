@@ -17,14 +17,14 @@ import math
 from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, Any
 
-from sim.health import Health
-from sim.metering import PointReadings, Reading
-from sim.meterpoints import KEY_CHEEK, SHADOW_CHEEK
-from sim.meterreport import MeterReport
-from sim.model import Scene
+from sim.metering.health import Health
+from sim.metering.points import PointReadings, Reading
+from sim.metering.report import MeterReport
+from sim.metering.report_points import KEY_CHEEK, SHADOW_CHEEK
+from sim.scene.model import Scene
 
 if TYPE_CHECKING:
-    from sim.analysis.report import CheckReport
+    from sim.advice.checks.report import CheckReport
 
 COMBINED = "combined"
 GOOD, LOOK = "good", "look"
@@ -86,7 +86,7 @@ def scene_columns(scene: Scene) -> dict[str, Any]:
 
 def check_columns(report: CheckReport, health: Health) -> dict[str, Any]:
     """Columns of the checks: verdicts, what was found in words, and figures."""
-    from sim.analysis.report import report_lines
+    from sim.advice.checks.report import report_lines
 
     words = dict(report_lines(report))
     row: dict[str, Any] = {

@@ -8,7 +8,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from sim.errors import UnitError, quoted
+from sim.quantities.errors import UnitError, quoted
 from sim.sweep.amounts import Amount, amount_from_value
 from sim.sweep.axes import Axis, AxisValue
 

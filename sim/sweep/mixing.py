@@ -11,19 +11,19 @@ from typing import Any, ClassVar
 
 import numpy as np
 
-from sim import color, photometry
-from sim.develop import encoded, exposed
-from sim.errors import HalfstopError, one_line
-from sim.health import health_from_stack
-from sim.layout import CameraView, Layout, PlacedLight
-from sim.lightstack import LightStack
-from sim.metering import readings_from_probes
-from sim.meterreport import report_from_probes
-from sim.mix import Mix, mix_from_scene
-from sim.model import Scene
-from sim.readings import ProbeReadings
-from sim.savefiles import png_bytes, write_layers
-from sim.sheets import settings_text
+from sim.light.develop import encoded, exposed
+from sim.light.mix import Mix, mix_from_scene
+from sim.light.readings import ProbeReadings
+from sim.light.stack import LightStack
+from sim.metering.health import health_from_stack
+from sim.metering.points import readings_from_probes
+from sim.metering.report import report_from_probes
+from sim.quantities import color, photometry
+from sim.quantities.errors import HalfstopError, one_line
+from sim.reports.files import png_bytes, write_layers
+from sim.reports.sheets import settings_text
+from sim.scene.model import Scene
+from sim.studio.layout import CameraView, Layout, PlacedLight
 from sim.sweep.columns import check_columns, flats_of, reading_columns, scene_columns
 from sim.sweep.setup import Group, Order, Piece, Result
 from sim.sweep.tracing import Traced, layers_of, readings_of, scene_and_layout, scene_folder, stack_of, stage_of
@@ -33,7 +33,7 @@ LONGEST_REASON = 300
 
 def mix_pieces(order: Order, traced: Traced, group: Group, pieces: Sequence[Piece]) -> list[Result]:
     """Make some variations of a traced group; one that fails is told with its reason and stops no other."""
-    from sim.engine import start_engine
+    from sim.render.engine import start_engine
 
     start_engine()
     with scene_folder(group.files) as folder:
@@ -109,13 +109,13 @@ def _checks(
     order: Order, traced: Traced, group: Group, piece: Piece, member: tuple[Scene, Layout], stack: LightStack, mix: Mix
 ) -> dict[str, Any]:
     """Columns of the checks; spill is left out, which needs rays of its own for every light."""
-    from sim.analysis.catchlights import catchlights
-    from sim.analysis.duties import duties
-    from sim.analysis.flare import LensLight, flares
-    from sim.analysis.focus import focus_check
-    from sim.analysis.report import CheckReport
-    from sim.analysis.separation import separation
-    from sim.analysis.sparkle import sparkle
+    from sim.advice.checks.catchlights import catchlights
+    from sim.advice.checks.duties import duties
+    from sim.advice.checks.flare import LensLight, flares
+    from sim.advice.checks.focus import focus_check
+    from sim.advice.checks.report import CheckReport
+    from sim.advice.checks.separation import separation
+    from sim.advice.checks.sparkle import sparkle
 
     scene, layout = member
     camera, layers = scene.camera, layers_of(traced, layout, piece)
@@ -155,7 +155,7 @@ class _Flags:
         self.group = group
 
     def __call__(self, camera: CameraView, frame: Any, light: PlacedLight, *, least_m: float = 0.0) -> Any:
-        from sim.analysis.flare import smallest_flag
+        from sim.advice.checks.flare import smallest_flag
 
         key = (self.group, light.name, least_m)
         if key not in self.kept:

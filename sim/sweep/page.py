@@ -6,9 +6,9 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from sim import units
-from sim.errors import HalfstopError, quoted
-from sim.sweep.pagetext import (
+from sim.quantities import units
+from sim.quantities.errors import HalfstopError, quoted
+from sim.sweep.page_text import (
     GENERATOR,
     PageAxis,
     PageReading,
@@ -50,7 +50,7 @@ def page_from_results(folder: str | Path) -> Path:
 
     Does not: replace an `index.html` that is not a sweep's page. Raises `HalfstopError`.
     """
-    from sim.sweep.parts import SweepFolder
+    from sim.sweep.chunks import SweepFolder
     from sim.sweep.table import read_table, study_of
 
     home = SweepFolder(Path(folder))

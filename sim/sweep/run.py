@@ -10,13 +10,13 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from sim.engine import engine_in_use
-from sim.errors import HalfstopError
-from sim.preview import QUALITIES
+from sim.quantities.errors import HalfstopError
+from sim.render.engine import engine_in_use
+from sim.reports.preview import QUALITIES
+from sim.sweep.chunks import FAILED, PLAN, SweepFolder
 from sim.sweep.cluster import Workers, workers_at, workers_here, workers_wanted
-from sim.sweep.crew import PER_PART, Crew, Work
 from sim.sweep.groups import groups_of
-from sim.sweep.parts import FAILED, PLAN, SweepFolder
+from sim.sweep.scheduler import PER_PART, Crew, Work
 from sim.sweep.setup import METER_RAYS, Group, Order, Result
 from sim.sweep.study import Study, load_study
 from sim.sweep.table import plan_record, write_tables

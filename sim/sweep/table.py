@@ -15,14 +15,14 @@ import pyarrow.csv  # type: ignore[import-untyped]
 import pyarrow.parquet as pq  # type: ignore[import-untyped]
 from ruamel.yaml import YAML
 
-from sim.balance import Wish
-from sim.meterpoints import KEY_CHEEK, SHADOW_CHEEK
-from sim.scene_edit import flow_text
-from sim.sheets.captions import modifier_text
+from sim.advice.balance import Wish
+from sim.metering.report_points import KEY_CHEEK, SHADOW_CHEEK
+from sim.reports.sheets.captions import modifier_text
+from sim.scene.edit import flow_text
 from sim.sweep.amounts import amount_from_value
 from sim.sweep.axes import Axis
+from sim.sweep.chunks import DONE, FAILED, FOLDERS, TABLES, WAITING, SweepFolder
 from sim.sweep.columns import COMBINED, about, ordered, unit_of
-from sim.sweep.parts import DONE, FAILED, FOLDERS, TABLES, WAITING, SweepFolder
 from sim.sweep.setup import Order
 from sim.sweep.study import Study
 from sim.sweep.variations import Variation

@@ -17,21 +17,21 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from sim.develop import denoised
-from sim.engine import start_engine
-from sim.errors import HalfstopError
-from sim.figure import Figure, figure_from_sitter
-from sim.layercache import key_from
-from sim.layout import Layout, layout_from_scene
-from sim.lightstack import LightStack
-from sim.meterpoints import report_probes
-from sim.model import Scene
-from sim.readings import Probe, ProbeReadings
+from sim.light.develop import denoised
+from sim.light.readings import Probe, ProbeReadings
+from sim.light.stack import LightStack
+from sim.metering.report_points import report_probes
+from sim.quantities.errors import HalfstopError
+from sim.render.cache.disk import key_from
+from sim.render.engine import start_engine
+from sim.scene.model import Scene
+from sim.studio.figure import Figure, figure_from_sitter
+from sim.studio.layout import Layout, layout_from_scene
 from sim.sweep.setup import Group, Order, Piece
 from sim.sweep.variations import maker, scene_of
 
 if TYPE_CHECKING:
-    from sim.stage.build import Stage
+    from sim.render.stage.build import Stage
 
 
 class WrongMaker(HalfstopError):
@@ -100,7 +100,7 @@ def trace_group(order: Order, group: Group) -> Traced:
             guides = guides or _guides(stack)
         seen: tuple[Any, ...] = ()
         if "checks" in order.keep:
-            from sim.analysis.intrusions import intrusions
+            from sim.advice.checks.intrusions import intrusions
 
             seen = intrusions(stage)
     return Traced(group.key, probes, layers, guides, duty_probes, seen)
@@ -148,8 +148,8 @@ def _lit(
 def _pass(
     order: Order, scene: Scene, stage: Stage, probes: tuple[Probe, ...], fresh: Sequence[int]
 ) -> tuple[dict[int, Layer], LightStack | None, tuple[Probe, ...]]:
-    from sim.transport.probe import read_probes
-    from sim.transport.render import render
+    from sim.render.transport.probe import read_probes
+    from sim.render.transport.render import render
 
     depth, keep = scene.render.depth, order.keep
     read = read_probes(
@@ -161,8 +161,8 @@ def _pass(
         if "pictures" in keep:
             clean = _cleaned(stack, fresh, order.denoiser)
     if "checks" in keep:
-        from sim.analysis.duties import duty_readings
-        from sim.analysis.flare import lens_light
+        from sim.advice.checks.duties import duty_readings
+        from sim.advice.checks.flare import lens_light
 
         lens = lens_light(stage, seed=order.seed, target_stderr_stops=NEVER_SURE, most_rays=LENS_RAYS)
         duty = duty_readings(stage, seed=order.seed, target_stderr_stops=NEVER_SURE, most_rays=DUTY_RAYS)
@@ -249,8 +249,8 @@ _SHELVES: list[Any] = []
 def stage_of(group: str, member: tuple[Scene, Layout]) -> Stage:
     """The built stage of a group, kept until this process builds another, which takes over what did not change."""
     if group not in _LAST:
-        from sim.stage.build import build
-        from sim.stage.shelf import Shelf
+        from sim.render.stage.build import build
+        from sim.render.stage.shape_cache import Shelf
 
         # Let go of the last before the next is built: kernels are recorded for whatever is alive.
         _LAST.clear()

@@ -9,11 +9,11 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-from sim.errors import HalfstopError, SceneError, UnitError
-from sim.gear.rig import rig_from_light
-from sim.layercache import key_from
-from sim.model import FigureFile, IesSource, ImageBackdrop, Light, Scene
-from sim.scenefile import scene_from_text
+from sim.quantities.errors import HalfstopError, SceneError, UnitError
+from sim.render.cache.disk import key_from
+from sim.scene.model import FigureFile, IesSource, ImageBackdrop, Light, Scene
+from sim.scene.read import scene_from_text
+from sim.studio.gear.rig import rig_from_light
 from sim.sweep.axes import Axis, AxisValue, changes_from_values, combinations, count_of_combinations
 from sim.sweep.setup import Order
 from sim.sweep.study import Study
@@ -24,9 +24,10 @@ ID_DIGITS = 20
 EXPOSURE = ("shutter_s", "sync_s", "iso", "white_balance_K")
 # Modules that decide what a variation shows and reads.
 SOURCES = (
-    "analysis", "figure", "gear", "model", "stage", "transport", "backdrop.py", "color.py", "develop.py", "health.py",
-    "ies.py", "layout.py", "lightstack.py", "metering.py", "meterpoints.py", "meterreport.py", "mix.py",
-    "photometry.py", "profiles.py", "units.py", "sweep/tracing.py", "sweep/mixing.py", "sweep/columns.py",
+    "advice/checks", "studio/figure", "studio/gear", "scene/model", "render/stage", "render/transport",
+    "studio/backdrop.py", "quantities/color.py", "light/develop.py", "metering/health.py", "studio/layout.py",
+    "light/stack.py", "metering/points.py", "metering/report_points.py", "metering/report.py", "light/mix.py",
+    "quantities/photometry.py", "quantities/units.py", "sweep/tracing.py", "sweep/mixing.py", "sweep/columns.py",
 )  # fmt: skip
 
 

@@ -7,8 +7,8 @@ from typing import Any
 import mitsuba as mi
 import numpy as np
 
-from sim.layout import frame_from_aim
-from sim.stage.build import REGIONS, LuminousFace, Stage, face_shape, number_of_shape
+from sim.render.stage.build import REGIONS, LuminousFace, Stage, face_shape, number_of_shape
+from sim.studio.layout import frame_from_aim
 
 Surface = tuple[dict[str, Any], float]
 

@@ -157,9 +157,9 @@ def test_bounce_of_a_lit_square(engine):
     # lights an element at right angles to it by its reflectance x illuminance x configuration factor (Howell B-4).
     import mitsuba as mi
 
-    from sim.gear.emitter import Emitter
-    from sim.readings import Probe
-    from sim.transport.probe import read_probes
+    from sim.light.readings import Probe
+    from sim.render.transport.probe import read_probes
+    from sim.studio.gear.emitter import Emitter
     from tests.physics.stages import bare_stage, faced
 
     reflectance, distance = 0.6, 60.0
@@ -182,9 +182,9 @@ def test_mean_bounce_in_a_cube(engine, reflectance):
     # 2 % (the cube's own unevenness), and each wall's mean is the same by symmetry.
     import mitsuba as mi
 
-    from sim.gear.emitter import Emitter, Profile
-    from sim.readings import Probe
-    from sim.transport.probe import read_probes
+    from sim.light.readings import Probe
+    from sim.render.transport.probe import read_probes
+    from sim.studio.gear.emitter import Emitter, Profile
     from tests.physics.stages import bare_stage, faced
 
     side, flux = 4.0, 10_000.0

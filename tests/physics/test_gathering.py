@@ -12,9 +12,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from sim.color import luminance
-from sim.gear.emitter import Emitter, Profile
-from sim.layout import CameraView
+from sim.quantities.color import luminance
+from sim.studio.gear.emitter import Emitter, Profile
+from sim.studio.layout import CameraView
 
 pytestmark = pytest.mark.usefixtures("engine")
 
@@ -33,7 +33,7 @@ def studio(engine):
 
 
 def _picture(stage, **how):
-    from sim.transport.render import render
+    from sim.render.transport.render import render
 
     return render(stage, **{"size": SIZE, "samples": 16, "depth": 5, "seed": 3} | how)
 
@@ -85,7 +85,7 @@ def test_closed_sphere_shows_its_interreflected_radiance(engine) -> None:
 
 
 def test_part_means_are_those_of_full_paths_where_every_ray_is_traced_again(studio, monkeypatch) -> None:
-    from sim.transport import parts
+    from sim.render.transport import part_correction as parts
 
     monkeypatch.setattr(parts, "LEAST_OF_PART", 1 << 20)
     monkeypatch.setattr(parts, "MOST_OF_PART", 1 << 20)
@@ -145,7 +145,7 @@ def test_nothing_to_meet_gives_a_black_picture(engine) -> None:
 
 
 def test_cells_hold_enough_places_and_find_the_nearest() -> None:
-    from sim.transport.radiance_cache import SCOUTS_PER_CELL, Cells
+    from sim.render.transport.radiance_cache import SCOUTS_PER_CELL, Cells
 
     random = np.random.default_rng(1)
     points = random.uniform(0, 3, (4000, 3)) * [1, 0, 1]
@@ -162,7 +162,7 @@ def test_cells_hold_enough_places_and_find_the_nearest() -> None:
 
 
 def test_a_rare_flash_is_cut_to_its_peers() -> None:
-    from sim.transport.radiance_cache import MOST_OVER_PEERS, Cells
+    from sim.render.transport.radiance_cache import MOST_OVER_PEERS, Cells
 
     cells = Cells(np.zeros((10, 3)), np.tile([0.0, 1.0, 0.0], (10, 1)))
     radiance = np.ones((10, 1, 3))

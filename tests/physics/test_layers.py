@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from sim.gear.emitter import Emitter, Profile
-from sim.layout import CameraView, frame_from_aim
+from sim.studio.gear.emitter import Emitter, Profile
+from sim.studio.layout import CameraView, frame_from_aim
 
 pytestmark = pytest.mark.usefixtures("engine")
 
@@ -63,7 +63,7 @@ class _Camera:
 
 def _ours(samples_per_pass: int, passes: int):
     """Mean (k, h, w) and variance of the mean of each layer's luminance."""
-    from sim.transport.render import render
+    from sim.render.transport.render import render
     from tests.physics.stages import bare_stage
 
     stage = bare_stage(*_studio(), layout=_Camera)
@@ -125,8 +125,8 @@ def test_each_layer_is_the_stock_render_of_its_light(layers, light):
 
 def test_closed_sphere_reaches_its_interreflected_illuminance(engine):
     """A bulb at the centre of a matt sphere: E = phi / (4 pi R^2) / (1 - rho)."""
-    from sim.readings import Probe
-    from sim.transport.probe import read_probes
+    from sim.light.readings import Probe
+    from sim.render.transport.probe import read_probes
     from tests.physics.stages import bare_stage, faced
 
     rho, radius, flux = 0.6, 1.0, 1000.0
@@ -141,8 +141,8 @@ def test_closed_sphere_reaches_its_interreflected_illuminance(engine):
 
 
 def test_depth_one_is_direct_light_only(engine):
-    from sim.readings import Probe
-    from sim.transport.probe import read_probes
+    from sim.light.readings import Probe
+    from sim.render.transport.probe import read_probes
     from tests.physics.stages import bare_stage, faced
 
     bulb = faced(Emitter("sphere", 0.05, 1000.0, ALL_ROUND), [0, 0, 0], [0, 0, 1])
@@ -156,8 +156,8 @@ def test_depth_one_is_direct_light_only(engine):
 
 
 def test_a_grid_keeps_its_light_inside_the_cut_off(engine):
-    from sim.readings import Probe
-    from sim.transport.probe import read_probes
+    from sim.light.readings import Probe
+    from sim.render.transport.probe import read_probes
     from tests.physics.stages import bare_stage, faced
 
     emitter = Emitter("disc", 0.02, 10.0, Profile(theta_max_rad=np.radians(5)))

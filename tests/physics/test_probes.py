@@ -7,8 +7,8 @@ import math
 import numpy as np
 import pytest
 
-from sim.gear.emitter import Emitter, Profile
-from sim.readings import Probe
+from sim.light.readings import Probe
+from sim.studio.gear.emitter import Emitter, Profile
 from tests.physics import closed_forms
 
 pytestmark = pytest.mark.usefixtures("engine")
@@ -18,7 +18,7 @@ DOWN = np.array([0.0, 0.0, -1.0])
 
 def _lux(emitter, points_m, normals, kind="flat", surfaces=()):
     """Direct illuminance at points before a face at the origin that looks along +z."""
-    from sim.transport.probe import read_probes
+    from sim.render.transport.probe import read_probes
     from tests.physics.stages import bare_stage, faced
 
     stage = bare_stage([faced(emitter, [0, 0, 0], [0, 0, 1])], list(surfaces))
@@ -135,8 +135,8 @@ def test_bowl_sends_its_flux_through_the_rim():
 
 
 def test_emitted_light_agrees_with_the_gear_reference_for_every_profile():
-    """Table, hot spot, throat and lip in the kernel against `sim.gear.direct`, the deterministic quadrature."""
-    from sim.gear.direct import illuminance_from_emitter
+    """Table, hot spot, throat and lip in the kernel against `sim.studio.gear.direct`, the deterministic quadrature."""
+    from sim.studio.gear.direct import illuminance_from_emitter
 
     theta = np.linspace(0, 1, 91, dtype=np.float32)
     cases = [

@@ -14,10 +14,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from sim.gear.direct import illuminance_from_emitter
-from sim.gear.emitter import Emitter, Profile
-from sim.gear.photometric import shaped_from_file
-from sim.readings import Probe
+from sim.light.readings import Probe
+from sim.studio.gear.direct import illuminance_from_emitter
+from sim.studio.gear.emitter import Emitter, Profile
+from sim.studio.gear.photometric import shaped_from_file
 
 with warnings.catch_warnings():
     warnings.simplefilter("ignore")
@@ -83,7 +83,7 @@ def our_lux(emitter: Emitter, meters: dict[str, tuple[np.ndarray, np.ndarray]], 
     """Return the same from the renderer: (m, 2) value and standard error."""
     import mitsuba as mi
 
-    from sim.transport.probe import read_probes
+    from sim.render.transport.probe import read_probes
     from tests.physics.stages import bare_stage, faced
 
     surfaces = []

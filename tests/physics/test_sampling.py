@@ -12,7 +12,7 @@ pytestmark = pytest.mark.usefixtures("engine")
 def _pairs(count: int, stream: int, seed: int, bounce: int, slot: int) -> np.ndarray:
     import mitsuba as mi
 
-    from sim.transport.sampling import PathSampler
+    from sim.render.transport.sampling import PathSampler
 
     sampler = PathSampler(mi.UInt32(np.full(count, stream, np.uint32)), mi.UInt32(np.arange(count)), seed)
     return sampler.pair(mi.UInt32(bounce), slot).numpy().T
@@ -32,7 +32,7 @@ def test_every_elementary_interval_holds_one_point(stream):
 def test_any_one_sample_is_uniform_over_pixels():
     import mitsuba as mi
 
-    from sim.transport.sampling import PathSampler
+    from sim.render.transport.sampling import PathSampler
 
     count = 40_000
     sampler = PathSampler(mi.UInt32(np.arange(count)), mi.UInt32(np.full(count, 5, np.uint32)), 11)

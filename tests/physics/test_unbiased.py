@@ -15,11 +15,11 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from sim.color import luminance
-from sim.layout import layout_from_scene
-from sim.metering import scene_probes, standard_probes
-from sim.preview import QUALITIES
-from sim.scenefile import load_scene
+from sim.metering.points import scene_probes, standard_probes
+from sim.quantities.color import luminance
+from sim.reports.preview import QUALITIES
+from sim.scene.read import load_scene
+from sim.studio.layout import layout_from_scene
 
 pytestmark = pytest.mark.usefixtures("engine")
 
@@ -56,7 +56,7 @@ EFFORTS = [pytest.param(QUICK, id="quick"), pytest.param(FULL, id="full", marks=
 
 @pytest.fixture(scope="module")
 def demo(engine: object) -> tuple[Any, Any, Any]:
-    from sim.stage.build import build
+    from sim.render.stage.build import build
 
     scene = load_scene(DEMO)
     layout = layout_from_scene(scene)
@@ -86,7 +86,7 @@ def assert_unbiased(trial: Trial, most_bias: float) -> None:
 
 
 def _probe_trial(demo: tuple[Any, Any, Any], effort: Effort) -> Trial:
-    from sim.transport.probe import read_probes
+    from sim.render.transport.probe import read_probes
 
     scene, layout, stage = demo
     probes = standard_probes(layout) + scene_probes(scene, layout)
@@ -104,7 +104,7 @@ def _probe_trial(demo: tuple[Any, Any, Any], effort: Effort) -> Trial:
 
 
 def _part_trial(demo: tuple[Any, Any, Any], effort: Effort, *, gather: bool = False) -> Trial:
-    from sim.transport.render import render
+    from sim.render.transport.render import render
 
     scene, _, stage = demo
     how = {"size": (40, 60), "depth": scene.render.depth}

@@ -20,10 +20,10 @@ import numpy as np
 import websockets.sync.client
 from websockets.exceptions import ConnectionClosed
 
-from sim.develop import encoded
-from sim.room.hub import Hub
-from sim.room.painter import Painter
-from sim.room.server import bound_socket, new_token, serve
+from sim.light.develop import encoded
+from sim.room.app import bound_socket, new_token, serve
+from sim.room.preview.worker_client import Painter
+from sim.room.session import Hub
 
 ROOT = Path(__file__).resolve().parents[2]
 # Far more than is needed on a quiet machine.

@@ -18,12 +18,12 @@ from typing import Any
 import pytest
 from edit_script import random_edit
 
-from sim.errors import HalfstopError, SceneError
-from sim.room.document import Document
-from sim.room.journal import SceneInUse
-from sim.room.staging import Staging
-from sim.room.view import view_from_document
-from sim.scenefile import load_scene, scene_from_bytes
+from sim.quantities.errors import HalfstopError, SceneError
+from sim.room.document.journal import SceneInUse
+from sim.room.document.scene_document import Document
+from sim.room.snapshot.placement_cache import Staging
+from sim.room.snapshot.view import view_from_document
+from sim.scene.read import load_scene, scene_from_bytes
 
 ROOT = Path(__file__).resolve().parents[2]
 DEMO = ROOT / "scenes" / "recital.yaml"
@@ -279,7 +279,7 @@ def test_a_failed_save_is_one_line_and_changes_nothing(
         raise OSError(28, "No space left on device")
 
     document.apply(_key_to(-2))
-    monkeypatch.setattr("sim.room.journal.os.replace", full)
+    monkeypatch.setattr("sim.room.document.journal.os.replace", full)
     with pytest.raises(HalfstopError, match="No space left on device; save under another name"):
         document.save()
     monkeypatch.undo()
@@ -290,7 +290,7 @@ def test_a_failed_save_is_one_line_and_changes_nothing(
 
 HOLD = """
 import sys, time
-from sim.room.document import Document
+from sim.room.document.scene_document import Document
 document = Document.open(sys.argv[1], sys.argv[2])
 document.announce("http://127.0.0.1:8123/token/")
 print("held", flush=True)

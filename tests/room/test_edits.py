@@ -13,10 +13,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sim.errors import SceneError
-from sim.room.edits import OPERATIONS, refusal_text, text_with_edits
-from sim.scenefile import scene_from_text
-from sim.units import angle_deg_from_text
+from sim.quantities.errors import SceneError
+from sim.quantities.units import angle_deg_from_text
+from sim.room.document.edits import OPERATIONS, refusal_text, text_with_edits
+from sim.scene.read import scene_from_text
 
 SCENES = Path(__file__).resolve().parents[2] / "scenes"
 DEMO = (SCENES / "recital.yaml").read_text("utf-8")

@@ -8,8 +8,8 @@ from typing import Any
 
 import pytest
 
-from sim.room import exports
-from sim.room.exports import Export, Exports
+from sim.room.background import exports
+from sim.room.background.exports import Export, Exports
 
 DEMO = Path(__file__).parents[2] / "scenes" / "recital.yaml"
 

@@ -8,9 +8,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from sim.layout import CameraView
-from sim.room.enlarging import Enlarger, Guides, repeated
-from sim.room.frames import HIGHEST, Frame, frame_from_layers, half_precision
+from sim.room.preview.frame import HIGHEST, Frame, frame_from_layers, half_precision
+from sim.room.preview.upsample import Enlarger, Guides, repeated
+from sim.studio.layout import CameraView
 
 # IEEE 754-2019, binary16: 11 significant bits, so that rounding is off by at most half of the last one.
 HALF_ULP = 2.0**-11
@@ -77,7 +77,7 @@ def test_a_pixels_place_lies_on_the_ray_that_the_renderers_camera_sends(engine: 
     # The renderer's own sensor is the reference: a ray through the middle of the lens and of the pixel.
     import mitsuba as mi
 
-    from sim.stage.build import _sensor
+    from sim.render.stage.build import _sensor
 
     view = camera()
     made = frame(np.ones((2, 6, 4, 3), np.float32))

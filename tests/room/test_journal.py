@@ -20,10 +20,17 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sim.room import journal
-from sim.room.document import Document
-from sim.room.journal import Journal, kept_from_file, splice_from_texts, spliced, stem_from_path, write_whole
-from sim.scenefile import scene_from_text
+from sim.room.document import journal
+from sim.room.document.journal import (
+    Journal,
+    kept_from_file,
+    splice_from_texts,
+    spliced,
+    stem_from_path,
+    write_whole,
+)
+from sim.room.document.scene_document import Document
+from sim.scene.read import scene_from_text
 
 ROOT = Path(__file__).resolve().parents[2]
 DEMO = ROOT / "scenes" / "recital.yaml"
@@ -32,7 +39,7 @@ TITLE = "title: Season poster - violist\n"
 EDITOR = """
 import os, signal, sys
 from sim.room import journal
-from sim.room.document import Document
+from sim.room.document.scene_document import Document
 
 path, state, how = sys.argv[1:]
 document = Document.open(path, state)

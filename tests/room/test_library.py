@@ -10,13 +10,21 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from sim import color
-from sim.gear.rig import rig_from_light
-from sim.layercache import LayerStore
-from sim.layout import unit
-from sim.lightstack import LightStack
-from sim.room import library
-from sim.room.library import ball_linear, ball_png, ball_scene, entries, entry_by_id, keep_png, kept_png
+from sim.light.stack import LightStack
+from sim.quantities import color
+from sim.render.cache.disk import LayerStore
+from sim.room.background import library
+from sim.room.background.library import (
+    ball_linear,
+    ball_png,
+    ball_scene,
+    entries,
+    entry_by_id,
+    keep_png,
+    kept_png,
+)
+from sim.studio.gear.rig import rig_from_light
+from sim.studio.layout import unit
 
 SIDE = 64
 

@@ -17,27 +17,28 @@ import pytest
 from page_bench import SCENES, Bench, bench, browser_at_hand, exposure_facts, frame_files, frame_message, opened
 from PIL import Image
 
-from sim import color, finish, units
-from sim.analysis.frame import frame_from_camera
-from sim.develop import develop, encoded, exposed
-from sim.health import false_tones
-from sim.metering import CONSTANT_C, readings_from_probes, readings_from_regions
-from sim.meterreport import short_f_number, stops_text
-from sim.photometry import REFLECTED_CONSTANT_K
-from sim.readings import Probe, ProbeReadings
-from sim.room.document import Document
-from sim.room.frames import camera_axes
-from sim.room.staging import Staging
-from sim.room.view import view_from_document
+from sim.advice.checks.frame import frame_from_camera
+from sim.light import finish
+from sim.light.develop import develop, encoded, exposed
+from sim.light.readings import Probe, ProbeReadings
+from sim.metering.health import false_tones
+from sim.metering.points import CONSTANT_C, readings_from_probes, readings_from_regions
+from sim.metering.report import short_f_number, stops_text
+from sim.quantities import color, units
+from sim.quantities.photometry import REFLECTED_CONSTANT_K
+from sim.room.document.scene_document import Document
+from sim.room.preview.frame import camera_axes
+from sim.room.snapshot.placement_cache import Staging
+from sim.room.snapshot.view import view_from_document
 
 SAMPLED = 1000
 KINDS = ("webgl", "canvas")
 HOW = {"webgl": "always", "canvas": "never"}
 # Load a frame into a mixer on a canvas of the page, and a function that draws a mix and returns what is shown.
 BEGIN = """async ([message, exposure, webgl]) => {
-  const { createMixer } = await import("/page/mix.js");
-  const { viewLayers } = await import("/page/picture_frames.js");
-  const { gainFromExposure, tonesFromBands } = await import("/page/picture_develop.js");
+  const { createMixer } = await import("/page/picture/mix.js");
+  const { viewLayers } = await import("/page/picture/picture_frames.js");
+  const { gainFromExposure, tonesFromBands } = await import("/page/picture/picture_develop.js");
   const canvas = document.createElement("canvas");
   document.getElementById("picture").append(canvas);
   const mixer = createMixer(canvas, { webgl });
@@ -122,7 +123,7 @@ def test_half_precision_is_read_as_numpy_reads_it(browser: Any) -> None:
     # Every finite number of IEEE 754 binary16; NumPy is the reference.
     with opened(browser, {}) as page:
         table = page.evaluate(
-            'async () => { const { halfTable } = await import("/page/picture_develop.js");'
+            'async () => { const { halfTable } = await import("/page/picture/picture_develop.js");'
             " return [...halfTable()].map((v) => (Number.isFinite(v) ? v : null)) }"
         )
     expected = np.arange(65536, dtype=np.uint16).view(np.float16).astype(np.float32)
@@ -134,8 +135,8 @@ def test_half_precision_is_read_as_numpy_reads_it(browser: Any) -> None:
 # -- the spot meter ---------------------------------------------------------------------------------------------------
 
 SPOT = """async ([message, exposure, weights, places, deg]) => {
-  const { measuredLayers } = await import("/page/picture_frames.js");
-  const spot = await import("/page/meter_spot.js");
+  const { measuredLayers } = await import("/page/picture/picture_frames.js");
+  const spot = await import("/page/readings/meter_spot.js");
   const frame = await measuredLayers(message);
   const across = spot.spotPixels(deg, frame.camera.half_width, frame.width);
   return places.map(([x, y]) => {
@@ -164,7 +165,7 @@ def test_the_spot_reads_what_the_metering_reads_of_the_same_raw_pixels(browser: 
     for (px, py), found in zip(places, told, strict=True):
         circle = np.hypot(x - px, y - py) <= across / 2
         assert np.array_equal(np.sort(found["pixels"]), np.flatnonzero(circle))
-        # A stack whose only part is the circle: sim.metering reads the mean of its raw pixels.
+        # A stack whose only part is the circle: sim.metering.points reads the mean of its raw pixels.
         stack = replace(b.stack, region=circle.astype(np.uint8), region_names=("nothing", "circle"))
         (reading,) = readings_from_regions(stack, b.mix, b.camera, ["circle"])
         assert found["from_grey_stops"] == pytest.approx(reading.combined.from_grey_stops, abs=1e-4)
@@ -187,7 +188,7 @@ def test_a_pixel_and_its_distance_give_the_point_that_the_frame_gives(browser: A
             SPOT, [frame_message(b.frame), exposure_facts(b.camera), b.mix.weights_rgb(1.0).tolist(), places, 1.0]
         )
         back = page.evaluate(
-            'async ([points, camera]) => { const { placeOf } = await import("/page/meter_spot.js");'
+            'async ([points, camera]) => { const { placeOf } = await import("/page/readings/meter_spot.js");'
             " return points.map((point) => placeOf(point, camera)) }",
             [[t["point"] for t in told], b.frame.sight()],
         )
@@ -227,7 +228,8 @@ def test_readings_follow_the_weights_as_the_metering_does(browser: Any) -> None:
     ]  # fmt: skip
     with opened(browser, {}) as page:
         told = page.evaluate(
-            'async ([points, weights, exposure]) => { const { pointReading } = await import("/page/readings_sum.js");'
+            "async ([points, weights, exposure]) => {"
+            ' const { pointReading } = await import("/page/readings/readings_sum.js");'
             " return points.map((point) => pointReading(point, weights, exposure)) }",
             [points, dict(zip(names, weights.tolist(), strict=True)), exposure_facts(b.camera)],
         )
@@ -252,8 +254,8 @@ def test_words_are_those_of_the_reports(browser: Any) -> None:
     stop_texts = ["-2", "\u22123", "+0.5", "4/3 stops", "-2/3", "0"]
     with opened(browser, {}) as page:
         told = page.evaluate(
-            "async (given) => { const words = await import('/page/picture_words.js');"
-            " const { apertureText } = await import('/page/picture_tools.js');"
+            "async (given) => { const words = await import('/page/picture/picture_words.js');"
+            " const { apertureText } = await import('/page/picture/picture_tools.js');"
             " return { f: given.numbers.map(words.fNumberText), stops: given.stops.map((v) => words.stopsText(v)),"
             " dials: given.dials.map(([v, step]) => words.dialText(v, step)),"
             " fs: given.f_texts.map(words.fNumberFromText), ss: given.stop_texts.map(words.stopsFromText),"
@@ -301,7 +303,7 @@ def test_white_balance_of_the_table_is_that_of_the_colours(browser: Any) -> None
     b = made("continuous_set")
     with opened(browser, {}) as page:
         told = page.evaluate(
-            "async ([exposure]) => { const { gainFromExposure } = await import('/page/picture_develop.js');"
+            "async ([exposure]) => { const { gainFromExposure } = await import('/page/picture/picture_develop.js');"
             " return [gainFromExposure(exposure), gainFromExposure(exposure, 1, 3200),"
             " gainFromExposure(exposure, 0, 10000)] }",
             [exposure_facts(b.camera)],

@@ -17,20 +17,20 @@ from typing import Any
 import numpy as np
 import pytest
 
-from sim.develop import denoised
-from sim.layercache import LayerStore, cached_probes, cached_render, layer_keys
-from sim.layout import layout_from_scene
-from sim.metering import scene_probes, standard_probes
-from sim.meterpoints import report_probes
-from sim.room import easel as easel_module
-from sim.room.easel import Easel
-from sim.room.frames import half_precision
-from sim.room.job import Replaced
-from sim.room.layermemory import LayerMemory
-from sim.room.orders import Checked, Failed, Metered, Order, Painted, Result
-from sim.room.painter import Painter
-from sim.room.painting import answer
-from sim.scenefile import scene_from_text
+from sim.light.develop import denoised
+from sim.metering.points import scene_probes, standard_probes
+from sim.metering.report_points import report_probes
+from sim.render.cache.disk import LayerStore, cached_probes, cached_render, layer_keys
+from sim.render.cache.memory import LayerMemory
+from sim.room.preview import renderer as easel_module
+from sim.room.preview.frame import half_precision
+from sim.room.preview.job import Replaced
+from sim.room.preview.messages import Checked, Failed, Metered, Order, Painted, Result
+from sim.room.preview.renderer import Easel
+from sim.room.preview.worker import answer
+from sim.room.preview.worker_client import Painter
+from sim.scene.read import scene_from_text
+from sim.studio.layout import layout_from_scene
 
 ROOT = Path(__file__).resolve().parents[2]
 SIZE = (16, 24)
@@ -256,15 +256,15 @@ def test_meters_and_checks_follow_from_raw_layers(easel: Easel, monkeypatch: pyt
     assert [probe.name for probe in meters.own.probes] == ["lapel"]
     assert [probe.name for probe in meters.report.probes] == [probe.name for probe in report_probes(scene, layout)]
 
-    from sim.analysis.report import check_report, record_from_report
-    from sim.mix import mix_from_scene
+    from sim.advice.checks.report import check_report, record_from_report
+    from sim.light.mix import mix_from_scene
 
     stack = cached_render(scene, layout, size=SIZE, samples=4, depth=2)
     report = check_report(scene, easel._staged(easel._job(order(1), list, list)), stack, mix_from_scene(scene, layout))
     assert json.dumps(checks.record, sort_keys=True) == json.dumps(record_from_report(report), sort_keys=True)
     assert any(heading == "Focus" and lines for heading, lines in checks.lines)
     # Asked again at another dial, the meters are kept ones and the checks are not.
-    monkeypatch.setattr("sim.transport.render.render", None)
+    monkeypatch.setattr("sim.render.transport.render.render", None)
     again = painted(easel, order(2, DIALLED, analyse=True, paint=False))
     assert [result.kind for result in again] == ["meters", "checks"]
     assert np.array_equal(again[0].readings.values, want.values)
@@ -396,7 +396,7 @@ def test_the_child_ends_when_its_parent_is_killed(how: signal.Signals) -> None:
         f"""
         import sys, time
         sys.path.insert(0, {str(ROOT)!r})
-        from sim.room.painter import Order, Painter
+        from sim.room.preview.worker_client import Order, Painter
         painter = Painter(lambda result: print(result.kind, flush=True))
         painter.ask(Order(1, 1, {SCENE!r}, "two.yaml", (400, 600), samples=4096))
         while painter.child_pid is None:

@@ -13,17 +13,17 @@ import numpy as np
 import pytest
 from page_bench import Bench, bench, browser_at_hand, exposure_facts, frame_files, frame_message, opened
 
-from sim import photometry
-from sim.develop import develop
-from sim.lightstack import LightStack
-from sim.metering import CONSTANT_C, readings_from_probes
-from sim.mix import Mix
-from sim.readings import Probe, ProbeReadings
+from sim.light.develop import develop
+from sim.light.mix import Mix
+from sim.light.readings import Probe, ProbeReadings
+from sim.light.stack import LightStack
+from sim.metering.points import CONSTANT_C, readings_from_probes
+from sim.quantities import photometry
 
 # Start picture and readings on the page's own store; requests are kept in `asked` and answered as done.
 BEGIN = """async ([view, frame, meters]) => {
   const [{ createStore }, picture, readings] = await Promise.all(
-    ["state.js", "picture.js", "readings.js"].map((file) => import(`/page/${file}`)));
+    ["state.js", "picture/picture.js", "readings/readings.js"].map((file) => import(`/page/${file}`)));
   const store = createStore();
   const asked = [];
   const link = {

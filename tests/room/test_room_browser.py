@@ -14,8 +14,8 @@ import pytest
 from browser import ARGUMENTS, require_chromium
 from rooms import Client, Served, StillPainter, layer_of, picture_of, served
 
-from sim.assets import asset_path
-from sim.scenefile import load_scene
+from sim.quantities.assets import asset_path
+from sim.scene.read import load_scene
 
 # Long side of the picture: a picture of 80 x 120 pixels.
 LONG_SIDE_PX = 120

@@ -14,8 +14,8 @@ import pytest
 from rooms import SIMPLE, Client, Served, StillPainter, children, command, gone, power, scene_file, served
 from websockets.exceptions import ConnectionClosed, InvalidStatus
 
-from sim.assets import asset_path
-from sim.room.server import PAGE
+from sim.quantities.assets import asset_path
+from sim.room.app import PAGE
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -47,10 +47,10 @@ def test_the_page_comes_with_its_policies(room: Served) -> None:
 
 def test_every_file_of_the_page_is_served_and_nothing_outside_is_asked_for(room: Served) -> None:
     kinds = {".js": "text/javascript", ".css": "text/css", ".svg": "image/svg+xml", ".html": "text/html"}
-    files = [path for path in PAGE.iterdir() if path.suffix in kinds]
+    files = [path for path in PAGE.rglob("*") if path.suffix in kinds]
     assert len(files) > 3
     for path in files:
-        answer = room.get(f"page/{path.name}")
+        answer = room.get(f"page/{path.relative_to(PAGE).as_posix()}")
         assert answer.status == 200 and answer.body == path.read_bytes()
         assert answer.headers["Content-Type"].startswith(kinds[path.suffix])
         text = path.read_text("utf-8").replace("http://www.w3.org/", "")

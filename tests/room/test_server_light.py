@@ -35,9 +35,9 @@ from rooms import (
     served,
 )
 
-from sim.color import luminance
-from sim.layercache import LayerStore
-from sim.metering import readings_from_probes, scene_probes, standard_probes
+from sim.metering.points import readings_from_probes, scene_probes, standard_probes
+from sim.quantities.color import luminance
+from sim.render.cache.disk import LayerStore
 
 SIZE = (40, 60)
 
@@ -147,12 +147,12 @@ def test_readings_are_those_of_the_meter(room: Served, tab: Client) -> None:
     assert points["lapel"]["own"] and not points["face"]["own"] and points["face"]["constant"] == 340
     # Weigh as the page does and compare with the program's own meter, traced apart.
     standing = room.hub.desk.standing()
-    from sim.engine import start_engine
+    from sim.render.engine import start_engine
 
     start_engine()
-    from sim.mix import mix_from_scene
-    from sim.stage.build import build
-    from sim.transport.probe import read_probes
+    from sim.light.mix import mix_from_scene
+    from sim.render.stage.build import build
+    from sim.render.transport.probe import read_probes
 
     scene, layout = standing.scene, standing.layout
     probes = standard_probes(layout) + scene_probes(scene, layout)
@@ -193,7 +193,7 @@ def test_wishes_are_dials_and_one_step_back(room: Served, tab: Client) -> None:
         cwd=room.path.parent, env={**os.environ, "PYTHONPATH": str(ROOT)}, capture_output=True, text=True, timeout=200,
     )  # fmt: skip
     assert other.returncode == 0, other.stderr
-    from sim.scenefile import load_scene
+    from sim.scene.read import load_scene
 
     found = {name: light.power_stops for name, light in load_scene(room.path.parent / "balanced.yaml").lights.items()}
     assert dials == pytest.approx(found, abs=0.2)

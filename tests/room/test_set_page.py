@@ -13,12 +13,12 @@ import pytest
 from page_bench import browser_at_hand
 from rooms import PATIENCE_S, SIMPLE, StillPainter, scene_file, served
 
-from sim import units
-from sim.errors import UnitError
-from sim.layout import layout_from_scene
-from sim.plan.facts import facts_from_scene
-from sim.plan.outlines import View, beam_shapes
-from sim.scenefile import load_scene
+from sim.quantities import units
+from sim.quantities.errors import UnitError
+from sim.reports.plan.facts import facts_from_scene
+from sim.reports.plan.outlines import View, beam_shapes
+from sim.scene.read import load_scene
+from sim.studio.layout import layout_from_scene
 
 SNOOT = """\
   hair light:

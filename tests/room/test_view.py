@@ -10,23 +10,23 @@ from typing import Any
 import numpy as np
 import pytest
 
-from sim import color
-from sim.develop import encoded
-from sim.engine import Engine
-from sim.gear.direct import illuminance_from_emitter
-from sim.gear.rig import rig_from_light
-from sim.handout.page import mixed_codes, picture_scale_rgb
-from sim.layercache import layer_keys
-from sim.layout import layout_from_scene
-from sim.mix import mix_from_scene
-from sim.model import Light, Scene
-from sim.plan.facts import BEAM_FAR, beam_deg_from_rig, facts_from_scene
-from sim.room.choices import choices
-from sim.room.document import Document
-from sim.room.staging import Staged, Staging
-from sim.room.view import INKS, ROOM_INK, view_from_document
-from sim.scene_text import text_with_value
-from sim.scenefile import load_scene, scene_from_text
+from sim.light.develop import encoded
+from sim.light.mix import mix_from_scene
+from sim.quantities import color
+from sim.render.cache.disk import layer_keys
+from sim.render.engine import Engine
+from sim.reports.handout.page import mixed_codes, picture_scale_rgb
+from sim.reports.plan.facts import BEAM_FAR, beam_deg_from_rig, facts_from_scene
+from sim.room.document.scene_document import Document
+from sim.room.snapshot.choices import choices
+from sim.room.snapshot.placement_cache import Staged, Staging
+from sim.room.snapshot.view import INKS, ROOM_INK, view_from_document
+from sim.scene.model import Light, Scene
+from sim.scene.read import load_scene, scene_from_text
+from sim.scene.text import text_with_value
+from sim.studio.gear.direct import illuminance_from_emitter
+from sim.studio.gear.rig import rig_from_light
+from sim.studio.layout import layout_from_scene
 
 ROOT = Path(__file__).resolve().parents[2]
 SCENES = sorted((ROOT / "scenes").glob("*.yaml"))
@@ -79,7 +79,7 @@ def test_every_light_is_where_the_layout_has_it(shown: tuple[dict[str, Any], Sta
 
 
 def test_outlines_hold_the_solids_that_the_renderer_sees(shown: tuple[dict[str, Any], Staged]) -> None:
-    from sim.stage.solids import mesh_from_body
+    from sim.render.stage.solids import mesh_from_body
 
     view, staged = shown
     lights = {light["name"]: light for light in view["lights"]}

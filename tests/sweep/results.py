@@ -14,7 +14,7 @@ import numpy as np
 from PIL import Image
 
 from sim.sweep.page import page_from_table
-from sim.sweep.pagetext import SweepPage, html_from_page
+from sim.sweep.page_text import SweepPage, html_from_page
 
 POINTS = ("face", "shadow-side cheek", "gown", "backdrop behind head")
 LIGHTS = ("key", "fill", "halo")
@@ -125,7 +125,7 @@ def png(grey: int) -> bytes:
 
 def sweep_folder(folder: Path, rows: list[dict[str, Any]]) -> None:
     """A folder as a sweep leaves it: plan, parts and pictures, written by the sweep's own writer."""
-    from sim.sweep.parts import PLAN, SweepFolder
+    from sim.sweep.chunks import PLAN, SweepFolder
     from sim.sweep.setup import Result
 
     axes = study_record()["axes"]

@@ -16,8 +16,8 @@ from typing import Any
 
 import numpy as np
 
-from sim.savefiles import png_bytes
-from sim.sweep.crew import Work
+from sim.reports.files import png_bytes
+from sim.sweep.scheduler import Work
 from sim.sweep.setup import Group, Order, Piece, Result
 
 SCENE = """\

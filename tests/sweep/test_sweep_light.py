@@ -18,12 +18,12 @@ from PIL import Image
 from sweep_faults import write_study
 from test_sweep_run import ROOT, _cluster, _killing
 
-from sim.engine import engine_in_use
-from sim.preview import QUALITIES, PreviewOrder, run_preview
+from sim.render.engine import engine_in_use
+from sim.reports.preview import QUALITIES, PreviewOrder, run_preview
 from sim.sweep import setup, tracing
+from sim.sweep.chunks import SweepFolder
 from sim.sweep.groups import groups_of
 from sim.sweep.mixing import mix_pieces
-from sim.sweep.parts import SweepFolder
 from sim.sweep.run import SweepOrder, order_for, run_sweep
 from sim.sweep.setup import Group, Order, Result
 from sim.sweep.study import load_study

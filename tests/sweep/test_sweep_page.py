@@ -32,9 +32,9 @@ from results import (
     written,
 )
 
-from sim.errors import HalfstopError
+from sim.quantities.errors import HalfstopError
 from sim.sweep.page import NOT_YET, page_from_results, page_from_table
-from sim.sweep.pagetext import PageVariation, SweepPage, html_from_page, plain
+from sim.sweep.page_text import PageVariation, SweepPage, html_from_page, plain
 
 PAGE_FILES = Path(__file__).parent.parent.parent / "sim" / "sweep" / "page"
 MINUS = "\u2212"

@@ -26,11 +26,11 @@ import pyarrow.parquet as pq
 import pytest
 from sweep_faults import distances, quick_work, result_from_id, write_study
 
-from sim.engine import engine_in_use
-from sim.errors import HalfstopError
-from sim.sweep.crew import KILLER, Work
-from sim.sweep.parts import SweepFolder
+from sim.quantities.errors import HalfstopError
+from sim.render.engine import engine_in_use
+from sim.sweep.chunks import SweepFolder
 from sim.sweep.run import Sweep, SweepOrder, order_for, run_sweep
+from sim.sweep.scheduler import KILLER, Work
 from sim.sweep.study import load_study
 from sim.sweep.table import read_table
 from sim.sweep.variations import maker, variations_of

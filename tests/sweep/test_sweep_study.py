@@ -10,8 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from sweep_faults import distances, write_study
 
-from sim.engine import engine_in_use
-from sim.errors import HalfstopError, SceneError, UnitError
+from sim.quantities.errors import HalfstopError, SceneError, UnitError
+from sim.render.engine import engine_in_use
 from sim.sweep.amounts import amount_from_value, values_of_range
 from sim.sweep.axes import Axis, axis_value, count_of_combinations
 from sim.sweep.conditions import condition_from_text

@@ -1,6 +1,6 @@
 /** Shortcuts for the whole page, and the sheet that lists them. */
 import { el } from "./dom.js";
-import { dialog } from "./dialogs.js";
+import { dialog } from "./dialogs/dialogs.js";
 
 const LIST = [
   ["On the sheet", [

@@ -3,13 +3,13 @@ import { connect } from "./link.js";
 import { createStore } from "./state.js";
 
 const PARTS = [
-  ["set", "./set.js"],
-  ["picture", "./picture.js"],
-  ["readings", "./readings.js"],
-  ["desk", "./files.js"],
-  ["overlays", "./library.js"],
+  ["set", "./set/set.js"],
+  ["picture", "./picture/picture.js"],
+  ["readings", "./readings/readings.js"],
+  ["desk", "./dialogs/files.js"],
+  ["overlays", "./inspector/library.js"],
   ["overlays", "./keys.js"],
-  ["overlays", "./tour.js"],
+  ["overlays", "./dialogs/tour.js"],
 ];
 
 const store = createStore();

@@ -1,0 +1,1 @@
+"""What a practitioner would notice, and how to meet a wish: checks, balance, comparison."""

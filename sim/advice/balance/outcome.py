@@ -1,0 +1,233 @@
+"""What a balance reached: residual per wish, why the rest cannot be had, and the scene with the new dials."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from sim.advice.balance.board import Board
+from sim.advice.balance.solve import solved_dials, stepped_dials
+from sim.advice.balance.wishes import Wish, board_from_readings
+from sim.light.mix import mix_from_scene
+from sim.light.readings import ProbeReadings
+from sim.metering.points import PointReadings, readings_from_probes
+from sim.quantities import units
+from sim.scene.edit import SceneText
+from sim.scene.model import Scene
+from sim.studio.layout import Layout
+
+# A wish counts as met within this: the finest step of most heads.
+MET_STOPS = 0.1
+# A point that full power leaves this far under its wish is out of the lights' reach.
+NEVER_REACHED_STOPS = 6.0
+# How much a wish counts that cannot be met even alone: it must not spoil the others.
+HOPELESS_WEIGHT = 0.1
+# How far dials are let past their ends to see what a wish would take.
+BEYOND_STOPS = 8.0
+
+
+@dataclass(frozen=True)
+class WishOutcome:
+    """A wish and what the new dials give: `f_number` there, `residual_stops` got minus wanted, `stderr_stops`.
+
+    `before_stops` is the residual at the old dials; `reasons` why it is not met, empty when it is.
+    """
+
+    wish: Wish
+    f_number: float
+    residual_stops: float
+    before_stops: float
+    stderr_stops: float
+    reasons: tuple[str, ...]
+
+    @property
+    def met(self) -> bool:
+        """Whether the wish is met within a tenth of a stop."""
+        return abs(self.residual_stops) <= MET_STOPS + 1e-9
+
+
+@dataclass(frozen=True)
+class Move:
+    """A light's dial before and after, in stops from full; `why_fixed` is empty for a light that may be turned."""
+
+    light: str
+    before_stops: float
+    after_stops: float
+    step_stops: float
+    why_fixed: str
+
+    @property
+    def change_stops(self) -> float:
+        """Stops the light gains (+) or loses (-)."""
+        return self.after_stops - self.before_stops
+
+
+@dataclass(frozen=True)
+class Balance:
+    """The outcome of a balance; `reference_f_number` is what the reference reads with the new dials."""
+
+    reference: str
+    reference_f_number: float
+    wishes: tuple[WishOutcome, ...]
+    moves: tuple[Move, ...]
+
+    @property
+    def met(self) -> bool:
+        """Whether every wish is met."""
+        return all(wish.met for wish in self.wishes)
+
+
+def definition(reference: str) -> str:
+    """What stops of a wish are counted from, in words."""
+    against = "the camera's own f-number" if reference == "camera" else f"what the meter reads at {reference} then"
+    return (
+        f"Stops are counted from {against}. Points are read with a dome turned to the camera, the cheeks with a flat "
+        "receptor as in the ratio (key side turned to the key, shadow side to the camera), your own meters as defined."
+    )
+
+
+def balance_from_readings(
+    scene: Scene, layout: Layout, measured: ProbeReadings, wishes: Sequence[Wish], *, points: dict[str, str],
+    reference: str = "face", locked: Sequence[str] = (), seed: int = 0,
+) -> Balance:  # fmt: skip
+    """Find the dials for some wishes from probes that were traced once; arguments as in `board_from_readings`."""
+    board = board_from_readings(
+        scene, layout, measured, wishes, points=points, reference=reference, locked=locked
+    )
+    alone = [_alone_stops(board, index, seed) for index in range(len(wishes))]
+    hopeless = [abs(off) > MET_STOPS for off in alone]
+    board = replace(board, weight=np.where(hopeless, HOPELESS_WEIGHT, 1.0))
+    exact = solved_dials(board, seed=seed)
+    dials = stepped_dials(board, exact)
+    after = _readings(scene, layout, measured, dials)
+    residuals = board.residual_stops(dials)
+    before = board.residual_stops(np.array([fader.now_stops for fader in board.faders]))
+    against = None if reference == "camera" else after[points[reference]]
+    outcomes = []
+    for index, wish in enumerate(wishes):
+        reading = after[points[wish.point]].combined
+        stderr = reading.stderr_stops
+        if wish.stops is not None and against is not None:
+            stderr = math.hypot(stderr, against.combined.stderr_stops)
+        off = abs(residuals[index]) > MET_STOPS + 1e-9
+        reasons = tuple(_reasons(board, wishes, index, alone, reference, seed)) if off else ()
+        outcomes.append(
+            WishOutcome(wish, reading.f_number, float(residuals[index]), float(before[index]), stderr, reasons)
+        )
+    moves = tuple(
+        Move(fader.name, fader.now_stops, float(dial), fader.step_stops,
+             "" if fader.free else "muted" if scene.lights[fader.name].mute else "locked")
+        for fader, dial in zip(board.faders, dials, strict=True)
+    )  # fmt: skip
+    shown = scene.camera.f_number if against is None else against.combined.f_number
+    return Balance(reference, shown, tuple(outcomes), moves)
+
+
+def _readings(
+    scene: Scene, layout: Layout, measured: ProbeReadings, dials: np.ndarray
+) -> dict[str, PointReadings]:
+    change = {name: float(dial) - light.power_stops
+              for (name, light), dial in zip(scene.lights.items(), dials, strict=True)}  # fmt: skip
+    mix = mix_from_scene(scene, layout).faded(change)
+    return {r.point: r for r in readings_from_probes(measured, mix, scene.camera)}
+
+
+# -- reasons ------------------------------------------------------------------------------------
+
+
+def _alone_stops(board: Board, index: int, seed: int) -> float:
+    """Residual of a wish when it is the only one."""
+    own = board.only([index])
+    return float(own.residual_stops(solved_dials(own, seed=seed))[0])
+
+
+def _reasons(
+    board: Board, wishes: Sequence[Wish], index: int, alone: Sequence[float], reference: str, seed: int
+) -> list[str]:
+    """Why a wish is not met: no light reaches the point, a dial ends, or the wishes contradict each other."""
+    if not any(fader.free for fader in board.faders):
+        return ["every light is locked or muted"]
+    if abs(alone[index]) > MET_STOPS:
+        return [_out_of_reach(board, index, alone[index], reference, seed)]
+    beyond = solved_dials(board, seed=seed, beyond_stops=BEYOND_STOPS)
+    if abs(float(board.residual_stops(beyond)[index])) <= MET_STOPS:
+        return _ends(board, beyond) or ["the dials' steps are too coarse"]
+    contrary = [
+        wishes[other].text
+        for other in range(len(wishes))
+        if other != index and abs(alone[other]) <= MET_STOPS and _clash(board.only([index, other]), seed)
+    ]
+    if contrary:
+        return [f"it contradicts {' and '.join(contrary)}: the same lights serve both points"]
+    free = sum(fader.free for fader in board.faders)
+    return [f"{len(wishes)} wishes together ask for more than {free} dial{'s' if free != 1 else ''} can give"]
+
+
+def _out_of_reach(board: Board, index: int, off: float, reference: str, seed: int) -> str:
+    """The reason of a wish that cannot be met even on its own."""
+    free = np.array([fader.free for fader in board.faders])
+    side = "under" if off < 0 else "over"
+    if board.relative[index] and not np.allclose(board.reference_gain[free], 0):
+        beyond = solved_dials(board.only([index]), seed=seed, beyond_stops=BEYOND_STOPS)
+        past = _ends(board, beyond)
+        if past and abs(float(board.only([index]).residual_stops(beyond)[0])) <= MET_STOPS:
+            return f"the dials end {abs(off):.1f} stops {side} it: {'; '.join(past)}"
+        return f"no dial brings it nearer than {abs(off):.1f} stops {side}: light there also falls on the {reference}"
+    if off > 0:
+        now = np.array([fader.now_stops for fader in board.faders])
+        fixed = board.base[index] + float(board.gain[index, ~free] @ np.exp2(now[~free]))
+        shown = units.text_from_f_number_in_thirds(math.sqrt(fixed)) if fixed > 0 else "nothing"
+        return (
+            f"with every dial at its lowest it is still {off:.1f} stops over; locked lights and room light alone give "
+            f"{shown}"
+        )
+    if off < -NEVER_REACHED_STOPS:
+        return "no light that may be turned reaches this point"
+    return f"with every dial at full power it is still {-off:.1f} stops under"
+
+
+def _clash(pair: Board, seed: int) -> bool:
+    found = solved_dials(pair, seed=seed, beyond_stops=BEYOND_STOPS)
+    return bool(np.abs(pair.residual_stops(found)).max() > MET_STOPS)
+
+
+def _ends(board: Board, beyond: np.ndarray) -> list[str]:
+    """Dials that had to pass an end, and how far."""
+    told = []
+    for fader, dial in zip(board.faders, beyond, strict=True):
+        over, under = dial, fader.lowest_stops - dial
+        if over > 0.05:
+            told.append(f'"{fader.name}" is at full power and would need {over:.1f} stops more')
+        elif under > 0.05:
+            told.append(f'"{fader.name}" is at its lowest and would have to go {under:.1f} stops lower')
+    return told
+
+
+# -- the new scene ------------------------------------------------------------------------------
+
+
+def dial_text(dial_stops: float, step_stops: float) -> str:
+    """A setting as the scene file has it: a fraction of full where that is exact, else stops.
+
+    >>> dial_text(-2.0, 0.1), dial_text(-1.3, 0.1), dial_text(-4 / 3, 1 / 3)
+    ('1/4', '-1.3 stops', '-4/3 stops')
+    """
+    parts = round(1 / step_stops)
+    count = round(-dial_stops * parts)
+    whole = abs(dial_stops - round(dial_stops)) < 1e-9
+    if parts % 3 == 0 and not whole and abs(-dial_stops * parts - count) < 1e-6:
+        return f"-{count}/{parts} stops"
+    return units.text_from_dial_stops(round(dial_stops, 9) + 0.0)
+
+
+def scene_with_balance(source: SceneText, result: Balance) -> SceneText:
+    """The scene file with the new powers of the lights that were turned, and nothing else changed."""
+    return source.changed({
+        ("lights", move.light, "power"): dial_text(move.after_stops, move.step_stops)
+        for move in result.moves
+        if abs(move.change_stops) > 1e-9
+    })  # fmt: skip
+

@@ -1,0 +1,130 @@
+"""The dials that come nearest to the wishes: bounded least squares in stops, then a search over the dials' steps."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+from scipy.optimize import least_squares  # type: ignore[import-untyped]
+
+from sim.advice.balance.board import Board, Fader
+
+# Weight on moving a dial by one stop, from strong to next to nothing, so that lights move no more than need be.
+HOLD_WEIGHTS = (0.1, 1e-2, 1e-3, 1e-6)
+RANDOM_STARTS = 6
+# Squared stops under which no other start can do better to any purpose.
+MET_EXACTLY = 1e-10
+
+# Squared stops that straying a stop from the exact solution costs: a weak light is no vernier for the others' steps.
+STRAY_WEIGHT = 1e-3
+# A meter shows tenths: less than this is no difference.
+UNSEEN_STOPS = 0.005
+
+
+def solved_dials(board: Board, *, seed: int = 0, beyond_stops: float = 0.0) -> np.ndarray:
+    """Dials (k,) between lowest and full that come nearest to the wishes; lights move no more than need be.
+
+    Arguments: `seed` of the random starts; `beyond_stops` how far dials may pass their ends, to see what it would
+    take. Does not: round to steps.
+    """
+    now = np.array([fader.now_stops for fader in board.faders])
+    lowest = np.array([fader.lowest_stops for fader in board.faders]) - beyond_stops
+    highest = np.full(len(now), beyond_stops)
+    turns = np.array([fader.free for fader in board.faders]) & (highest - lowest > 1e-9)
+    if not turns.any() or not len(board.target):
+        return now
+    low, high = lowest[turns], highest[turns]
+    rng = np.random.default_rng(seed)
+    starts = [now[turns], high, (low + high) / 2, *(rng.uniform(low, high) for _ in range(RANDOM_STARTS))]
+    best, least = now, math.inf
+    for start in starts:
+        dials = now.copy()
+        dials[turns] = _descended(board, now, turns, start, low, high)
+        cost = float(np.square(board.weights * board.residual_stops(dials)).sum())
+        # Keep the first start, which moves least, unless another is truly better.
+        if cost < least - MET_EXACTLY:
+            best, least = dials, cost
+        if least < MET_EXACTLY:
+            break
+    return _left_alone(board, best, now)
+
+
+def _descended(
+    board: Board, now: np.ndarray, turns: np.ndarray, start: np.ndarray, low: np.ndarray, high: np.ndarray
+) -> np.ndarray:
+    """Minimise over the dials that turn, from a start, with the hold on them loosened step by step."""
+
+    def dials_from(x: np.ndarray) -> np.ndarray:
+        dials = now.copy()
+        dials[turns] = x
+        return dials
+
+    def residual(x: np.ndarray, hold: float) -> np.ndarray:
+        return np.concatenate([board.weights * board.residual_stops(dials_from(x)), hold * (x - now[turns])])
+
+    def jacobian(x: np.ndarray, hold: float) -> np.ndarray:
+        slopes = board.weights[:, None] * board.jacobian(dials_from(x))
+        return np.vstack([slopes[:, turns], hold * np.eye(len(x))])
+
+    inset = 1e-9 * (high - low)
+    x = start
+    for hold in HOLD_WEIGHTS:
+        found = least_squares(
+            residual, np.clip(x, low + inset, high - inset), jacobian, bounds=(low, high), args=(hold,),
+            xtol=1e-12, ftol=1e-14, gtol=1e-12, max_nfev=200,
+        )  # fmt: skip
+        x = np.clip(found.x, low, high)
+    return x
+
+
+def _left_alone(board: Board, dials: np.ndarray, now: np.ndarray) -> np.ndarray:
+    """Put back every dial whose move made no difference that a meter could show."""
+    dials = dials.copy()
+    for index, fader in enumerate(board.faders):
+        # A setting from the file that lies off the dial cannot be kept.
+        if not fader.free or not fader.lowest_stops <= now[index] <= 0:
+            continue
+        kept = dials.copy()
+        kept[index] = now[index]
+        if np.abs(board.residual_stops(kept) - board.residual_stops(dials)).max() < UNSEEN_STOPS:
+            dials = kept
+    return dials
+
+
+def settings_of(fader: Fader) -> np.ndarray:
+    """Every setting of a dial in stops from full, full first, none outside its range."""
+    count = math.floor(-fader.lowest_stops / fader.step_stops + 1e-6)
+    return np.round(-fader.step_stops * np.arange(count + 1), 9) + 0.0
+
+
+def stepped_dials(board: Board, dials: np.ndarray) -> np.ndarray:
+    """Dials on the steps of their heads near a solution: nearest steps, then single and paired steps while they help.
+
+    A dial that stays where it was keeps its setting, on a step or not.
+    """
+    choices = [
+        np.unique(np.append(settings_of(f), f.now_stops)) if f.free else np.array([f.now_stops]) for f in board.faders
+    ]
+    place = [int(np.abs(options - dial).argmin()) for options, dial in zip(choices, dials, strict=True)]
+
+    def cost(places: Sequence[int]) -> float:
+        at = np.array([options[i] for options, i in zip(choices, places, strict=True)])
+        missed = np.square(board.weights * board.residual_stops(at)).sum()
+        return float(missed + STRAY_WEIGHT * np.square(at - dials).sum())
+
+    least = cost(place)
+    moves: list[tuple[tuple[int, int], ...]] = [((i, d),) for i in range(len(place)) for d in (-1, 1)]
+    moves += [((i, d), (j, e)) for i in range(len(place)) for j in range(i) for d in (-1, 1) for e in (-1, 1)]
+    improved = True
+    while improved:
+        improved = False
+        for move in moves:
+            trial = list(place)
+            for index, step in move:
+                trial[index] += step
+            if all(0 <= i < len(options) for i, options in zip(trial, choices, strict=True)):
+                value = cost(trial)
+                if value < least - 1e-12:
+                    place, least, improved = trial, value, True
+    return np.array([options[i] for options, i in zip(choices, place, strict=True)])

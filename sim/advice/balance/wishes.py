@@ -1,0 +1,145 @@
+"""What the user wants, in words and numbers, and the probes that read it."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from sim.advice.balance.board import Board, Fader
+from sim.light.mix import mix_from_scene
+from sim.light.readings import ProbeReadings
+from sim.metering.points import CONSTANT_C, readings_from_probes
+from sim.metering.report_points import (
+    KEY_CHEEK,
+    SHADOW_CHEEK,
+    key_side_from_readings,
+    parts_by_name,
+    point_from_text,
+)
+from sim.quantities import color, photometry, units
+from sim.quantities.errors import UnitError, quoted
+from sim.scene.model import Camera, Scene
+from sim.studio.layout import Layout
+
+WISH_FORM = 'write "face=f/5.6", or stops such as "backdrop=-3"'
+
+
+@dataclass(frozen=True)
+class Wish:
+    """A wanted reading at a point: `f_number`, or `stops` against the reference; one of them."""
+
+    point: str
+    f_number: float | None = None
+    stops: float | None = None
+
+    @property
+    def text(self) -> str:
+        """The wish as the user would write it."""
+        if self.f_number is not None:
+            return f"{self.point} {units.text_from_f_number_in_thirds(self.f_number)}"
+        return f"{self.point} {self.stops:+g} stops"
+
+
+
+def wish_from_text(text: str, points: Sequence[str]) -> Wish:
+    """A wish from `face=f/5.6`, `shadow_cheek=-2` or `backdrop=-3 stops`.
+
+    Arguments: `points` names that there are.
+    """
+    name, equals, value = (part.strip() for part in text.partition("="))
+    if not equals or not name or not value:
+        raise UnitError(f"got the wish {quoted(text)}", "a point, =, and what it should read", WISH_FORM)
+    point = point_from_text(name, points)
+    if value.lower().startswith("f"):
+        return Wish(point, f_number=units.f_number_from_text(value))
+    plain = units.clean(value)
+    number = re.fullmatch(r"[+-]?(?:[0-9]+(?:\.[0-9]+)?|\.[0-9]+|[0-9]+/[0-9]+)", plain)
+    try:
+        stops = units.stops_from_text(f"{plain} stops" if number else plain)
+    except UnitError:
+        expected = "an f-number or a number of stops"
+        raise UnitError(f"got {quoted(value)} for {quoted(name)}", expected, WISH_FORM) from None
+    if abs(stops) > 20:
+        raise UnitError(f"got {quoted(value)} for {quoted(name)}", "at most 20 stops", WISH_FORM)
+    return Wish(point, stops=stops)
+
+
+def wishes_from_texts(texts: Sequence[str], points: Sequence[str], reference: str) -> list[Wish]:
+    """Wishes of a balance; no point twice, and none that compares the reference with itself."""
+    wishes = [wish_from_text(text, points) for text in texts]
+    for index, wish in enumerate(wishes):
+        if wish.point in [other.point for other in wishes[:index]]:
+            raise UnitError(f"{quoted(wish.point)} is wished for twice", "one wish for a point", "remove one of them")
+        if wish.stops is not None and wish.point == reference:
+            what = f"{quoted(wish.point)} is the reference that stops are counted from"
+            raise UnitError(what, "an f-number for it", f'write "{wish.point}=f/5.6", or choose another --reference')
+    if not wishes:
+        raise UnitError("nothing is wished for", "one or more wishes", 'add --want "face=f/5.6"')
+    return wishes
+
+
+def want_points(scene: Scene, layout: Layout, measured: ProbeReadings, key: str | None = None) -> dict[str, str]:
+    """Probe that reads each point a wish may name.
+
+    The report's points by dome, the cheeks by flat receptors as in the ratio, and the scene's own meters.
+    """
+    setting = mix_from_scene(scene, layout)
+    found = {r.point: r for r in readings_from_probes(measured, setting, scene.camera)}
+    side = key_side_from_readings(found, [light.name for light in layout.lights], key)
+    parts = {name: f"dome {part}" for name, part in parts_by_name(side, layout).items()}
+    parts[KEY_CHEEK], parts[SHADOW_CHEEK] = f"flat {side.lit_cheek} to {side.light}", f"flat {side.shadow_cheek}"
+    return parts | {name: f"own {name}" for name in scene.meters}
+
+
+def board_from_readings(
+    scene: Scene, layout: Layout, measured: ProbeReadings, wishes: Sequence[Wish], *, points: dict[str, str],
+    reference: str = "face", locked: Sequence[str] = (),
+) -> Board:  # fmt: skip
+    """Put the numbers of a balance together from probes at full dial.
+
+    Arguments: `points` as from `want_points`; `reference` a point or "camera"; `locked` names of lights to leave.
+    """
+    camera, setting = scene.camera, mix_from_scene(scene, layout)
+    names = list(scene.lights)
+    for name in locked:
+        if name not in names:
+            raise UnitError(f"there is no light {quoted(name)} to lock", f"one of {', '.join(names)}", "correct it")
+    faders = tuple(
+        Fader(
+            name, light.power_stops, -light.source.dial.range_stops, light.source.dial.step_stops,
+            free=not light.mute and name not in locked,
+        )
+        for name, light in scene.lights.items()
+    )  # fmt: skip
+    full = setting.faded({name: -dial for name, dial in zip(setting.names, setting.dial_stops, strict=True)})
+    # Squared f-numbers add as light does: one factor from exposure to what the meter shows.
+    weights = full.weights_rgb(camera.shutter_s)
+    rows = {probe.name: index for index, probe in enumerate(measured.probes)}
+
+    def squared(probe_name: str) -> np.ndarray:
+        row = rows[probe_name]
+        return color.luminance(measured.values[row] * weights) * _squared_f_per_exposure(
+            measured.probes[row].kind, camera
+        )
+
+    table = np.array([squared(points[wish.point]) for wish in wishes]).reshape(len(wishes), len(setting.names))
+    lamps = len(names)
+    against = np.zeros(len(setting.names)) if reference == "camera" else squared(points[reference])
+    return Board(
+        faders=faders,
+        gain=table[:, :lamps],
+        base=table[:, lamps:].sum(axis=1),
+        reference_gain=against[:lamps],
+        reference_base=camera.f_number**2 if reference == "camera" else float(against[lamps:].sum()),
+        target=np.array([2 * math.log2(w.f_number) if w.f_number is not None else float(w.stops or 0) for w in wishes]),
+        relative=np.array([w.f_number is None for w in wishes], bool),
+    )
+
+
+def _squared_f_per_exposure(kind: str, camera: Camera) -> float:
+    constant = CONSTANT_C.get(kind, photometry.REFLECTED_CONSTANT_K)
+    return camera.iso / constant

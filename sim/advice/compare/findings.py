@@ -1,0 +1,214 @@
+"""The comparison: every alternative traced as far as need be, and measured against the first."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import asdict, dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from sim.advice.compare.measures import energy_for, falloff_stops, key_of_face, nose_edge_mm
+from sim.advice.compare.retrace import changed_lights, merged_stack, only_lights, reused_stack
+from sim.advice.compare.swaps import Alternative
+from sim.light.develop import denoised, exposed
+from sim.light.mix import Mix, mix_from_scene
+from sim.light.stack import LightStack
+from sim.metering.points import readings_from_regions
+from sim.quantities.errors import HalfstopError
+from sim.render.cache.disk import LayerStore, cached_render
+from sim.scene.model import Scene
+
+if TYPE_CHECKING:
+    from sim.render.stage.build import Stage
+
+# Parts that are told apart, as far as the picture shows them.
+PARTS = ("face", "hair", "neck", "chest", "arms", "gown", "suit", "backdrop")
+
+Progress = Callable[[str, float], None]
+
+
+@dataclass(frozen=True)
+class Finding:
+    """What one alternative shows.
+
+    `picture` (h, w, 3) linear at the first alternative's face exposure. `cost_stops`: more light (+) than the first
+    needs for the same face. `part_stops`: each part's mean against the same part of the first, after that, with
+    `part_stderr_stops`. `key` the light that gives the first one's face most; its `edge_mm` (10 to 90 % across the edge
+    of the nose's shadow, None without one) and `falloff_stops` across the face. `over_full`: lights that would have to
+    go over full power, and by how many stops. `flash_J`, `continuous_W`: electrical energy
+    of a firing and power of lamps that stay on, for the same face; None where a lamp does not state it.
+    `traced`: lights whose layers were traced for it.
+    """
+
+    label: str
+    picture: np.ndarray
+    cost_stops: float
+    cost_stderr_stops: float
+    part_stops: dict[str, float]
+    part_stderr_stops: dict[str, float]
+    key: str
+    edge_mm: float | None
+    falloff_stops: float | None
+    over_full: dict[str, float]
+    flash_J: float | None
+    continuous_W: float | None
+    traced: tuple[str, ...]
+
+
+def compare(
+    alternatives: Sequence[Alternative], *, size: tuple[int, int], samples: int, seed: int = 0,
+    key: str | None = None, store: LayerStore | None = None, on_progress: Progress | None = None,
+) -> list[Finding]:  # fmt: skip
+    """Trace the first alternative and of every other only what changed, then measure all against the first.
+
+    Arguments: `size` (width, height) in pixels, `samples` rays per pixel; `key` the light whose shadow edge and
+    falloff are measured, None for the one that gives the first alternative's face most; `store` of kept layers, None
+    traces the first whole; the engine must be running.
+    """
+    if key is not None and key not in alternatives[0].layout.light_names:
+        names = ", ".join(alternatives[0].layout.light_names)
+        raise HalfstopError(f'--key: there is no light "{key}" in the first scene; it has {names}')
+    from sim.render.stage.build import build
+
+    tell = on_progress or (lambda step, part: None)
+    stacks: list[LightStack] = []
+    stages: list[Stage] = []
+    traced_names: list[tuple[str, ...]] = []
+    for index, item in enumerate(alternatives):
+        # Trace nothing twice: the first scene whole, another only where its lights differ.
+        wanted = changed_lights(alternatives[0].scene, item.scene) if index else None
+
+        def told(part: float, index: int = index) -> None:
+            tell("trace", (index + part) / len(alternatives))
+
+        layout = item.layout
+        if wanted == ():
+            stage, stack = stages[0], reused_stack(stacks[0], layout.light_names, layout.is_flash)
+        else:
+            stage = build(item.scene, layout)
+            stack = _traced(item, stage, stacks, wanted, size, samples, seed, told, store)
+        told(1.0)
+        stacks.append(stack)
+        stages.append(stage)
+        traced_names.append(layout.light_names if wanted is None else wanted)
+    findings: list[Finding] = []
+    camera = alternatives[0].scene.camera
+    key = key or key_of_face(stacks[0], mix_from_scene(alternatives[0].scene, alternatives[0].layout), camera.shutter_s)
+    for index in range(len(alternatives)):
+        findings.append(_finding(alternatives, index, stacks, stages[index], key, traced_names[index]))
+        tell("measure", (index + 1) / len(alternatives))
+    return findings
+
+
+def _traced(
+    item: Alternative, stage: Stage, stacks: Sequence[LightStack], wanted: tuple[str, ...] | None,
+    size: tuple[int, int], samples: int, seed: int, tell: Callable[[float], None], store: LayerStore | None,
+) -> LightStack:  # fmt: skip
+    """Trace a scene's lights, all of them (kept ones are taken from the store) or the wanted beside the first's."""
+    depth = item.scene.render.depth
+    if wanted is None:
+        return cached_render(
+            item.scene, item.layout, size=size, samples=samples, seed=seed, depth=depth, on_progress=tell,
+            stage=lambda: stage, store=store,
+        )  # fmt: skip
+    from sim.render.transport.render import render
+
+    lit = only_lights(stage, wanted)
+    traced = render(lit, size=size, samples=samples, seed=seed, depth=depth, on_progress=tell)
+    return merged_stack(stacks[0], traced, wanted)
+
+
+def _finding(
+    alternatives: Sequence[Alternative], index: int, stacks: Sequence[LightStack], stage: Stage, key: str,
+    traced: tuple[str, ...],
+) -> Finding:  # fmt: skip
+    item, stack = alternatives[index], stacks[index]
+    mix = mix_from_scene(item.scene, item.layout)
+    first_mix = mix_from_scene(alternatives[0].scene, alternatives[0].layout)
+    ours = _parts(stack, mix, item.scene)
+    theirs = _parts(stacks[0], first_mix, alternatives[0].scene)
+    if "face" not in ours or "face" not in theirs:
+        raise HalfstopError(f'"{item.label}": the picture shows no lit face to bring to the same exposure')
+    # Bring the face to the first alternative's exposure, then compare the rest.
+    cost = theirs["face"][0] - ours["face"][0]
+    cost_error = 0.0 if index == 0 else float(np.hypot(theirs["face"][1], ours["face"][1]))
+    both = [part for part in ours if part in theirs]
+    flash, steady = energy_for(item.scene, mix, cost)
+    return Finding(
+        label=item.label,
+        picture=_viewed(stack, mix, item.scene, cost),
+        cost_stops=cost,
+        cost_stderr_stops=cost_error,
+        part_stops={part: ours[part][0] + cost - theirs[part][0] for part in both},
+        part_stderr_stops={
+            part: 0.0 if index == 0 else float(np.hypot(ours[part][1], theirs[part][1])) for part in both
+        },
+        key=key,
+        edge_mm=nose_edge_mm(stage, key) if key in stage.light_names else None,
+        falloff_stops=falloff_stops(stage, key) if key in stage.light_names else None,
+        over_full={
+            name: dial + cost
+            for name, dial, muted in zip(mix.names, mix.dial_stops, mix.muted, strict=True)
+            if name in item.scene.lights and not muted and dial + cost > 0.05
+        },
+        flash_J=flash,
+        continuous_W=steady,
+        traced=traced,
+    )
+
+
+def _parts(stack: LightStack, mix: Mix, scene: Scene) -> dict[str, tuple[float, float]]:
+    """Stops from middle grey and standard error of each part that is seen and lit."""
+    found = readings_from_regions(stack, mix, scene.camera, PARTS)
+    return {
+        reading.point: (reading.combined.from_grey_stops, reading.combined.stderr_stops)
+        for reading in found
+        if reading.combined.from_grey_stops is not None and np.isfinite(reading.combined.from_grey_stops)
+    }
+
+
+def _viewed(stack: LightStack, mix: Mix, scene: Scene, more_stops: float) -> np.ndarray:
+    """The combined picture, denoised once as a whole, brightened by `more_stops`."""
+    weights = mix.weights_rgb(scene.camera.shutter_s)
+    mixed = stack.mixed(weights)
+    whole = replace(stack, names=("combined",), is_flash=(True,), pixels=mixed[None], variance=stack.variance[:1])
+    clean = denoised(whole)
+    even = Mix(("combined",), (0.0,), np.ones((1, 3)), (False,), (True,))
+    return exposed(clean, even, scene.camera, exposure_stops=more_stops)
+
+
+def record_from_findings(findings: Sequence[Finding]) -> list[dict[str, Any]]:
+    """The findings as plain data, without the pictures."""
+    return [
+        {name: value for name, value in asdict(replace(finding, picture=np.zeros(0))).items() if name != "picture"}
+        for finding in findings
+    ]
+
+
+def rows_from_finding(finding: Finding, first: Finding) -> tuple[tuple[str, str], ...]:
+    """Labels and figures of one alternative for a sheet or a table; an empty label is a rule."""
+    is_first = finding is first
+    rows = [("cost for the same face", "as it is" if is_first else _stops(finding.cost_stops) + " stops")]
+    energies = (("flash energy", "W·s", finding.flash_J), ("lamps that stay on", "W", finding.continuous_W))
+    for what, unit, value in energies:
+        if value != 0:
+            rows.append((what, "not stated" if value is None else f"{value:.0f} {unit}"))
+    rows += [(f"{name} over full power by", f"{over:.1f} stops") for name, over in finding.over_full.items()]
+    edge = "no open edge" if finding.edge_mm is None else f"{finding.edge_mm:.1f} mm"
+    rows.append((f"nose shadow's edge, {finding.key}", edge))
+    if finding.falloff_stops is not None:
+        rows.append((f"falloff on the face, {finding.key}", f"{finding.falloff_stops:.2f} stop"))
+    if not is_first:
+        rows.append(("", ""))
+        rows += [
+            (part, f"{_stops(stops)} stops +/- {finding.part_stderr_stops[part]:.2f}")
+            for part, stops in finding.part_stops.items()
+            if part != "face"
+        ]
+    return tuple(rows)
+
+
+def _stops(stops: float) -> str:
+    text = f"{stops:+.1f}"
+    return text[1:] if float(text) == 0 else text

@@ -1,0 +1,88 @@
+"""The light stack: one linear picture per light, the seam between light transport and everything after it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+
+@dataclass(frozen=True)
+class LightStack:
+    """Every light's own picture in absolute, linear units, as rendered.
+
+    `names` (k,) lights in scene order; `is_flash` (k,) whether the layer is an exposure or a luminance.
+    `pixels` (k, h, w, 3) float32, linear RGB with the luminance weights of `sim.quantities.color`: luminance in cd/m2
+    for continuous light, in cd s/m2 for flash, each light at full dial and of unit white colour.
+    `variance` (k, h, w) float32: variance of the luminance of each pixel's mean, in the same unit squared.
+    `albedo` (h, w, 3), `normal` (h, w, 3), `distance_m` (h, w): what the camera rays met, averaged per pixel.
+    `region` (h, w) uint8: index into `region_names` of what most of a pixel shows; 0 is nothing.
+    `samples` camera rays per pixel, `seed`, `depth` (bounces), `engine`: how it was made.
+    `part_excess` (k, r, 4) or None where the pixels are unbiased themselves: what the mean of each region's pixels
+    lacks, RGB, and the variance of the luminance of that.
+    `denoised` (k, h, w, 3) or None: the same layers cleaned for viewing; no reading may use them.
+
+    Does not: hold dial, colour, exposure or mute, which are weights applied later.
+    """
+
+    names: tuple[str, ...]
+    is_flash: tuple[bool, ...]
+    pixels: np.ndarray
+    variance: np.ndarray
+    albedo: np.ndarray
+    normal: np.ndarray
+    distance_m: np.ndarray
+    region: np.ndarray
+    region_names: tuple[str, ...]
+    samples: int
+    seed: int
+    depth: int
+    engine: str
+    denoised: np.ndarray | None = field(default=None)
+    part_excess: np.ndarray | None = field(default=None)
+
+    @property
+    def size(self) -> tuple[int, int]:
+        """Picture size in pixels: (width, height)."""
+        return self.pixels.shape[2], self.pixels.shape[1]
+
+    def layer(self, name: str) -> np.ndarray:
+        """Linear picture (h, w, 3) of one light, as rendered."""
+        return self.pixels[self.names.index(name)]
+
+    def mask(self, region: str) -> np.ndarray:
+        """Pixels (h, w) bool that show `region`; all False where the camera does not see it."""
+        if region not in self.region_names:
+            return np.zeros(self.region.shape, bool)
+        return self.region == self.region_names.index(region)
+
+    def part_means(self, region: str) -> tuple[np.ndarray, np.ndarray]:
+        """Unbiased mean of the pixels that show `region`, (k, 3), and the standard error of its luminance, (k,).
+
+        Not a number where none does.
+        """
+        mask = self.mask(region)
+        count = int(mask.sum())
+        if count == 0:
+            return np.full((len(self.names), 3), np.nan), np.full(len(self.names), np.nan)
+        means = self.pixels[:, mask].mean(axis=1, dtype=np.float64)
+        variance = self.variance[:, mask].sum(axis=1, dtype=np.float64) / count**2
+        if self.part_excess is not None:
+            excess = self.part_excess[:, self.region_names.index(region)]
+            means, variance = means + excess[:, :3], variance + excess[:, 3]
+        return means, np.sqrt(variance)
+
+    def mixed(self, weights_rgb: np.ndarray, *, for_viewing: bool = False) -> np.ndarray:
+        """Sum of the layers (h, w, 3), each times its own weight.
+
+        `weights_rgb` (k, 3): dial, colour, mute and, for continuous light, shutter time.
+        `for_viewing` takes the denoised layers where there are any.
+        """
+        source = self.denoised if for_viewing and self.denoised is not None else self.pixels
+        return np.einsum("khwc,kc->hwc", source, np.asarray(weights_rgb, dtype=np.float32))
+
+    def with_denoised(self, denoised: np.ndarray) -> LightStack:
+        """The same stack with layers cleaned for viewing beside the measured ones."""
+        if denoised.shape != self.pixels.shape:
+            raise ValueError(f"denoised layers have shape {denoised.shape}, not {self.pixels.shape}")
+        return replace(self, denoised=denoised)

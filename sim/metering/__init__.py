@@ -1,0 +1,1 @@
+"""Where a meter is held and what it reads, in stops; how the crew's own readings correct a scene."""

@@ -1,0 +1,262 @@
+"""Set-day correction: the crew's meter readings against the model's, as a factor of light for each head.
+
+A reading of several lights is the sum of theirs: H_i = sum over the lights k that are on of A_ik 2^(x_k), with A_ik the
+modelled exposure at the scene's dials and x_k the head's correction in stops. The x_k are fitted by least squares of
+the readings' error in stops, robustly: a reading far off what all the others agree on is set aside and named.
+Whatever is wrong with a head, its tube, its modifier or its dial, ends up in its one factor.
+Does not: correct places, aims or the light of the room.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated, Any
+
+import numpy as np
+from pydantic import BeforeValidator, Field
+from scipy.optimize import least_squares
+
+from sim.light.mix import Mix
+from sim.light.readings import Probe, ProbeReadings
+from sim.metering.points import CONSTANT_C, probe_from_meter
+from sim.quantities import color, photometry, units
+from sim.quantities.errors import HalfstopError, SceneError, UnitError, quoted
+from sim.scene import model
+from sim.scene.edit import KeyPath
+from sim.scene.model import Scene, Target
+from sim.scene.model.block import Block
+from sim.scene.model.fields import FilmSpeed, aperture
+from sim.scene.model.lights import Facing
+from sim.scene.model.words import Choice
+from sim.scene.read import Lines, block_from_file, key_text
+from sim.studio.layout import Layout
+
+METER_STOPS = 0.1  # a careful reading's standard deviation; common practice, no source
+PRIOR_STOPS = 2.0  # how far off a head may be before its readings; keeps a head without readings where it is
+GROSS_STOPS = 0.4  # a reading further off than this, and than 4 robust deviations, is set aside
+GROSS_DEVIATIONS = 4.0
+UNSURE_STOPS = 0.2  # a correction less certain than this is not written
+LEAST_CHANGE_STOPS = 0.02
+ALL = "all"
+
+
+def _light_names(value: Any) -> tuple[str, ...]:
+    items = (value,) if isinstance(value, str) else value
+    if not isinstance(items, (list, tuple)) or not items or not all(isinstance(item, str) for item in items):
+        raise UnitError(f"got {quoted(value)}", "names of lights, or all", "write [key, fill]")
+    return tuple(" ".join(item.split()) for item in items)
+
+
+class MeterReading(Block):
+    """One reading: where the meter was, which lights were on, what it showed."""
+
+    at: Target = Field(default="face", description="Part or point, or a meter point of the scene.", examples=["face"])
+    kind: Annotated[str, Choice("a kind of receptor", ("dome", "flat"))] = Field(
+        default="dome", description="The meter's receptor.", examples=["dome"]
+    )
+    facing: Facing = Field(default="camera", description="camera, up, a light or a point.", examples=["key"])
+    lights: Annotated[tuple[str, ...], BeforeValidator(_light_names)] = Field(
+        description="Lights that were on, or all.", examples=["key"]
+    )
+    reads_f_number: Annotated[float, aperture(0.5, 128.0)] = Field(
+        alias="reads", description="What the meter showed.", examples=["f/8"]
+    )
+
+
+class ReadingsFile(Block):
+    """A file of the crew's readings."""
+
+    iso: FilmSpeed | None = Field(default=None, description="The meter's film speed; the camera's if left out.")
+    readings: tuple[MeterReading, ...] = Field(
+        min_length=1, max_length=400, description="The readings.", examples=[[{"lights": "key", "reads": "f/8"}]]
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class Readings:
+    """Readings of n points: `on` (n, k) which lights, `f_number` (n,), and where each stands in its file."""
+
+    iso: float
+    probes: tuple[Probe, ...]
+    on: np.ndarray
+    f_number: np.ndarray
+    lines: tuple[int, ...]
+    told: tuple[str, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class Calibration:
+    """Correction of each light: `stops` (k,) above the scene's, `stderr_stops` (k,), inf where nothing tells it.
+
+    `residual_stops` (n,): reading above the corrected model. `is_gross` (n,) readings that were set aside.
+    """
+
+    names: tuple[str, ...]
+    stops: np.ndarray
+    stderr_stops: np.ndarray
+    residual_stops: np.ndarray
+    is_gross: np.ndarray
+
+    @property
+    def is_sure(self) -> np.ndarray:
+        """Which corrections (k,) are certain enough to be written."""
+        return self.stderr_stops <= UNSURE_STOPS
+
+
+def load_readings(path: str | Path, scene: Scene, layout: Layout) -> Readings:
+    """The readings of a file, ready to be modelled; raises `SceneError` with the line of a fault."""
+    parsed, lines = block_from_file(ReadingsFile, path, "a file of readings")
+    names = layout.light_names
+    probes, on, numbers, told = [], [], [], []
+    for index, reading in enumerate(parsed.readings):
+        where: KeyPath = ("readings", index)
+        for name in reading.lights:
+            if name != ALL and name not in names:
+                _refuse(path, lines, (*where, "lights"), f"there is no light {quoted(name)}", names)
+        facing = reading.facing
+        if isinstance(facing, str) and facing not in ("camera", "up", *(light.name for light in layout.lights)):
+            _refuse(path, lines, (*where, "facing"), f"there is no light {quoted(facing)}", ("camera", "up", *names))
+        probes.append(probe_from_meter(layout, f"reading {index + 1}", reading))
+        # What the room gives cannot be switched off.
+        lit = [n for n in names if n in reading.lights or reading.lights == (ALL,) or n not in scene.lights]
+        on.append([n in lit for n in names])
+        numbers.append(reading.reads_f_number)
+        at = reading.at if isinstance(reading.at, str) else "a point"
+        shown = units.text_from_f_number_in_tenths(reading.reads_f_number)
+        told.append(f"{at}, {reading.kind}, {' + '.join(reading.lights)}: {shown}")
+    numbered = tuple(lines.of(("readings", i)) for i in range(len(probes)))
+    iso = parsed.iso or scene.camera.iso
+    return Readings(iso, tuple(probes), np.array(on), np.array(numbers), numbered, tuple(told))
+
+
+def _refuse(path: str | Path, lines: Lines, where: KeyPath, what: str, names: Sequence[str]) -> None:
+    cure = f'write "{names[0]}"'
+    raise SceneError(str(path), lines.of(where), key_text(where), what, f"one of {', '.join(names)}", cure)
+
+
+def calibration_from_probes(
+    readings: Readings, measured: ProbeReadings, mix: Mix, scene: Scene, layout: Layout
+) -> Calibration:
+    """Fit every head to the readings, given what the model measures at their probes."""
+    weights = mix.only(mix.names).weights_rgb(scene.camera.shutter_s)
+    exposures = np.array([color.luminance(value * weights) for value in measured.values])
+    constants = np.array([CONSTANT_C[probe.kind] for probe in readings.probes])
+    read = np.array([
+        photometry.exposure_from_f_number(n, readings.iso, c)
+        for n, c in zip(readings.f_number, constants, strict=True)
+    ])  # fmt: skip
+    free = np.array([name in scene.lights for name in mix.names])
+    return fit(mix.names, exposures, readings.on, read, free)
+
+
+def fit(
+    names: Sequence[str], exposures: np.ndarray, on: np.ndarray, read: np.ndarray, free: np.ndarray | None = None
+) -> Calibration:
+    """Correction of each light in stops from readings of sums of lights.
+
+    Arguments: `exposures` (n, k) modelled, `on` (n, k) bool, `read` (n,) measured, lx s, > 0; `free` (k,) lights that
+    may be corrected.
+    """
+    on = np.asarray(on, bool)
+    free = np.ones(len(names), bool) if free is None else free
+    part = np.where(on, exposures, 0.0)
+    if (part.sum(axis=1) <= 0).any():
+        place = int(np.flatnonzero(part.sum(axis=1) <= 0)[0]) + 1
+        raise HalfstopError(
+            f"reading {place}: the model finds no light there with these lights on; check which lights were on, "
+            "where the meter was and where it faced"
+        )
+    target = np.log2(read)
+
+    def corrected(x: np.ndarray) -> np.ndarray:
+        stops = np.zeros(len(names))
+        stops[free] = x
+        return stops
+
+    def miss(x: np.ndarray, keep: np.ndarray) -> np.ndarray:
+        error = (target - np.log2(part @ np.exp2(corrected(x)))) / METER_STOPS
+        return np.concatenate([error[keep], x / PRIOR_STOPS])
+
+    def slope(x: np.ndarray, keep: np.ndarray) -> np.ndarray:
+        light = part * np.exp2(corrected(x))
+        share = light[:, free] / light.sum(axis=1, keepdims=True)
+        return np.vstack([-share[keep] / METER_STOPS, np.eye(len(x)) / PRIOR_STOPS])
+
+    # Find the bulk of the readings first, then fit it plainly.
+    keep = np.ones(len(target), bool)
+    start = np.zeros(int(free.sum()))
+    found = least_squares(miss, start, slope, loss="cauchy", args=(keep,))
+    for _ in range(10):
+        residual = target - np.log2(part @ np.exp2(corrected(found.x)))
+        spread = 1.4826 * float(np.median(np.abs(residual[keep])))  # normal distribution: sd over median deviation
+        keeping = np.abs(residual) <= max(GROSS_STOPS, GROSS_DEVIATIONS * max(spread, METER_STOPS))
+        found = least_squares(miss, found.x, slope, args=(keeping,))
+        if (keeping == keep).all():
+            break
+        keep = keeping
+    residual = target - np.log2(part @ np.exp2(corrected(found.x)))
+    # Judge each head's certainty by the readings alone, at the spread they show.
+    slopes = slope(found.x, keep)[: int(keep.sum())]
+    spare = max(int(keep.sum()) - len(found.x), 1)
+    noise = max(1.0, float(np.sum(residual[keep] ** 2)) / METER_STOPS**2 / spare)
+    stderr = np.full(len(names), np.inf)
+    stderr[free] = np.sqrt(noise * np.diag(np.linalg.inv(slopes.T @ slopes + np.eye(len(found.x)) / PRIOR_STOPS**2)))
+    return Calibration(tuple(names), corrected(found.x), stderr, residual, ~keep)
+
+
+def changes_from_calibration(scene: Scene, layout: Layout, calibration: Calibration) -> dict[KeyPath, str]:
+    """New values of the scene file by key path: the number that says how much light each corrected head gives."""
+    changes: dict[KeyPath, str] = {}
+    for name, stops, sure in zip(calibration.names, calibration.stops, calibration.is_sure, strict=True):
+        if name in scene.lights and sure and abs(stops) >= LEAST_CHANGE_STOPS:
+            key, text = _corrected(scene.lights[name].source, layout.light(name).rig.flux_lm, float(2.0**stops))
+            changes["lights", name, "source", key] = text
+    return changes
+
+
+def _corrected(source: model.Source, flux_lm: float, factor: float) -> tuple[str, str]:
+    """Key and new value of a source that gives `factor` times the light."""
+    match source:
+        case model.FlashSource():
+            return "efficacy", _text(source.efficacy_lm_W * factor, units.EFFICACY)
+        case model.ContinuousSource():
+            if source.efficacy_lm_W is not None:
+                return "efficacy", _text(source.efficacy_lm_W * factor, units.EFFICACY)
+            if source.flux_lm is not None:
+                return "flux", _text(source.flux_lm * factor, units.FLUX)
+            return "illuminance", _text((source.illuminance_lx or 0.0) * factor, units.ILLUMINANCE)
+        case model.MeasuredSource():
+            return "reads", f"f/{source.reads_f_number * factor**0.5:.4g}"
+        case model.GuideNumberSource():
+            return "guide_number", _text(source.guide_number_m * factor**0.5, units.LENGTH)
+        case _ if source.flash:
+            return "light", _text((source.light_lm_s or flux_lm) * factor, units.LIGHT)
+        case _:
+            return "flux", _text((source.flux_lm or flux_lm) * factor, units.FLUX)
+
+
+def _text(value: float, quantity: units.Quantity) -> str:
+    return units.text_from_measure(float(f"{value:.4g}"), quantity)
+
+
+def report_lines(readings: Readings, calibration: Calibration, scene: Scene) -> list[str]:
+    """What the fit found, as lines for the terminal: each head, then the readings that were set aside."""
+    lines = [f"{len(readings.f_number)} readings, {int(calibration.is_gross.sum())} set aside"]
+    for name, stops, stderr in zip(calibration.names, calibration.stops, calibration.stderr_stops, strict=True):
+        if name not in scene.lights:
+            continue
+        if stderr > UNSURE_STOPS:
+            lines.append(f"{name}: not enough readings to tell (±{min(stderr, 9.9):.1f} stops); left as it is")
+        else:
+            lines.append(f"{name}: {stops:+.2f} stops ±{stderr:.2f} against the scene, a factor of {2**stops:.2f}")
+    for index in np.flatnonzero(calibration.is_gross):
+        off = calibration.residual_stops[index]
+        lines.append(
+            f"line {readings.lines[index]}: {readings.told[index]} is {off:+.1f} stops off what the others agree on; "
+            "set aside: read it again"
+        )
+    spread = calibration.residual_stops[~calibration.is_gross]
+    lines.append(f"what is left: {float(np.sqrt(np.mean(spread**2))):.2f} stops rms")
+    return lines

@@ -1,0 +1,214 @@
+"""Exposure health: the f-number that suits a reference, what clips and what sinks, false tones in one-stop bands.
+
+Limits are of the sensor: saturation as in ISO 12232, 2.96 stops over middle grey, and black a stated number of stops
+below it. Clipping is judged on the layers as rendered, never on a denoised picture.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import asdict, dataclass
+from typing import Any
+
+import numpy as np
+
+from sim.light.develop import SATURATION, exposed
+from sim.light.mix import Mix
+from sim.light.stack import LightStack
+from sim.metering.points import PointReadings
+from sim.quantities import color, photometry
+from sim.scene.model import Camera
+
+# Stops from saturation down to black that a sensor of today holds: common practice, no source.
+RANGE_STOPS = 12.0
+SATURATION_STOPS = math.log2(SATURATION / photometry.MIDDLE_GREY)
+# A pixel counts as doubtful where its value is this near to a limit, in standard errors.
+DOUBT_SIGMAS = 2.0
+# Parts of the picture that are no subject.
+LEFT_OUT = ("nothing", "light", "panel")
+HISTOGRAM_STEP_STOPS = 0.25
+HISTOGRAM_FROM_STOPS = -10.0
+HISTOGRAM_BINS = 54
+
+
+@dataclass(frozen=True)
+class Band:
+    """One band of the false tones: from `from_stops` over middle grey up to the next band, and its colour."""
+
+    from_stops: float
+    label: str
+    color_hex: str
+
+
+def bands(range_stops: float = RANGE_STOPS) -> tuple[Band, ...]:
+    """Bands of one stop round middle grey, from black to clipped; the ends depend on the sensor's range in stops.
+
+    Neighbours differ by 13 or more (CIEDE2000) also to viewers without red, green or blue cones.
+    """
+    black = min(SATURATION_STOPS - range_stops, -5.5)
+    return (
+        Band(float("-inf"), "black", "#000000"),
+        Band(black, "-6 and less", "#260034"),
+        Band(-5.5, "-5", "#3c3243"),
+        Band(-4.5, "-4", "#0d4886"),
+        Band(-3.5, "-3", "#5a5d70"),
+        Band(-2.5, "-2", "#137bd0"),
+        Band(-1.5, "-1", "#8f8095"),
+        Band(-0.5, "middle grey", "#a9a9a9"),
+        Band(0.5, "+1", "#fe9e72"),
+        Band(1.5, "+2", "#f2cdbe"),
+        Band(2.5, "+2.5 and more", "#e6eb2d"),
+        Band(SATURATION_STOPS, "clipped", "#ffffff"),
+    )
+
+
+@dataclass(frozen=True)
+class PartHealth:
+    """One part of the picture: `pixels` it covers; `clipped`, `crushed` shares 0..1 and how much of that is in doubt.
+
+    `low_stops`, `median_stops`, `high_stops`: 5th, 50th and 95th percentile from middle grey. `histogram`: share of
+    the part in each quarter of a stop from -10 on, the ends holding all beyond.
+    """
+
+    pixels: int
+    clipped: float
+    clipped_doubt: float
+    crushed: float
+    crushed_doubt: float
+    low_stops: float
+    median_stops: float
+    high_stops: float
+    histogram: tuple[float, ...]
+
+
+@dataclass(frozen=True)
+class Health:
+    """Exposure health of a picture; `suggested_f_number` sets the reference point's incident reading on the camera.
+
+    `change_stops`: light to gain (+) or lose (-) by going from the camera's own f-number to the suggested one.
+    """
+
+    reference: str
+    suggested_f_number: float | None
+    change_stops: float | None
+    range_stops: float
+    parts: dict[str, PartHealth]
+
+
+def health_from_stack(
+    stack: LightStack, mix: Mix, camera: Camera, reference: PointReadings | None, *, range_stops: float = RANGE_STOPS
+) -> Health:
+    """Exposure health of a mix at the camera's settings.
+
+    Arguments: `reference` incident reading of the chosen point (None: no suggestion); `range_stops` from saturation
+    down to black, 1 to 20.
+    Does not: model a sensor's own colour channels; the picture's white-balanced channels stand for them.
+    """
+    if not 1 <= range_stops <= 20:
+        raise ValueError(f"a sensor's range is 1 to 20 stops, got {range_stops}")
+    linear = exposed(stack, mix, camera, for_viewing=False)
+    error = _stderr(stack, mix, camera)
+    parts = {}
+    for name in stack.region_names:
+        mask = stack.mask(name)
+        if name not in LEFT_OUT and mask.any():
+            parts[name] = _part_health(linear[mask], error[mask], range_stops)
+    suggested = change = None
+    if reference is not None and reference.combined.f_number > 0:
+        suggested = reference.combined.f_number
+        change = 2 * math.log2(camera.f_number / suggested)
+    return Health(reference.point if reference else "", suggested, change, range_stops, parts)
+
+
+def _stderr(stack: LightStack, mix: Mix, camera: Camera) -> np.ndarray:
+    """Standard error (h, w) of the exposed picture's luminance."""
+    weights = color.luminance(mix.weights_rgb(camera.shutter_s))
+    scale = photometry.display_scale(camera.f_number, camera.iso)
+    return np.sqrt(np.einsum("khw,k->hw", stack.variance.astype(float), np.square(weights))) * scale
+
+
+def _part_health(linear: np.ndarray, error: np.ndarray, range_stops: float) -> PartHealth:
+    # The first channel to saturate clips the pixel; black is judged on luminance.
+    highest, grey = linear.max(axis=-1), color.luminance(linear)
+    black = SATURATION / 2.0**range_stops
+    clipped, crushed = highest >= SATURATION, grey < black
+    reach = DOUBT_SIGMAS * error
+    stops = stops_from_grey(grey)
+    low, median, high = np.percentile(stops, [5, 50, 95])
+    return PartHealth(
+        pixels=len(grey),
+        clipped=float(clipped.mean()),
+        clipped_doubt=float((np.abs(highest - SATURATION) < reach).mean()),
+        crushed=float(crushed.mean()),
+        crushed_doubt=float((np.abs(grey - black) < reach).mean()),
+        low_stops=float(low),
+        median_stops=float(median),
+        high_stops=float(high),
+        histogram=tuple(float(share) for share in _histogram(stops)),
+    )
+
+
+def _histogram(stops: np.ndarray) -> np.ndarray:
+    place = np.floor((stops - HISTOGRAM_FROM_STOPS) / HISTOGRAM_STEP_STOPS)
+    index = np.clip(place, 0, HISTOGRAM_BINS - 1).astype(int)
+    return np.bincount(index, minlength=HISTOGRAM_BINS) / len(stops)
+
+
+def stops_from_grey(luminance: np.ndarray) -> np.ndarray:
+    """Stops over middle grey of linear picture values; what is dark becomes -30.
+
+    >>> stops_from_grey(np.array([0.18, 0.72, 0.0])).tolist()
+    [0.0, 2.0, -30.0]
+    """
+    return np.log2(np.maximum(luminance, photometry.MIDDLE_GREY * 2.0**-30) / photometry.MIDDLE_GREY)
+
+
+def band_index(linear: np.ndarray, range_stops: float = RANGE_STOPS) -> np.ndarray:
+    """Index (h, w) into `bands` of a linear picture (h, w, 3): by luminance, but clipped as soon as a channel is."""
+    edges = np.array([band.from_stops for band in bands(range_stops)[1:-1]])
+    index = np.digitize(stops_from_grey(color.luminance(linear)), edges)
+    return np.where(linear.max(axis=-1) >= SATURATION, len(edges) + 1, index)
+
+
+def false_tones(linear: np.ndarray, range_stops: float = RANGE_STOPS) -> np.ndarray:
+    """Picture (h, w, 3) uint8 in which every band of one stop has a colour of its own."""
+    table = [[int(band.color_hex[i : i + 2], 16) for i in (1, 3, 5)] for band in bands(range_stops)]
+    return np.array(table, np.uint8)[band_index(linear, range_stops)]
+
+
+def record_from_health(health: Health) -> dict[str, Any]:
+    """The health as plain data for a file of readings."""
+    return {
+        **{name: value for name, value in asdict(health).items() if name != "parts"},
+        "saturation_stops": SATURATION_STOPS,
+        "histogram_from_stops": HISTOGRAM_FROM_STOPS,
+        "histogram_step_stops": HISTOGRAM_STEP_STOPS,
+        "parts": {name: {**asdict(part), "histogram": list(part.histogram)} for name, part in health.parts.items()},
+    }
+
+
+def health_lines(health: Health, camera: Camera) -> list[str]:
+    """What to tell the photographer, a plain line each."""
+    from sim.quantities import units
+
+    lines = []
+    if health.suggested_f_number is not None and health.change_stops is not None:
+        thirds = units.text_from_f_number_in_thirds(health.suggested_f_number)
+        change = health.change_stops
+        how = "as the camera is set" if abs(change) < 1 / 6 else (
+            f"{'open' if change > 0 else 'close'} by {abs(change):.1f} stops from "
+            f"{units.text_from_f_number(camera.f_number)}"
+        )  # fmt: skip
+        lines.append(f"For the {health.reference}: {thirds} ({how}).")
+    for what, words in (("clipped", "clips"), ("crushed", "sinks into black")):
+        told = []
+        for name, part in health.parts.items():
+            share, doubt = getattr(part, what), getattr(part, f"{what}_doubt")
+            if share >= 0.0005:
+                told.append(f"{name} {100 * share:.1f} % ± {100 * doubt:.1f}")
+        lines.append(f"Of each part {words}: {', '.join(told)}." if told else f"Nothing {words}.")
+    lines.append(
+        f"Sensor: saturation {SATURATION_STOPS:.1f} stops over middle grey (ISO 12232), black "
+        f"{health.range_stops:g} stops below it (common practice, no source)."
+    )
+    return lines

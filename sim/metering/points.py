@@ -1,0 +1,167 @@
+"""Meter readings: probes and layers to f-numbers and stops, per light and combined.
+
+Incident: f-number that a meter of ISO 2720 shows at the scene's ISO, and the stops it lies over (+) or under (-) the
+camera's own f-number. Reflected: stops of a part's mean luminance from middle grey in the picture (ISO 12232).
+Every value is of raw samples; none is read from a denoised picture.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+
+from sim.light.mix import Mix
+from sim.light.readings import Probe, ProbeReadings
+from sim.light.stack import LightStack
+from sim.quantities import color, photometry
+from sim.scene.model import Camera, Point, Scene
+from sim.studio.layout import Layout, unit
+
+# Held this far off the skin or cloth, as a hand would hold a meter.
+RECEPTOR_GAP_M = 0.04
+# Meter points of every scene, by the part the meter is held at.
+STANDARD_POINTS = {"face": "face", "gown": "gown", "backdrop": "backdrop centre"}
+CONSTANT_C = {"flat": photometry.INCIDENT_FLAT_CONSTANT_C, "dome": photometry.INCIDENT_DOME_CONSTANT_C}
+
+
+@dataclass(frozen=True)
+class Reading:
+    """One value of one light, or of all together.
+
+    `exposure`: lx s (incident) or cd s/m2 (reflected) during the shutter's time. `f_number`: what an incident meter
+    (dome, flat) or a spot meter shows, 0 in darkness. `over_camera_stops`: incident only, that f-number against the
+    camera's. `from_grey_stops`: reflected only, how the part shows in the picture, 0 is middle grey. Where they do
+    not apply they are None, in darkness -inf. `stderr_stops`: standard error. `share`: part of the combined light,
+    0..1.
+    """
+
+    exposure: float
+    f_number: float
+    over_camera_stops: float | None
+    from_grey_stops: float | None
+    stderr_stops: float
+    share: float
+
+
+@dataclass(frozen=True)
+class PointReadings:
+    """What one meter point reads: `by_light` in layer order, and `combined`."""
+
+    point: str
+    kind: str
+    by_light: dict[str, Reading]
+    combined: Reading
+
+
+class HeldMeter(Protocol):
+    """A meter as a scene or a list of readings says it is held; see `sim.scene.model.Meter`."""
+
+    @property
+    def at(self) -> Point | str: ...
+    @property
+    def kind(self) -> str: ...
+    @property
+    def facing(self) -> Point | str: ...
+
+
+def standard_probes(layout: Layout) -> list[Probe]:
+    """Domes toward the camera at the standard points of every scene."""
+    return [
+        probe_at(layout, name, "dome", part, layout.camera.position_m) for name, part in STANDARD_POINTS.items()
+    ]
+
+
+def scene_probes(scene: Scene, layout: Layout) -> list[Probe]:
+    """The probes of the scene file's own meter points."""
+    return [probe_from_meter(layout, name, meter) for name, meter in scene.meters.items()]
+
+
+def probe_from_meter(layout: Layout, name: str, meter: HeldMeter) -> Probe:
+    """The probe of one meter point: held `at` a part or point, `facing` the camera, up, a light or a point."""
+    at = meter.at if isinstance(meter.at, str) else np.array(meter.at.position_m)
+    if not isinstance(meter.facing, str):
+        toward = np.array(meter.facing.position_m)
+    elif meter.facing == "camera":
+        toward = layout.camera.position_m
+    elif meter.facing == "up":
+        toward = (layout.anchors_m[at] if isinstance(at, str) else at) + np.array([0.0, 1.0, 0.0])
+    else:
+        toward = layout.light(meter.facing).position_m
+    return probe_at(layout, name, meter.kind, at, toward)
+
+
+def probe_at(layout: Layout, name: str, kind: str, at: str | np.ndarray, toward_m: np.ndarray) -> Probe:
+    """A probe held at a part or point and turned toward `toward_m`; a spot meter looks from there at the part.
+
+    Arguments: `at` a part's name (the receptor is held 4 cm off its surface) or a point (3,) in metres.
+    """
+    if kind == "spot":
+        target = layout.anchors_m[at] if isinstance(at, str) else at
+        return Probe(name, kind, toward_m, unit(target - toward_m))
+    position = at
+    if isinstance(at, str):
+        position = layout.anchors_m[at] + RECEPTOR_GAP_M * layout.anchor_normals[at]
+    return Probe(name, kind, position, unit(toward_m - position))
+
+
+def readings_from_probes(measured: ProbeReadings, mix: Mix, camera: Camera) -> list[PointReadings]:
+    """Meter readings of probes at a mix's dials, colours and mutes."""
+    weights = mix.weights_rgb(camera.shutter_s)
+    plain = color.luminance(weights)
+    found = []
+    for index, probe in enumerate(measured.probes):
+        exposures = color.luminance(measured.values[index] * weights)
+        errors = measured.stderr[index] * plain
+        found.append(_point_readings(probe.name, probe.kind, mix.names, exposures, errors, camera))
+    return found
+
+
+def readings_from_regions(
+    stack: LightStack, mix: Mix, camera: Camera, regions: Sequence[str]
+) -> list[PointReadings]:
+    """Reflected readings of whole parts as the picture shows them: mean over the pixels of each region.
+
+    Regions outside the frame are left out.
+    """
+    weights = mix.weights_rgb(camera.shutter_s)
+    plain = color.luminance(weights)
+    found = []
+    for region in regions:
+        if not stack.mask(region).any():
+            continue
+        means, errors = stack.part_means(region)
+        # What is estimated from few rays may fall below nothing.
+        exposures = np.maximum(color.luminance(means * weights), 0)
+        found.append(_point_readings(region, "part", mix.names, exposures, errors * plain, camera))
+    return found
+
+
+def _point_readings(
+    point: str, kind: str, names: Sequence[str], exposures: np.ndarray, errors: np.ndarray, camera: Camera
+) -> PointReadings:
+    total, error = float(exposures.sum()), float(np.sqrt(np.square(errors).sum()))
+    by_light = {
+        name: _reading(kind, float(value), float(stderr), total, camera)
+        for name, value, stderr in zip(names, exposures, errors, strict=True)
+    }
+    return PointReadings(point, kind, by_light, _reading(kind, total, error, total, camera))
+
+
+def _reading(kind: str, exposure: float, stderr: float, total: float, camera: Camera) -> Reading:
+    stderr_stops = stderr / exposure / np.log(2) if exposure > 0 else 0.0
+    share = exposure / total if total > 0 else 0.0
+    if kind in CONSTANT_C:
+        f_number = float(photometry.f_number_from_exposure(exposure, camera.iso, CONSTANT_C[kind]))
+        over = 2 * _log2(f_number / camera.f_number)
+        return Reading(exposure, f_number, over, None, stderr_stops, share)
+    f_number = float(photometry.f_number_from_luminous_exposure(exposure, camera.iso))
+    shown = exposure * photometry.display_scale(camera.f_number, camera.iso)
+    from_grey = _log2(shown / photometry.MIDDLE_GREY)
+    return Reading(exposure, f_number, None, from_grey, stderr_stops, share)
+
+
+def _log2(ratio: float) -> float:
+    return float(np.log2(ratio)) if ratio > 0 else float("-inf")

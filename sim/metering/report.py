@@ -1,0 +1,205 @@
+"""The meter report: every point of the set-up by light and combined, in the terms of a hand-held meter."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+from typing import Any
+
+import numpy as np
+
+from sim.light import mix
+from sim.light.readings import ProbeReadings
+from sim.metering import points as metering
+from sim.metering.points import PointReadings, Reading
+from sim.metering.report_points import (
+    KeySide,
+    key_side_from_readings,
+    parts_by_name,
+    report_probes,
+)
+from sim.quantities import units
+from sim.scene.model import Scene
+from sim.studio.layout import Layout
+
+TARGET_STDERR_STOPS = 0.03
+RATIO_DEFINITION = (
+    "all light on the key-side cheek, flat receptor turned to the key : all light on the shadow-side cheek, flat "
+    "receptor turned to the camera (common practice, no source; the usual (key + fill) : fill)"
+)
+# Where hand-held meters end: common practice, no source.
+LOWEST_F_NUMBER = 0.5
+
+
+@dataclass(frozen=True)
+class PointReport:
+    """One point: `incident` by dome or the user's own receptor, `spot` from the camera; either may be missing."""
+
+    name: str
+    part: str
+    incident: PointReadings | None
+    spot: PointReadings | None
+
+
+@dataclass(frozen=True)
+class Ratio:
+    """Key side to shadow side: `factor` (None without light on the shadow side), `diff_stops`, `stderr_stops`."""
+
+    factor: float | None
+    diff_stops: float | None
+    stderr_stops: float
+
+
+@dataclass(frozen=True)
+class MeterReport:
+    """Readings of a set-up; `ratio` as defined in `RATIO_DEFINITION`, `dome_ratio` with domes toward the camera."""
+
+    title: str
+    camera: dict[str, float]
+    lights: tuple[str, ...]
+    muted: tuple[str, ...]
+    key: KeySide
+    points: tuple[PointReport, ...]
+    ratio: Ratio
+    dome_ratio: Ratio
+    seed: int
+
+    def point(self, name: str) -> PointReport:
+        """The point called `name`."""
+        return next(point for point in self.points if point.name == name)
+
+
+def read_meter(
+    scene: Scene, layout: Layout, stage: Any, *, key: str | None = None, seed: int = 0,
+    target_stderr_stops: float = TARGET_STDERR_STOPS,
+) -> MeterReport:  # fmt: skip
+    """Trace the probes of a report in one go and put the report together.
+
+    Arguments: `stage` the built stage; `key` the light to take for the key, otherwise it is found.
+    """
+    from sim.render.transport.probe import read_probes
+
+    measured = read_probes(
+        stage, report_probes(scene, layout), seed=seed, depth=scene.render.depth,
+        target_stderr_stops=target_stderr_stops,
+    )  # fmt: skip
+    return report_from_probes(scene, layout, measured, key=key, seed=seed)
+
+
+def report_from_probes(
+    scene: Scene, layout: Layout, measured: ProbeReadings, *, key: str | None = None, seed: int = 0,
+    setting: mix.Mix | None = None,
+) -> MeterReport:  # fmt: skip
+    """Report from probes that were already traced, at a setting of the lights; by default the scene's own."""
+    setting = setting or mix.mix_from_scene(scene, layout)
+    found = metering.readings_from_probes(measured, setting, scene.camera)
+    by_name = {reading.point: reading for reading in found}
+    side = key_side_from_readings(by_name, [light.name for light in layout.lights], key)
+    points = [
+        PointReport(name, part, by_name[f"dome {part}"], by_name[f"spot {part}"])
+        for name, part in parts_by_name(side, layout).items()
+    ]
+    for name, meter in scene.meters.items():
+        reading = by_name[f"own {name}"]
+        at = meter.at if isinstance(meter.at, str) else "a point"
+        spot = meter.kind == "spot"
+        points.append(PointReport(name, at, None if spot else reading, reading if spot else None))
+    camera = scene.camera
+    return MeterReport(
+        title=scene.title,
+        camera={"f_number": camera.f_number, "shutter_s": camera.shutter_s, "iso": camera.iso},
+        lights=setting.names,
+        muted=tuple(name for name, muted in zip(setting.names, setting.muted, strict=True) if muted),
+        key=side,
+        points=tuple(points),
+        ratio=_ratio(by_name[f"flat {side.lit_cheek} to {side.light}"], by_name[f"flat {side.shadow_cheek}"]),
+        dome_ratio=_ratio(by_name[f"dome {side.lit_cheek}"], by_name[f"dome {side.shadow_cheek}"]),
+        seed=seed,
+    )
+
+
+def _ratio(lit: PointReadings, shadow: PointReadings) -> Ratio:
+    high, low = lit.combined, shadow.combined
+    stderr = float(np.hypot(high.stderr_stops, low.stderr_stops))
+    if low.exposure <= 0 or high.exposure <= 0:
+        return Ratio(None, None, stderr)
+    factor = high.exposure / low.exposure
+    return Ratio(factor, float(np.log2(factor)), stderr)
+
+
+def drop_stops(reading: Reading) -> float:
+    """Stops that a point loses when this light is off, 0 or less; -inf where it is the only light."""
+    left = 1 - reading.share
+    return float(np.log2(left)) if left > 1e-9 else float("-inf")
+
+
+# -- for machines -------------------------------------------------------------------------------
+
+
+def json_from_report(report: MeterReport) -> dict[str, Any]:
+    """The whole report as plain data; what is dark or endless is null."""
+    return {
+        "title": report.title,
+        "camera": report.camera,
+        "lights": list(report.lights),
+        "muted": list(report.muted),
+        "key": asdict(report.key),
+        "ratio": {"definition": RATIO_DEFINITION, **_plain(asdict(report.ratio))},
+        "ratio_dome_to_camera": _plain(asdict(report.dome_ratio)),
+        "points": {
+            point.name: {
+                "part": point.part,
+                "incident": _json_from_readings(point.incident),
+                "reflected": _json_from_readings(point.spot),
+            }
+            for point in report.points
+        },
+        "seed": report.seed,
+    }
+
+
+def _json_from_readings(readings: PointReadings | None) -> dict[str, Any] | None:
+    if readings is None:
+        return None
+    return {
+        "kind": readings.kind,
+        "combined": _plain(asdict(readings.combined)),
+        "by_light": {
+            name: {**_plain(asdict(reading)), "drop_if_off_stops": _finite(drop_stops(reading))}
+            for name, reading in readings.by_light.items()
+        },
+    }
+
+
+def _plain(values: dict[str, Any]) -> dict[str, Any]:
+    return {name: _finite(value) for name, value in values.items()}
+
+
+def _finite(value: float | None) -> float | None:
+    return None if value is None or not np.isfinite(value) else float(value)
+
+
+def short_f_number(f_number: float) -> str:
+    """A meter's reading to a tenth of a stop in few characters.
+
+    >>> short_f_number(8.0), short_f_number(7.21), short_f_number(0.2)
+    ('f/8', 'f/5.6 7/10', '< f/0.5')
+    """
+    if f_number < LOWEST_F_NUMBER:
+        return f"< f/{LOWEST_F_NUMBER:g}"
+    text = units.text_from_f_number_in_tenths(f_number)
+    mark, _, tenths = text.partition(" and ")
+    return f"{mark} {tenths.split()[0]}/10" if tenths else mark
+
+
+def stops_text(stops: float | None, places: int = 1) -> str:
+    """Stops with their sign.
+
+    >>> stops_text(-1.234), stops_text(float("-inf")), stops_text(0.04), stops_text(None)
+    ('-1.2', 'dark', '0.0', '')
+    """
+    if stops is None:
+        return ""
+    if not np.isfinite(stops):
+        return "dark"
+    text = f"{stops:+.{places}f}"
+    return text[1:] if float(text) == 0 else text

@@ -1,0 +1,128 @@
+"""The points that a report and a wish may name, and the probes that read them.
+
+At every point a dome is held 4 cm off the surface and turned to the camera, and a spot meter looks at the point from
+the camera, at the backdrop from just in front of it, past the sitter. Each cheek also has flat receptors, one turned to
+the camera and one to every light. Which light is the key and which cheek is its side is read, not assumed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from sim.light.readings import Probe
+from sim.metering.points import PointReadings, probe_at, scene_probes
+from sim.quantities.errors import UnitError, quoted
+from sim.scene.model import Scene
+from sim.studio.layout import Layout
+
+KEY_CHEEK, SHADOW_CHEEK = "key-side cheek", "shadow-side cheek"
+CHEEKS = ("left cheek", "right cheek")
+# Where the camera sees skin, to find the light that models the face.
+SKIN_PARTS = ("face", "forehead", "chin", *CHEEKS)
+# Name in the report: part that the meter is held at. The cheeks are added once it is known which is which.
+POINTS = {
+    "face": "face", "forehead": "forehead", "chin": "chin", "hair": "hair",
+    "left shoulder": "left shoulder", "right shoulder": "right shoulder",
+    "upper gown": "gown", "lower gown": "gown lower", "hip": "hip",
+    "backdrop centre": "backdrop centre", "backdrop behind head": "backdrop head",
+    "backdrop top left": "backdrop top left", "backdrop top right": "backdrop top right",
+    "backdrop bottom left": "backdrop bottom left", "backdrop bottom right": "backdrop bottom right",
+}  # fmt: skip
+# Other words for points, as people say them.
+ALIASES = {
+    "key cheek": KEY_CHEEK, "key side cheek": KEY_CHEEK, "key side": KEY_CHEEK,
+    "shadow cheek": SHADOW_CHEEK, "shadow side cheek": SHADOW_CHEEK, "shadow side": SHADOW_CHEEK,
+    "gown": "upper gown", "gown upper": "upper gown", "gown lower": "lower gown",
+    "backdrop": "backdrop centre", "backdrop center": "backdrop centre", "backdrop head": "backdrop behind head",
+    "behind head": "backdrop behind head", "halo": "backdrop behind head",
+}  # fmt: skip
+# Two cheeks that differ by less than this are lit alike.
+ALIKE_STOPS = 0.2
+
+
+@dataclass(frozen=True)
+class KeySide:
+    """Which light is the key, and the cheeks as it sees them; `alike` when it lights both within a fifth of a stop."""
+
+    light: str
+    lit_cheek: str
+    shadow_cheek: str
+    alike: bool
+    chosen_by_user: bool
+
+
+def report_probes(scene: Scene, layout: Layout) -> list[Probe]:
+    """All probes of a report, for one reading: domes, spots, flat receptors on the cheeks, the scene's own meters."""
+    camera_m = layout.camera.position_m
+    parts = [*CHEEKS, *(part for part in POINTS.values() if part in layout.anchors_m)]
+    probes = [probe_at(layout, f"dome {part}", "dome", part, camera_m) for part in parts]
+    probes += [probe_at(layout, f"spot {part}", "spot", part, _spot_eye_m(layout, part)) for part in parts]
+    for cheek in CHEEKS:
+        probes.append(probe_at(layout, f"flat {cheek}", "flat", cheek, camera_m))
+        for light in layout.lights:
+            probes.append(probe_at(layout, f"flat {cheek} to {light.name}", "flat", cheek, light.position_m))
+    return probes + [_renamed(probe, f"own {probe.name}") for probe in scene_probes(scene, layout)]
+
+
+def _spot_eye_m(layout: Layout, part: str) -> np.ndarray:
+    """Where a spot meter stands: at the camera, or on its line of sight half-way from the sitter to the backdrop."""
+    camera_m = layout.camera.position_m
+    if not part.startswith("backdrop"):
+        return camera_m
+    point = layout.anchors_m[part]
+    behind = np.concatenate([p.points_m[:, 2] for p in layout.figure.parts]).min() if layout.figure.parts else 0.0
+    stands_at = (point[2] + max(float(behind), point[2])) / 2
+    share = (stands_at - point[2]) / (camera_m[2] - point[2])
+    return point + max(share, 0.02) * (camera_m - point)
+
+
+def _renamed(probe: Probe, name: str) -> Probe:
+    return Probe(name, probe.kind, probe.position_m, probe.facing)
+
+
+def key_side_from_readings(
+    readings: dict[str, PointReadings], lights: Sequence[str], wanted: str | None = None
+) -> KeySide:
+    """Find the key and its side of the face from readings of `report_probes`.
+
+    The key is the light that gives most of what the camera sees on the face; its side is the cheek where a flat
+    receptor turned to it reads more. Arguments: `lights` that have a place; `wanted` the user's own choice of key.
+    """
+    if wanted is not None and wanted not in lights:
+        raise UnitError(f"there is no light {quoted(wanted)}", f"one of {', '.join(lights)}", f'write "{lights[0]}"')
+
+    def read(light: str, cheek: str) -> float:
+        return readings[f"flat {cheek} to {light}"].by_light[light].exposure
+
+    def seen(light: str) -> float:
+        return sum(readings[f"spot {part}"].by_light[light].exposure for part in SKIN_PARTS)
+
+    key = wanted or max(lights, key=seen)
+    lit, shadow = sorted(CHEEKS, key=lambda cheek: -read(key, cheek))
+    high, low = read(key, lit), read(key, shadow)
+    alike = bool(high > 0 and low > 0 and np.log2(high / low) < ALIKE_STOPS)
+    return KeySide(key, lit, shadow, alike, wanted is not None)
+
+
+def parts_by_name(key: KeySide, layout: Layout) -> dict[str, str]:
+    """Part under each point of the report, the cheeks first."""
+    known = {name: part for name, part in POINTS.items() if part in layout.anchors_m}
+    return {KEY_CHEEK: key.lit_cheek, SHADOW_CHEEK: key.shadow_cheek, **known}
+
+
+def point_from_text(text: str, names: Sequence[str]) -> str:
+    """The point that a person means: a point's name, another word for it, underscores or dashes for spaces.
+
+    Arguments: `names` of the points that there are, the scene's own meters among them.
+    """
+    plain = " ".join(text.lower().replace("_", " ").replace("-", " ").split())
+    table = {name.replace("-", " ").replace("_", " "): name for name in names}
+    said = ALIASES.get(plain)
+    # A meter of the scene's own goes before another word for a point.
+    found = table.get(plain) or (said if said in names else None)
+    if found is None:
+        raise UnitError(f"there is no meter point {quoted(text)}", f"one of {', '.join(names)}", 'write "face"')
+    return found

@@ -1,0 +1,1 @@
+"""Arithmetic and words of light: units, photometry, colour, errors, files that come with the program. NumPy only."""

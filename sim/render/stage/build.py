@@ -1,0 +1,384 @@
+"""Layout to renderer scene: shapes, surfaces, luminous faces, camera; the one place that fills the renderer."""
+
+from __future__ import annotations
+
+import tempfile
+from dataclasses import dataclass, field
+from functools import partial
+from typing import Any
+
+import drjit as dr
+import mitsuba as mi
+import numpy as np
+import trimesh
+
+from sim.render.stage.set_surfaces import bsdf_from_panel, diffuse
+from sim.render.stage.shape_cache import Shelf
+from sim.render.stage.solids import boom_mesh, bowl_mesh, mesh_from_body, spigot_from_light, stand_mesh
+from sim.render.stage.surfaces import bsdf_from_material
+from sim.scene.model import PaperBackdrop, Scene
+from sim.studio.backdrop import backdrop_texture, sweep_mesh
+from sim.studio.figure import Part, Strands
+from sim.studio.gear.emitter import Emitter
+from sim.studio.layout import CameraView, Layout, PlacedLight, PlacedPanel, layout_from_scene
+
+BACKDROP_PIXELS_PER_M = 250
+PAPER_BEYOND_MARK_M = 0.8
+PAPER_THICKNESS_M = 0.002
+STAND_REFLECTANCE = 0.05
+# How much of others' light a luminous face sends back: common practice, no source.
+FACE_REFLECTANCE = {"rectangle": 0.5, "polygon": 0.5, "cap": 0.0, "sphere": 0.1, "disc": 0.1}
+REGIONS = (
+    "nothing", "face", "hair", "neck", "chest", "arms", "hands", "gown", "suit", "legs", "eyes", "prop",
+    "backdrop", "room", "light", "panel",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class LuminousFace:
+    """One luminous surface in the world: `world_from_face` (4, 4) and the layer of the light it belongs to."""
+
+    emitter: Emitter
+    world_from_face: np.ndarray
+    layer: int
+
+
+@dataclass(frozen=True)
+class EvenAmbient:
+    """Even surround of luminance `luminance_cd_m2`, kept up by the room's own surfaces in layer `layer`."""
+
+    layer: int
+    luminance_cd_m2: float
+
+
+@dataclass
+class Stage:
+    """A scene ready to be traced.
+
+    `shape_*` (n,) arrays are indexed by the renderer's shape number: the region, 1 + index of the luminous
+    face (0: none), 1 + layer of the light whose housing it is (0: none), and the share of light a room surface
+    absorbs (0 elsewhere). `wanted_layers` are traced, None for all; the others stay dark. What a layer holds
+    does not depend on which others are traced with it.
+    """
+
+    scene: Any
+    layout: Layout
+    light_names: tuple[str, ...]
+    is_flash: tuple[bool, ...]
+    faces: tuple[LuminousFace, ...]
+    ambients: tuple[EvenAmbient, ...]
+    region_names: tuple[str, ...]
+    shape_region: np.ndarray
+    shape_face: np.ndarray
+    shape_housing: np.ndarray
+    shape_absorbs: np.ndarray
+    wanted_layers: frozenset[int] | None = None
+
+    def traces(self, layer: int) -> bool:
+        """Whether the light of this layer is to be traced."""
+        return self.wanted_layers is None or layer in self.wanted_layers
+
+    def sensor(self, size: tuple[int, int]) -> Any:
+        """Thin-lens camera for a picture of `size` (width, height) pixels."""
+        return _sensor(self.layout.camera, size)
+
+
+def build(
+    scene: Scene,
+    layout: Layout | None = None,
+    *,
+    glowing: frozenset[int] = frozenset(),
+    shelf: Shelf | None = None,
+) -> Stage:
+    """Fill the renderer with everything of a scene.
+
+    Arguments: `layout` the scene's layout if it is already known; `glowing` layers whose rectangles, discs and
+    spheres carry the renderer's own emitter too, Lambertian, for comparison with its own integrators; `shelf` holds
+    surfaces, sitter and backdrop of a stage built before, and takes those of this one.
+    Does not: trace anything, or apply dials and colours.
+    """
+    layout = layout or layout_from_scene(scene)
+    crate = _Crate(shelf or Shelf())
+    _add_room(crate, scene)
+    _add_backdrop(crate, scene)
+    for part in layout.figure.parts:
+        crate.add(_part_shape(crate, part), part.region)
+    for strands in layout.figure.strands:
+        crate.add(_strands_shape(crate, strands), strands.region)
+    for panel in layout.panels:
+        _add_panel(crate, panel)
+    faces: list[LuminousFace] = []
+    for layer, light in enumerate(layout.lights):
+        _add_light(crate, light, layer, faces, layer in glowing)
+    crate.shelf.sweep()
+    return Stage(
+        scene=mi.load_dict({"type": "scene", **crate.shapes}, parallel=False, optimize=False),
+        layout=layout,
+        light_names=layout.light_names,
+        is_flash=layout.is_flash,
+        faces=tuple(faces),
+        ambients=tuple(
+            EvenAmbient(len(layout.lights) + i, even.luminance_cd_m2)
+            for i, even in enumerate(layout.even_ambients)
+        ),
+        region_names=REGIONS,
+        shape_region=crate.table(crate.region, np.uint32),
+        shape_face=crate.table(crate.face, np.uint32),
+        shape_housing=crate.table(crate.housing, np.uint32),
+        shape_absorbs=crate.table(crate.absorbs, np.float32),
+    )
+
+
+@dataclass
+class _Crate:
+    """Shapes gathered so far, and what each is, by the renderer's number of the shape."""
+
+    shelf: Shelf
+    shapes: dict[str, Any] = field(default_factory=dict)
+    region: dict[int, int] = field(default_factory=dict)
+    face: dict[int, int] = field(default_factory=dict)
+    housing: dict[int, int] = field(default_factory=dict)
+    absorbs: dict[int, float] = field(default_factory=dict)
+
+    def add(self, shape: Any, region: str, face: int = 0, housing: int = 0, absorbs: float = 0.0) -> None:
+        number = number_of_shape(shape)
+        self.shapes[f"shape_{len(self.shapes)}"] = shape
+        self.region[number] = REGIONS.index(region)
+        self.face[number] = face
+        self.housing[number] = housing
+        self.absorbs[number] = absorbs
+
+    def bsdf(self, description: dict[str, Any]) -> Any:
+        """Renderer surface for a description, shared between shapes that ask for the same."""
+        return self.shelf.get(("surface", repr(description)), lambda: _loaded(description))
+
+    def table(self, values: dict[int, Any], dtype: Any) -> np.ndarray:
+        table = np.zeros(max(values) + 1, dtype)
+        for number, value in values.items():
+            table[number] = value
+        return table
+
+
+def _part_shape(crate: _Crate, part: Part) -> Any:
+    surface = crate.bsdf(bsdf_from_material(part.material, part.color_rgb is not None))
+    arrays = (part.normals, part.color_rgb, part.uv)
+    made = partial(_mesh_from_arrays, part.points_m, part.triangles, surface, *arrays)
+    return crate.shelf.get(("part", id(part)), made, part)
+
+
+def _strands_shape(crate: _Crate, strands: Strands) -> Any:
+    surface = crate.bsdf(bsdf_from_material(strands.material, False))
+    return crate.shelf.get(("strands", id(strands)), partial(_curves_from_strands, strands, surface), strands)
+
+
+def number_of_shape(shape: Any) -> int:
+    """The renderer's own number of a shape, as its kernels report it."""
+    return int(dr.reinterpret_array(mi.UInt32, mi.ShapePtr(shape))[0])
+
+
+def _add_room(crate: _Crate, scene: Scene) -> None:
+    low, high = np.array(scene.room.low_corner_m), np.array(scene.room.high_corner_m)
+    mid, half = (low + high) / 2, (high - low) / 2
+    room = scene.room
+    back, back_color = room.walls, None
+    if scene.backdrop.kind == "wall":
+        back = room.walls if scene.backdrop.reflectance is None else scene.backdrop.reflectance
+        back_color = scene.backdrop.color
+    sides = [
+        ([mid[0], low[1], mid[2]], [0, 1, 0], half[0], half[2], room.floor, "room"),
+        ([mid[0], high[1], mid[2]], [0, -1, 0], half[0], half[2], room.ceiling, "room"),
+        ([low[0], mid[1], mid[2]], [1, 0, 0], half[2], half[1], room.walls, "room"),
+        ([high[0], mid[1], mid[2]], [-1, 0, 0], half[2], half[1], room.walls, "room"),
+        ([mid[0], mid[1], high[2]], [0, 0, -1], half[0], half[1], room.walls, "room"),
+        ([mid[0], mid[1], low[2]], [0, 0, 1], half[0], half[1], back, "backdrop" if back_color else "room"),
+    ]
+    for centre, normal, half_x, half_y, reflectance, region in sides:
+        description = diffuse(reflectance, back_color if region == "backdrop" else None)
+        to_world = _frame(centre, np.add(centre, normal)).scale([half_x, half_y, 1])
+        shape = _loaded({"type": "rectangle", "to_world": to_world, "bsdf": crate.bsdf(description)})
+        crate.add(shape, region, absorbs=1 - reflectance)
+
+
+def _add_backdrop(crate: _Crate, scene: Scene) -> None:
+    if scene.backdrop.kind in ("none", "wall"):
+        return
+    backdrop = scene.backdrop
+    told = [repr(backdrop), repr(scene.backdrop_plane_m)]
+    if backdrop.kind == "image":
+        path = scene.file_path(backdrop.file)
+        facts = path.stat()
+        told += [str(path), str(facts.st_mtime_ns), str(facts.st_size)]
+        backdrop = backdrop.model_copy(update={"file": str(path)})
+    crate.add(crate.shelf.get(("backdrop", *told), lambda: _backdrop_shape(scene, backdrop)), "backdrop")
+
+
+def _backdrop_shape(scene: Scene, backdrop: Any) -> Any:
+    assert scene.backdrop_plane_m is not None
+    (x, y, z), width_m, height_m = scene.backdrop_plane_m
+    # The renderer counts texture rows from the bottom.
+    texture = np.ascontiguousarray(backdrop_texture(backdrop, BACKDROP_PIXELS_PER_M)[::-1], np.float32)
+    bitmap = {"type": "bitmap", "bitmap": mi.Bitmap(texture), "raw": True, "wrap_mode": "clamp"}
+    surface = _loaded({"type": "twosided", "bsdf": {"type": "diffuse", "reflectance": bitmap}})
+    if scene.backdrop.kind == "paper" and scene.backdrop.bottom_m == 0:
+        return _paper_sweep(scene.backdrop, z, surface)
+    to_world = mi.ScalarTransform4f().translate([x, y, z]).scale([width_m / 2, height_m / 2, 1])
+    return _loaded({"type": "rectangle", "to_world": to_world, "bsdf": surface})
+
+
+def _paper_sweep(paper: PaperBackdrop, z_m: float, bsdf: Any) -> Any:
+    """Seamless paper that bends onto the floor and runs on under the sitter."""
+    run_m = paper.distance_m + PAPER_BEYOND_MARK_M
+    points, triangles, uv = sweep_mesh(paper.size.width_m, paper.size.height_m, run_m=run_m)
+    # Lie just above the floor, which is a surface of its own.
+    points += [0.0, PAPER_THICKNESS_M, z_m]
+    normals = trimesh.Trimesh(points, triangles, process=False).vertex_normals
+    return _mesh_from_arrays(points, triangles, bsdf, normals, uv=uv)
+
+
+def _add_panel(crate: _Crate, panel: PlacedPanel) -> None:
+    to_world = mi.ScalarTransform4f(panel.world_from_panel).scale([panel.width_m / 2, panel.height_m / 2, 1])
+    surface = crate.bsdf(bsdf_from_panel(panel.surface, panel.transmission))
+    crate.add(_loaded({"type": "rectangle", "to_world": to_world, "bsdf": surface}), "panel")
+
+
+def _add_light(
+    crate: _Crate, light: PlacedLight, layer: int, faces: list[LuminousFace], glows: bool = False
+) -> None:
+    for emitter in light.rig.emitters:
+        world_from_face = light.world_from_light @ _light_from_face(emitter)
+        faces.append(LuminousFace(emitter, world_from_face, layer))
+        surface = crate.bsdf(diffuse(FACE_REFLECTANCE[emitter.surface]))
+        shape = face_shape(emitter, world_from_face, surface, emitter.radiance() if glows else 0.0)
+        crate.add(shape, "light", face=len(faces), housing=layer + 1)
+    for body in light.rig.body:
+        surface = crate.bsdf(diffuse(body.reflectance))
+        shape = _mesh(mesh_from_body(body, light.world_from_light), surface)
+        crate.add(shape, "light", housing=layer + 1)
+    support = support_mesh(light)
+    if support is not None:
+        crate.add(_mesh(support, crate.bsdf(diffuse(STAND_REFLECTANCE))), "light")
+
+
+def support_mesh(light: PlacedLight) -> trimesh.Trimesh | None:
+    """Stand or boom of a light in world metres, None where nothing holds it."""
+    if not light.rig.body or light.stand == "none":
+        return None
+    # Hold the light at the back of its housing, where the stand's spigot is.
+    foot = spigot_from_light(light)
+    return stand_mesh(foot) if light.stand == "floor" else boom_mesh(foot, -light.axis)
+
+
+def _light_from_face(emitter: Emitter) -> np.ndarray:
+    """Rigid transform (4, 4) from the emitter's own frame to the light's."""
+    frame = np.eye(4)
+    if emitter.axis_flip:
+        frame[0, 0] = frame[2, 2] = -1
+    frame[:3, 3] = emitter.offset_m
+    return frame
+
+
+def _loaded(description: dict[str, Any]) -> Any:
+    # Load one after the other: the order of surfaces is part of a kernel, and threads would make it a matter of chance.
+    return mi.load_dict(description, parallel=False)
+
+
+def face_shape(emitter: Emitter, world_from_face: np.ndarray, bsdf: Any, radiance: float = 0.0) -> Any:
+    """The luminous face as a shape of the scene.
+
+    `radiance` > 0 also gives it the renderer's own area emitter, for comparison with its own integrators.
+    """
+    to_world = mi.ScalarTransform4f(world_from_face)
+    half_width, half_height = emitter.width_m / 2, emitter.height_m / 2
+    match emitter.surface:
+        case "rectangle":
+            shape = {"type": "rectangle", "to_world": to_world.scale([half_width, half_height, 1])}
+        case "disc":
+            shape = {"type": "disk", "to_world": to_world.scale([half_width, half_width, 1])}
+        case "sphere":
+            shape = {"type": "sphere", "to_world": to_world.scale(half_width)}
+        case "polygon":
+            return _mesh(_polygon_mesh(emitter.sides, half_width).apply_transform(world_from_face), bsdf)
+        case _:
+            mesh = bowl_mesh(emitter.width_m, emitter.height_m).apply_transform(world_from_face)
+            return _mesh(mesh, bsdf)
+    if radiance > 0:
+        shape["emitter"] = {"type": "area", "radiance": {"type": "rgb", "value": [radiance] * 3}}
+    return _loaded({**shape, "bsdf": bsdf})
+
+
+def _polygon_mesh(sides: int, corner_radius_m: float) -> trimesh.Trimesh:
+    """Flat regular polygon in z = 0 facing +z, corner k at (2k + 1) pi / sides."""
+    angle = (2 * np.arange(sides) + 1) * np.pi / sides
+    rim = np.column_stack([np.cos(angle), np.sin(angle), np.zeros(sides)]) * corner_radius_m
+    corners = np.arange(sides)
+    faces = np.column_stack([np.full(sides, sides), corners, (corners + 1) % sides])
+    return trimesh.Trimesh(np.vstack([rim, np.zeros(3)]), faces, process=False)
+
+
+def _mesh(mesh: trimesh.Trimesh, bsdf: Any) -> Any:
+    return _mesh_from_arrays(mesh.vertices, mesh.faces, bsdf)
+
+
+def _mesh_from_arrays(
+    points_m: np.ndarray,
+    triangles: np.ndarray,
+    bsdf: Any,
+    normals: np.ndarray | None = None,
+    color_rgb: np.ndarray | None = None,
+    uv: np.ndarray | None = None,
+) -> Any:
+    """Triangle mesh from points (n, 3) and triangles (m, 3); without normals it is faceted."""
+    properties = mi.Properties()
+    properties["mesh_bsdf"] = bsdf
+    properties["face_normals"] = normals is None
+    mesh = mi.Mesh(
+        "part", len(points_m), len(triangles), properties,
+        has_vertex_normals=normals is not None, has_vertex_texcoords=uv is not None,
+    )  # fmt: skip
+    if color_rgb is not None:
+        mesh.add_attribute("vertex_color", 3, np.ascontiguousarray(color_rgb, np.float32).ravel())
+    buffers = mi.traverse(mesh)
+    buffers["vertex_positions"] = np.ascontiguousarray(points_m, np.float32).ravel()
+    buffers["faces"] = np.ascontiguousarray(triangles, np.uint32).ravel()
+    if normals is not None:
+        buffers["vertex_normals"] = np.ascontiguousarray(normals, np.float32).ravel()
+    if uv is not None:
+        buffers["vertex_texcoords"] = np.ascontiguousarray(uv, np.float32).ravel()
+    buffers.update()
+    return mesh
+
+
+def _curves_from_strands(strands: Strands, bsdf: Any) -> Any:
+    """Cubic B-spline tubes through the strands, whose end points are doubled by reflection."""
+    points = np.asarray(strands.points_m, np.float32)
+    first, last = 2 * points[:, :1] - points[:, 1:2], 2 * points[:, -1:] - points[:, -2:-1]
+    points = np.concatenate([first, points, last], axis=1)
+    radius = np.interp(np.linspace(0, 1, points.shape[1]), np.linspace(0, 1, len(strands.radius_m)), strands.radius_m)
+    rows = np.concatenate([points, np.broadcast_to(radius[None, :, None], (*points.shape[:2], 1))], axis=2)
+    # The renderer reads curves from a file only.
+    with tempfile.NamedTemporaryFile("w", suffix=".txt") as stream:
+        for strand in rows:
+            np.savetxt(stream, strand, fmt="%.6f")
+            stream.write("\n")
+        stream.flush()
+        return _loaded({"type": "bsplinecurve", "filename": stream.name, "bsdf": bsdf})
+
+
+def _frame(position: Any, target: Any) -> Any:
+    up = [0, 1, 0] if abs(target[1] - position[1]) < 0.99 * np.linalg.norm(np.subtract(target, position)) else [0, 0, 1]
+    return mi.ScalarTransform4f().look_at(list(map(float, position)), list(map(float, target)), up)
+
+
+def _sensor(camera: CameraView, size: tuple[int, int]) -> Any:
+    width, height = size
+    return mi.load_dict({
+        "type": "thinlens",
+        "to_world": _frame(camera.position_m, camera.aim_m),
+        "fov": camera.horizontal_fov_deg,
+        "fov_axis": "x",
+        "aperture_radius": camera.lens_radius_m,
+        "focus_distance": camera.focus_distance_m,
+        "near_clip": 0.01,
+        "far_clip": 1000.0,
+        "film": {"type": "hdrfilm", "width": width, "height": height, "rfilter": {"type": "box"}},
+    })  # fmt: skip

@@ -1,0 +1,13 @@
+"""The teaching handout: one HTML file with the light layers inside, mixed live in the browser, that opens offline.
+
+    layers   light layers as compact text, without loss
+    page     the page from its template, page.html, page.css and mixer.js beside this file
+
+Without JavaScript the page is a static sheet: picture, duties, readings, strips, plan.
+"""
+
+from __future__ import annotations
+
+from sim.reports.handout.page import Handout, handout_html, mixed_codes
+
+__all__ = ["Handout", "handout_html", "mixed_codes"]

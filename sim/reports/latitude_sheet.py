@@ -1,0 +1,214 @@
+"""The latitude of a scene file, from reading it to the files: a page of curves with small pictures, and the data."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+from PIL import Image, ImageDraw
+
+from sim.light.develop import denoised, develop
+from sim.light.mix import mix_from_scene
+from sim.quantities.errors import HalfstopError, quoted
+from sim.reports.files import ResultFolder, png_bytes
+from sim.reports.sheets.lettering import Color, fitted, write
+from sim.reports.sheets.page import FOOTER, GAP, HEADER, INK, LABEL, LINE, MARGIN, NAME, QUIET, new_page
+from sim.scene.model import Scene
+from sim.scene.read import load_scene
+from sim.studio.layout import Layout, layout_from_scene
+
+if TYPE_CHECKING:
+    from sim.advice.checks.latitude import Latitude, Sweep
+
+FILES = ("latitude.png", "latitude.json", "latitude.txt")
+# Two inks that stay apart for every kind of colour vision, and a ground for what is within limits.
+READING: Color = (94, 160, 220)
+SPOTS: tuple[Color, ...] = ((240, 158, 66), (200, 200, 120), (190, 140, 220))
+WITHIN: Color = (50, 58, 64)
+BEYOND: Color = (230, 97, 1)
+CURVE_WIDTH, CURVE_HEIGHT = 760, 210
+PICTURE_WIDTH, PICTURE_HEIGHT = 176, 210
+PICTURES = 5
+ROW_GAP = 66
+STOPS_RANGE = 1.5
+# Width of the room that a small picture takes in around the face.
+FACE_WIDTH_M = 0.34
+PICTURE_SAMPLES, PICTURE_SCALE = 8, 0.8
+
+Progress = Callable[[str, float], None]
+
+
+@dataclass(frozen=True)
+class LatitudeMade:
+    """What was found and written."""
+
+    found: Latitude
+    lines: tuple[tuple[str, list[str]], ...]
+    files: tuple[Path, ...]
+
+
+def run_latitude(
+    scene_file: Path, out: Path, *, key: str | None = None, on_progress: Progress | None = None
+) -> LatitudeMade:
+    """Sweep a scene file's sitter and write the page into `out`.
+
+    Raises HalfstopError with one plain line; nothing is written then.
+    """
+    tell = on_progress or (lambda step, part: None)
+    scene = load_scene(scene_file)
+    layout = layout_from_scene(scene, scene_file.parent)
+    if key is not None and key not in layout.light_names:
+        raise HalfstopError(
+            f"--key: there is no light {quoted(key)} in the scene; it has {', '.join(layout.light_names)}"
+        )
+    ResultFolder(out).require_usable(list(FILES))
+    tell("trace", 0.0)
+    from sim.render.engine import start_engine
+
+    start_engine()
+    from sim.advice.checks.latitude import latitude, latitude_lines, record_from_latitude
+
+    found = latitude(scene, layout=layout, key=key, on_progress=lambda part: tell("trace", part))
+    pictures: list[list[np.ndarray]] = []
+    as_placed = face_picture(scene, layout, found.sweeps[0].move.name, 0.0)
+    for index, sweep in enumerate(found.sweeps):
+        pictures.append([
+            face_picture(scene, layout, sweep.move.name, offset) if offset else as_placed
+            for offset in shown_offsets(sweep)
+        ])  # fmt: skip
+        tell("denoise", (index + 1) / len(found.sweeps))
+    lines = latitude_lines(found)
+    page = latitude_page(scene, found, pictures)
+    text = "\n".join([scene.title, f"key: {found.key}, {found.placed.shadow.name}",
+                      *(line for head, body in lines for line in ("", head, *(f"  {x}" for x in body)))])  # fmt: skip
+    with ResultFolder(out) as folder:
+        folder.stage("latitude.png").write_bytes(png_bytes(page, {"Title": f"{scene.title}: latitude"}))
+        record = {"scene": scene_file.name, "title": scene.title, **record_from_latitude(found)}
+        folder.stage("latitude.json").write_text(json.dumps(record, indent=1, ensure_ascii=False) + "\n", "utf-8")
+        folder.stage("latitude.txt").write_text(text + "\n", "utf-8")
+        files = folder.commit()
+    tell("files", 1.0)
+    return LatitudeMade(found, tuple(lines), tuple(files))
+
+
+def shown_offsets(sweep: Sweep) -> list[float]:
+    """Five offsets to picture: both ends, the nearest limit on each side (or half-way), and as placed."""
+    ends = sweep.samples[0].offset, sweep.samples[-1].offset
+    near = []
+    for side, end in zip((-1, 1), ends, strict=True):
+        reached = [abs(x.offset) for x in sweep.limits if x.side == side and x.offset is not None]
+        near.append(side * min(reached) if reached else end / 2)
+    return [ends[0], near[0], 0.0, near[1], ends[1]]
+
+
+def face_picture(scene: Scene, layout: Layout, move: str, offset: float) -> np.ndarray:
+    """Small picture (h, w, 3) uint8 of the face from the camera, the sitter moved, at the scene's exposure."""
+    from sim.advice.checks.latitude import moved_layout
+    from sim.render.stage.build import build
+    from sim.render.transport.render import render
+
+    moved = moved_layout(scene, layout, move, offset)
+    face_m = (moved.anchors_m["forehead"] + moved.anchors_m["chin"]) / 2
+    away_m = float(np.linalg.norm(face_m - layout.camera.position_m))
+    close = replace(
+        layout.camera,
+        aim_m=face_m,
+        horizontal_fov_deg=float(np.degrees(2 * np.arctan(FACE_WIDTH_M / 2 / away_m))),
+        aspect=PICTURE_WIDTH / PICTURE_HEIGHT,
+        focus_distance_m=away_m,
+    )
+    size = round(PICTURE_WIDTH * PICTURE_SCALE), round(PICTURE_HEIGHT * PICTURE_SCALE)
+    stage = build(scene, replace(moved, camera=close))
+    stack = render(stage, size=size, samples=PICTURE_SAMPLES, depth=min(scene.render.depth, 3))
+    return develop(denoised(stack), mix_from_scene(scene, layout), scene.camera)
+
+
+def latitude_page(scene: Scene, found: Latitude, pictures: Sequence[Sequence[np.ndarray]]) -> Image.Image:
+    """A page with a row for each move: its curve at the left, five pictures at the right."""
+    from sim.advice.checks.latitude import offset_text
+
+    strip = PICTURES * (PICTURE_WIDTH + GAP // 2)
+    width = 2 * MARGIN + CURVE_WIDTH + GAP + strip
+    height = 2 * MARGIN + HEADER + FOOTER + len(found.sweeps) * (CURVE_HEIGHT + ROW_GAP)
+    tight = f", tight: {', '.join(found.tight)}" if found.tight else ""
+    page = new_page(
+        width, height, f"{scene.title}: latitude", f"key: {found.key}, {found.placed.shadow.name}{tight}",
+        "Blue: face reading against as placed, stops; grey ground: within 1/3 stop. Orange: share of the face in the "
+        "tight light's beam, full height 100 %. Bar: the key's nose shadow. Triangles: limits.",
+        "Lights and camera stay, the sitter moves.",
+    )  # fmt: skip
+    top = MARGIN + HEADER
+    for sweep, row in zip(found.sweeps, pictures, strict=True):
+        _draw_curve(page.draw, found, sweep, MARGIN, top)
+        for index, (picture, offset) in enumerate(zip(row, shown_offsets(sweep), strict=True)):
+            x = MARGIN + CURVE_WIDTH + GAP + index * (PICTURE_WIDTH + GAP // 2)
+            shown = Image.fromarray(picture).resize((PICTURE_WIDTH, PICTURE_HEIGHT), Image.Resampling.LANCZOS)
+            page.image.paste(shown, (x, top))
+            page.draw.rectangle((x, top, x + PICTURE_WIDTH - 1, top + PICTURE_HEIGHT - 1), outline=LINE)
+            text = fitted(offset_text(sweep.move, offset), LABEL, PICTURE_WIDTH)
+            write(page.draw, x, top + PICTURE_HEIGHT + 18, text, LABEL, QUIET)
+        top += CURVE_HEIGHT + ROW_GAP
+    return page.image
+
+
+def _draw_curve(draw: ImageDraw.ImageDraw, found: Latitude, sweep: Sweep, left: int, top: int) -> None:
+    """One move: band, curve, shares, bar of patterns and limits."""
+    from sim.advice.checks.latitude import READING_WITHIN_STOPS, offset_text
+
+    name_room, bar = 136, 22
+    x0, x1 = left + name_room, left + CURVE_WIDTH
+    y0, y1 = top, top + CURVE_HEIGHT - bar - 6
+    low, high = sweep.samples[0].offset, sweep.samples[-1].offset
+
+    def x_of(offset: float) -> float:
+        return x0 + (offset - low) / (high - low) * (x1 - x0)
+
+    def y_of(stops: float) -> float:
+        return y0 + (STOPS_RANGE - np.clip(stops, -STOPS_RANGE, STOPS_RANGE)) / (2 * STOPS_RANGE) * (y1 - y0)
+
+    write(draw, left, top + NAME - 4, sweep.move.name, NAME - 4, INK)
+    draw.rectangle((x0, y_of(READING_WITHIN_STOPS), x1, y_of(-READING_WITHIN_STOPS)), fill=WITHIN)
+    for stops in (-1, 0, 1):
+        draw.line((x0, y_of(stops), x1, y_of(stops)), LINE)
+        write(draw, x0 - 8, y_of(stops) + 5, f"{stops:+d}" if stops else "0", LABEL, QUIET, "right")
+    draw.line((x_of(0), y0, x_of(0), y1), LINE)
+    draw.rectangle((x0, y0, x1, y1), outline=LINE)
+    # Draw the tight lights' shares, full height for the whole face.
+    for index in range(len(found.tight)):
+        points = [(x_of(s.offset), y1 - s.spot_shares[index] * (y1 - y0)) for s in sweep.samples]
+        draw.line(points, fill=SPOTS[index % len(SPOTS)], width=2)
+    draw.line([(x_of(s.offset), y_of(s.face_stops)) for s in sweep.samples], fill=READING, width=3, joint="curve")
+    _draw_patterns(draw, sweep, x_of, y1 + 6, bar)
+    for limit in sweep.limits:
+        if limit.offset is None:
+            continue
+        x = x_of(limit.offset)
+        y = {"face reading": y0, "nose shadow": y1 + 6}.get(limit.what, y1)
+        ink = {"face reading": READING, "nose shadow": INK}.get(limit.what, SPOTS[0])
+        draw.polygon([(x - 6, y - 9), (x + 6, y - 9), (x, y)], fill=ink)
+    write(draw, x0, top + CURVE_HEIGHT + 18, offset_text(sweep.move, low), LABEL, QUIET)
+    write(draw, x1, top + CURVE_HEIGHT + 18, offset_text(sweep.move, high), LABEL, QUIET, "right")
+
+
+def _draw_patterns(
+    draw: ImageDraw.ImageDraw, sweep: Sweep, x_of: Callable[[float], float], y: float, height: int
+) -> None:
+    """A bar of the key's patterns: one piece for each run of the same name, cut at the limits where they are known."""
+    edges = [x.offset for x in sweep.limits if x.what == "nose shadow" and x.offset is not None]
+    runs: list[tuple[float, float, str]] = []
+    for before, after in zip(sweep.samples, sweep.samples[1:], strict=False):
+        cut = next((e for e in edges if before.offset <= e <= after.offset), (before.offset + after.offset) / 2)
+        for start, end, name in ((before.offset, cut, before.shadow.name), (cut, after.offset, after.shadow.name)):
+            if runs and runs[-1][2] == name:
+                runs[-1] = (runs[-1][0], end, name)
+            else:
+                runs.append((start, end, name))
+    for index, (start, end, name) in enumerate(runs):
+        left, right = x_of(start), x_of(end)
+        draw.rectangle((left, y, right, y + height), fill=LINE if index % 2 else WITHIN, outline=QUIET)
+        if right - left > 30:
+            write(draw, (left + right) / 2, y + height - 6, fitted(name, LABEL, right - left - 8), LABEL, INK, "middle")

@@ -1,0 +1,118 @@
+"""The meter report as text and tables for the terminal."""
+
+from __future__ import annotations
+
+import numpy as np
+from rich import box
+from rich.console import Group, RenderableType
+from rich.table import Table
+from rich.text import Text
+
+from sim.metering.points import Reading
+from sim.metering.report import (
+    RATIO_DEFINITION,
+    MeterReport,
+    Ratio,
+    drop_stops,
+    short_f_number,
+    stops_text,
+)
+from sim.quantities import units
+
+LIGHTS_PER_TABLE = 6
+# Below this share a light's own standard error does not matter to anyone.
+TELLING_SHARE = 0.02
+
+def tables_from_report(report: MeterReport) -> RenderableType:
+    """The report as text and tables that can be read at 100 columns.
+
+    Does not: avoid signs such as ± that a bare terminal lacks; the command line replaces them.
+    """
+    pieces: list[RenderableType] = [_heading(report), _combined_table(report)]
+    lit = [name for name in report.lights if name not in report.muted]
+    for start in range(0, len(lit), LIGHTS_PER_TABLE):
+        pieces.append(_table_by_light(report, lit[start : start + LIGHTS_PER_TABLE], "share"))
+    for start in range(0, len(lit), LIGHTS_PER_TABLE):
+        pieces.append(_table_by_light(report, lit[start : start + LIGHTS_PER_TABLE], "alone"))
+    return Group(*pieces, _footnote(report))
+
+
+def _heading(report: MeterReport) -> Text:
+    camera, key = report.camera, report.key
+    side = f"{key.lit_cheek} is the key side" if not key.alike else "it lights both cheeks alike"
+    how = "as asked" if key.chosen_by_user else "it gives most of what the camera sees on the face"
+    lines = [
+        f"{report.title}: {units.text_from_f_number(camera['f_number'])}, "
+        f"{units.text_from_time_s(camera['shutter_s'])}, ISO {camera['iso']:g}",
+        f'Key: "{key.light}" ({how}); {side} (left and right as the camera sees them).',
+        f"Ratio: {_ratio_text(report.ratio)}: {RATIO_DEFINITION}.",
+        f"Same cheeks, domes turned to the camera: {_ratio_text(report.dome_ratio)}.",
+    ]
+    if report.muted:
+        lines.append(f"Muted and left out: {', '.join(report.muted)}.")
+    return Text("\n".join(lines))
+
+
+def _ratio_text(ratio: Ratio) -> str:
+    if ratio.factor is None or ratio.diff_stops is None:
+        return "without end (no light on one side)"
+    return f"{ratio.factor:.2g}:1 = {stops_text(ratio.diff_stops)} stops ± {ratio.stderr_stops:.2f}"
+
+
+def _combined_table(report: MeterReport) -> Table:
+    table = Table(title="All lights together", title_justify="left", box=box.SIMPLE_HEAD, pad_edge=False)
+    table.add_column("point", no_wrap=True)
+    for title in ("incident", "error", "against camera", "spot, from grey", "error"):
+        table.add_column(title, justify="right", no_wrap=True)
+    for point in report.points:
+        cells = ["", "", "", "", ""]
+        if point.incident is not None:
+            total = point.incident.combined
+            cells[:3] = short_f_number(total.f_number), f"{total.stderr_stops:.2f}", stops_text(total.over_camera_stops)
+        if point.spot is not None:
+            total = point.spot.combined
+            cells[3:] = stops_text(total.from_grey_stops), f"{total.stderr_stops:.2f}"
+        table.add_row(point.name, *cells)
+    return table
+
+
+def _table_by_light(report: MeterReport, lights: list[str], what: str) -> Table:
+    titles = {"share": "Share of the light, and stops lost without it", "alone": "Each light on its own"}
+    table = Table(title=titles[what], title_justify="left", box=box.SIMPLE_HEAD, pad_edge=False)
+    table.add_column("point", no_wrap=True)
+    for name in lights:
+        table.add_column(name, justify="right", overflow="fold", max_width=11)
+    for point in report.points:
+        readings = point.incident or point.spot
+        if readings is None:
+            continue
+        cells = (readings.by_light[name] for name in lights)
+        if what == "share":
+            table.add_row(point.name, *(_share_cell(reading) for reading in cells))
+        elif point.incident is not None:
+            table.add_row(point.name, *(short_f_number(reading.f_number) for reading in cells))
+    return table
+
+
+def _share_cell(reading: Reading) -> Text:
+    percent = 100 * reading.share
+    if percent < 0.5:
+        return Text("-", style="dim")
+    drop = drop_stops(reading)
+    text = "all" if not np.isfinite(drop) else f"{drop:.1f}" if drop <= -0.05 else "0"
+    return Text(f"{percent:.0f} % {text:>4}", style="bold" if percent >= 50 else "")
+
+
+def _footnote(report: MeterReport) -> Text:
+    worst = max(
+        (reading.stderr_stops for point in report.points if point.incident is not None
+         for reading in point.incident.by_light.values() if reading.share >= TELLING_SHARE),
+        default=0.0,
+    )  # fmt: skip
+    return Text(
+        "Incident: dome 4 cm off the surface, turned to the camera, unless it is your own meter (C = 340; flat 250). "
+        "Spot: 1° from the camera, of the backdrop from behind the sitter (K = 12.5), 0 is middle grey in the picture. "
+        f"Errors are standard errors in stops; that of one light alone is at most {worst:.2f} stop wherever it gives "
+        f"{100 * TELLING_SHARE:.0f} % or more.",
+        style="dim",
+    )

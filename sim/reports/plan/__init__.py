@@ -1,0 +1,98 @@
+"""The rig plan for the crew: drawings to scale, kit, power, build-up, cautions; as one HTML page and one PDF.
+
+facts     what there is to know of each light        holding   stands and booms
+paper     shapes on paper, SVG and PDF               labels    labels that keep off each other
+outlines  things as outlines                         drawing   plan view and side elevation
+cards     each light along its beam                  kit       packing list, masses, bags
+buildup   order, expected readings, nudges           cautions  what can hurt
+page      HTML                                       pdf       PDF, A4 and Letter
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from sim.light.mix import Mix
+from sim.light.readings import ProbeReadings
+from sim.quantities import units
+from sim.reports.plan.buildup import Step, plan_probes, steps_from_readings
+from sim.reports.plan.cards import light_cards
+from sim.reports.plan.cautions import Caution, cautions_from_scene
+from sim.reports.plan.drawing import plan_view, side_elevation
+from sim.reports.plan.facts import LightFacts, facts_from_scene
+from sim.reports.plan.kit import KitLine, Support, kit_list, supports_from_scene
+from sim.reports.plan.paper import Sheet
+from sim.scene.model import Scene
+from sim.studio.layout import Layout
+
+__all__ = ["RigPlan", "plan_from_scene", "plan_probes"]
+
+
+@dataclass(frozen=True, eq=False)
+class RigPlan:
+    """Everything that stands on the plan; `views` PNG pictures of the rig by their captions, or `no_views` why not."""
+
+    title: str
+    source: str
+    settings: str
+    sheets: tuple[Sheet, ...]
+    facts: tuple[LightFacts, ...]
+    kit: tuple[KitLine, ...]
+    supports: tuple[Support, ...]
+    steps: tuple[Step, ...]
+    cautions: tuple[Caution, ...]
+    views: tuple[tuple[str, bytes], ...] = ()
+    no_views: str = ""
+
+    @property
+    def to_change(self) -> tuple[str, ...]:
+        """Headings of the cautions that need a change of the plan before anything is built."""
+        return tuple(caution.heading for caution in self.cautions if caution.serious)
+
+    @property
+    def is_measured(self) -> bool:
+        """Whether the build-up holds readings."""
+        return any(step.alone_f_number is not None for step in self.steps)
+
+
+def plan_from_scene(
+    scene: Scene,
+    layout: Layout,
+    mix: Mix,
+    measured: ProbeReadings | None = None,
+    *,
+    source: str = "",
+    views: tuple[tuple[str, bytes], ...] = (),
+    no_views: str = "",
+) -> RigPlan:
+    """The rig plan of a scene.
+
+    Arguments: `measured` readings of `plan_probes`; without them the build-up holds no numbers. `source` the scene
+    file's name. `views`, `no_views` as in `RigPlan`.
+    Does not: render or write files.
+    """
+    facts = facts_from_scene(scene, layout)
+    supports = supports_from_scene(scene, layout)
+    return RigPlan(
+        title=scene.title,
+        source=source,
+        settings=settings_text(scene),
+        sheets=(plan_view(scene, layout, facts), side_elevation(scene, layout, facts), light_cards(layout, facts)),
+        facts=facts,
+        kit=kit_list(scene, layout, facts, supports),
+        supports=supports,
+        steps=steps_from_readings(scene, layout, facts, mix, measured),
+        cautions=cautions_from_scene(scene, layout, facts, supports),
+        views=views,
+        no_views=no_views,
+    )
+
+
+def settings_text(scene: Scene) -> str:
+    """Camera settings on one line."""
+    camera = scene.camera
+    return (
+        f"{units.text_from_f_number_in_thirds(camera.f_number)} · {units.text_from_time_s(camera.shutter_s)} · "
+        f"ISO {camera.iso:g} · {camera.focal_length_m * 1000:g} mm on {camera.sensor.width_m * 1000:g} x "
+        f"{camera.sensor.height_m * 1000:g} mm · white balance {camera.white_balance_K:g} K"
+    )

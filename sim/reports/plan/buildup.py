@@ -1,0 +1,170 @@
+"""The order in which lights are set, and what the meter shall read after each step."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from sim.light.mix import Mix
+from sim.light.readings import Probe, ProbeReadings
+from sim.metering.points import RECEPTOR_GAP_M, PointReadings, probe_at, readings_from_probes, standard_probes
+from sim.quantities import units
+from sim.reports.plan.facts import LightFacts, text_from_metres, text_from_power
+from sim.scene.model import Scene
+from sim.studio.gear.rig import axial_illuminance_lx
+from sim.studio.layout import Layout, unit
+
+THIRD = 1 / 3
+LEAST_F_NUMBER = 0.7  # lowest f-number worth writing down; common practice, no source
+ROOM_NUDGE = "room light: screen it, or take it as it is"
+FACE_POINT = "face, dome along the nose"
+
+
+@dataclass(frozen=True)
+class Step:
+    """One step of the build-up.
+
+    `alone_f_number` this light only, at its own aim point, dome toward the light; `together_f_number` there with all
+    lights set so far; `face_f_number` all set so far, at the face, dome toward the camera. None: not measured.
+    """
+
+    light: str
+    number: int
+    power: str
+    hold: str
+    alone_f_number: float | None
+    together_f_number: float | None
+    face_f_number: float | None
+    alone_lx: float | None
+    nudge: str
+
+
+def plan_probes(layout: Layout) -> list[Probe]:
+    """Probes of a plan: one per light at its aim point toward it, the face along its facing, the standard points."""
+    probes = []
+    for light in layout.lights:
+        name = _aim_part(light.aim_m, layout)
+        # A point in the open has no surface to hold the meter off: hold it a little toward the light.
+        at = name if name is not None else light.aim_m + RECEPTOR_GAP_M * unit(light.position_m - light.aim_m)
+        probes.append(probe_at(layout, f"at {light.name}", "dome", at, light.position_m))
+    b = math.radians(layout.figure.head_facing_deg)
+    toward = layout.anchors_m["face"] + np.array([math.sin(b), 0.0, math.cos(b)])
+    probes.append(probe_at(layout, FACE_POINT, "dome", "face", toward))
+    return probes + standard_probes(layout)
+
+
+def _aim_part(point_m: np.ndarray, layout: Layout) -> str | None:
+    near = (name for name, place in layout.anchors_m.items() if np.allclose(place, point_m, atol=1e-9))
+    return next(near, None)
+
+
+def order_from_readings(names: Sequence[str], is_flash: Sequence[bool], face: dict[str, float],
+                        lights: Sequence[str]) -> list[str]:  # fmt: skip
+    """Lights in the order to set them: the room's own first, then the one that gives the face the most, and so on.
+
+    Arguments: `face` exposure of each light at the face; `lights` those that can be set.
+    """
+    room = [name for name in names if name not in lights]
+    return [*room, *sorted(lights, key=lambda name: (-face[name], list(names).index(name)))]
+
+
+def steps_from_readings(
+    scene: Scene, layout: Layout, facts: Sequence[LightFacts], mix: Mix, measured: ProbeReadings | None
+) -> tuple[Step, ...]:
+    """The build-up of a scene; without measured probes the steps keep the scene's order and hold no readings."""
+    camera = scene.camera
+    heard = [name for name, muted in zip(mix.names, mix.muted, strict=True) if not muted]
+    if measured is None:
+        order, full = heard, None
+    else:
+        full = {p.point: p for p in readings_from_probes(measured, mix, camera)}
+        face = {name: full[FACE_POINT].by_light[name].exposure for name in heard}
+        lights = [name for name in heard if name in scene.lights]
+        order = order_from_readings(heard, mix.is_flash, face, lights)
+    by_name = {f.name: f for f in facts}
+    steps = []
+    for count, name in enumerate(order, 1):
+        so_far: dict[str, PointReadings] = {}
+        if measured is not None:
+            so_far = {p.point: p for p in readings_from_probes(measured, mix.only(order[:count]), camera)}
+        light = by_name.get(name)
+        point = f"at {name}" if light else FACE_POINT
+        alone = full[point].by_light[name] if full else None
+        flash = mix.is_flash[mix.names.index(name)]
+        steps.append(Step(
+            light=name,
+            number=light.number if light else 0,
+            power=_power(light),
+            hold=f"at the {light.aim}, dome toward this light" if light else "at the face, dome along the nose",
+            alone_f_number=alone.f_number if alone else None,
+            together_f_number=so_far[point].combined.f_number if so_far else None,
+            face_f_number=so_far["face"].combined.f_number if so_far else None,
+            alone_lx=None if flash or alone is None else alone.exposure / camera.shutter_s,
+            nudge=nudge_text(scene, light) if light and not light.is_window else ROOM_NUDGE,
+        ))  # fmt: skip
+    return tuple(steps)
+
+
+def _power(light: LightFacts | None) -> str:
+    if light is None or light.is_window:
+        return "as it is"
+    return text_from_power(light.power_stops)
+
+
+def nudge_text(scene: Scene, light: LightFacts) -> str:
+    """What to change when a light reads a third of a stop too much or too little."""
+    source = scene.lights[light.name].source
+    down, up = light.power_stops - THIRD, light.power_stops + THIRD
+    lowest = -source.dial.range_stops
+    power = []
+    if down >= lowest - 1e-9:
+        power.append(f"1/3 over: dial {_stops_text(down)}")
+    if up <= 1e-9:
+        power.append(f"1/3 under: dial {_stops_text(up)}")
+    near, far = distance_for_stops(light, THIRD), distance_for_stops(light, -THIRD)
+    moves = [f"{text_from_metres(d)} for {sign}1/3" for d, sign in ((far, "-"), (near, "+")) if d is not None]
+    text = "; ".join(power) if power else "the dial is at its end"
+    return f"{text}. Or move it along its aim line: {' or '.join(moves)}." if moves else f"{text}."
+
+
+def distance_for_stops(light: LightFacts, stops: float) -> float | None:
+    """Distance from the aim point at which the light gives so many stops more, on its axis, by its real size.
+
+    None when that would be nearer than a quarter of the distance, or is not to be had.
+    """
+    rig, here_m = light.placed.rig, light.aim_distance_m
+    wanted = axial_illuminance_lx(rig.emitters, rig.body, here_m) * 2.0**stops
+    near, far = 0.25 * here_m, 4 * here_m
+    if (
+        not axial_illuminance_lx(rig.emitters, rig.body, far)
+        < wanted
+        < axial_illuminance_lx(rig.emitters, rig.body, near)
+    ):
+        return None
+    for _ in range(16):
+        middle = (near + far) / 2
+        if axial_illuminance_lx(rig.emitters, rig.body, middle) > wanted:
+            near = middle
+        else:
+            far = middle
+    return (near + far) / 2
+
+
+def _stops_text(stops: float) -> str:
+    return "full" if abs(stops) < 0.05 else f"{stops:.1f}"
+
+
+def text_from_reading(f_number: float | None) -> str:
+    """A reading as a crew writes it, to the tenth of a stop.
+
+    >>> text_from_reading(8.0), text_from_reading(0.1), text_from_reading(None)
+    ('f/8', 'too dim to read', '')
+    """
+    if f_number is None:
+        return ""
+    if f_number < LEAST_F_NUMBER:
+        return "too dim to read"
+    return units.text_from_f_number_in_tenths(f_number)

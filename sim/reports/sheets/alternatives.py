@@ -1,0 +1,78 @@
+"""The comparison sheet: a picture of every alternative at the same face exposure, with what differs under it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from PIL import Image
+
+from sim.light.develop import encoded
+from sim.reports.sheets.lettering import fitted, write
+from sim.reports.sheets.page import (
+    BODY,
+    FOOTER,
+    GAP,
+    HEADER,
+    INK,
+    LEADING,
+    LINE,
+    MARGIN,
+    QUIET,
+    ROW_GAP,
+    Page,
+    Tile,
+    caption_height,
+    new_page,
+    place_tile,
+)
+
+COLUMN_WIDTH = (340, 460)
+MOST_COLUMNS = 4
+
+
+@dataclass(frozen=True)
+class Column:
+    """One alternative: linear picture (h, w, 3), its name, and rows of label and figure; "" draws a line across."""
+
+    picture: np.ndarray
+    name: str
+    rows: tuple[tuple[str, str], ...]
+
+
+def alternatives_sheet(title: str, columns: Sequence[Column], note: str, made: str) -> Image.Image:
+    """Draw the alternatives side by side, four in a row at most."""
+    height_px, width_px = columns[0].picture.shape[:2]
+    low, high = COLUMN_WIDTH
+    width = min(high, max(low, width_px))
+    height = round(width * height_px / width_px)
+    # Name an alternative by its first change, the others under it.
+    names = [[part.strip() for part in column.name.split(";")] for column in columns]
+    tiles = [
+        Tile(encoded(column.picture), first, tuple(rest))
+        for column, (first, *rest) in zip(columns, names, strict=True)
+    ]
+    caption = caption_height(tiles, width)
+    block = height + caption + 16 + LEADING * max(len(column.rows) for column in columns)
+    across = min(MOST_COLUMNS, len(columns))
+    down = -(-len(columns) // across)
+    page_width = 2 * MARGIN + max(across, 2) * (width + GAP) - GAP
+    page_height = 2 * MARGIN + HEADER - 20 + down * (block + ROW_GAP) - ROW_GAP + FOOTER
+    page = new_page(page_width, page_height, title, "alternatives", note, made)
+    for index, (column, tile) in enumerate(zip(columns, tiles, strict=True)):
+        x = MARGIN + index % across * (width + GAP)
+        y = MARGIN + HEADER - 20 + index // across * (block + ROW_GAP)
+        place_tile(page, tile, x, y, width, height, caption)
+        _rows(page, column, x, y + height + caption + 8, width)
+    return page.image
+
+
+def _rows(page: Page, column: Column, x: int, y: int, width: int) -> None:
+    for label, figure in column.rows:
+        y += LEADING
+        if not label:
+            page.draw.line((x, y - LEADING / 2, x + width - 1, y - LEADING / 2), LINE)
+            continue
+        write(page.draw, x, y, fitted(label, BODY, 0.6 * width), BODY, QUIET)
+        write(page.draw, x + width, y, fitted(figure, BODY, 0.62 * width), BODY, INK, "right")

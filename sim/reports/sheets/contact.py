@@ -1,0 +1,177 @@
+"""The contact sheet, and the teaching sheet on which every light is brought to the same level."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+from PIL import Image
+
+from sim.light.develop import black_and_white, encoded, levelled
+from sim.light.mix import Mix
+from sim.metering.points import PointReadings
+from sim.reports.sheets.captions import (
+    lift_text,
+    light_lines,
+    meter_text,
+    settings_text,
+    stops_of_reading,
+    stops_text,
+)
+from sim.reports.sheets.page import (
+    FOOTER,
+    GAP,
+    HEADER,
+    MARGIN,
+    ROW_GAP,
+    Page,
+    Tile,
+    caption_height,
+    new_page,
+    place_tile,
+)
+from sim.scene.model import Scene
+
+# Points whose readings stand under every picture.
+SHOWN_POINTS = ("face", "gown", "backdrop")
+# Width of a small picture, room enough for its caption; and on a page with many.
+TILE_WIDTH_PX, CROWDED_WIDTH_PX, CROWDED_FROM = (320, 420), 280, 10
+# The large picture's longer side from which it counts against a page.
+LARGE_PX = 1250
+# A page somewhat wider than high hangs well; common practice, no source.
+PAGE_ASPECT = 1.3
+# How much an empty place in the grid counts against a page, as a relative error of its aspect.
+EMPTY_PLACE = 0.15
+
+
+def contact_sheet(
+    scene: Scene,
+    mix: Mix,
+    combined: np.ndarray,
+    alone: Mapping[str, np.ndarray],
+    points: Sequence[PointReadings],
+    made: str,
+) -> Image.Image:
+    """Draw the combined picture large, then every light alone and the black and white, with their readings.
+
+    combined, alone: linear pictures (h, w, 3) at the camera's exposure. points: incident readings by point.
+    made: size, samples and seed in words.
+    """
+    shown = [p for p in points if p.point in SHOWN_POINTS and p.kind == "dome"]
+    large = Tile(
+        encoded(combined),
+        "combined",
+        (_count_text(len(alone), len(mix.names)),),
+        tuple((f"{p.point}, {meter_text(p.combined)}", stops_text(stops_of_reading(p.combined))) for p in shown),
+    )
+    tiles = [
+        Tile(
+            encoded(linear),
+            name,
+            light_lines(scene, name),
+            tuple((p.point, stops_text(stops_of_reading(p.by_light[name]))) for p in shown),
+        )
+        for name, linear in alone.items()
+    ]
+    tiles.append(Tile(encoded(black_and_white(combined)), "black and white", ("combined, by luminance",)))
+    aperture = settings_text(scene.camera).partition(" ·")[0]
+    return _laid_out(
+        scene.title,
+        settings_text(scene.camera),
+        f"Every picture at the camera's exposure. Figures: stops over or under {aperture} on an incident meter at "
+        "the point, dome toward the camera.",
+        made,
+        tiles,
+        large,
+    )
+
+
+def levelled_sheet(scene: Scene, alone: Mapping[str, np.ndarray], made: str) -> Image.Image:
+    """Draw every light alone, brought to the same highlight level, with the stops that took.
+
+    alone: linear pictures (h, w, 3) at the camera's exposure.
+    Does not: compare the lights' strengths; that is what the contact sheet is for.
+    """
+    tiles = []
+    for name, linear in alone.items():
+        picture, lift_stops = levelled(linear)
+        tiles.append(Tile(encoded(picture), name, (light_lines(scene, name)[0], lift_text(lift_stops))))
+    return _laid_out(
+        scene.title,
+        "each light levelled",
+        "Each picture is lifted or lowered until its highlights are bright: look at direction, edge and spread, "
+        "not at strength.",
+        made,
+        tiles,
+        None,
+    )
+
+
+def _count_text(heard: int, lights: int) -> str:
+    """How many lights are in the combined picture."""
+    if heard == lights:
+        return f"{heard} lights together" if heard > 1 else "one light"
+    return f"{heard} of {lights} lights"
+
+
+def _laid_out(
+    title: str, note: str, foot_left: str, foot_right: str, tiles: Sequence[Tile], large: Tile | None
+) -> Image.Image:
+    """Place the tiles in the grid that brings the page nearest to its aspect with few empty places."""
+    # One row would leave the large picture no larger than the rest.
+    least = 1 if large is None else min(2, len(tiles))
+    plans = [_Plan(tiles, large, rows) for rows in range(least, min(4, len(tiles)) + 1)]
+    plan = min(plans, key=_Plan.fault)
+    page = new_page(plan.width, plan.height, title, note, foot_left, foot_right)
+    plan.draw(page)
+    return page.image
+
+
+class _Plan:
+    """Sizes of one arrangement: the large picture at the left, if any, and `rows` rows of tiles."""
+
+    def __init__(self, tiles: Sequence[Tile], large: Tile | None, rows: int) -> None:
+        self.tiles, self.large, self.rows = tiles, large, rows
+        self.columns = math.ceil(len(tiles) / rows)
+        height_px, width_px = tiles[0].picture.shape[:2]
+        low, high = TILE_WIDTH_PX
+        wanted = CROWDED_WIDTH_PX if len(tiles) >= CROWDED_FROM else min(high, max(low, round(0.5 * width_px)))
+        self.tile_width, self.tile_height = wanted, round(wanted * height_px / width_px)
+        self.caption = caption_height(tiles, self.tile_width)
+        inside = rows * (self.tile_height + self.caption + ROW_GAP) - ROW_GAP
+        self.large_width = self.large_height = self.large_caption = 0
+        if large is not None:
+            # Let the large picture's caption end where the last row's captions end.
+            self.large_caption = caption_height([large], 10_000)
+            self.large_height = inside - self.large_caption
+            self.large_width = round(self.large_height * width_px / height_px)
+        grid = self.columns * (self.tile_width + GAP) - GAP
+        self.width = 2 * MARGIN + grid + (self.large_width + GAP if large else 0)
+        self.height = 2 * MARGIN + HEADER - 20 + inside + FOOTER
+
+    def fault(self) -> float:
+        """How far the page is from its aspect, with what empty places and an overlarge picture cost."""
+        empty = self.rows * self.columns - len(self.tiles)
+        oversize = max(self.large_width, self.large_height) / LARGE_PX
+        return (
+            abs(math.log(self.width / self.height / PAGE_ASPECT)) + EMPTY_PLACE * empty + math.log(max(1.0, oversize))
+        )
+
+    def draw(self, page: Page) -> None:
+        """Draw all tiles on a page of this plan's size."""
+        x, y = MARGIN, MARGIN + HEADER - 20
+        if self.large is not None:
+            place_tile(page, self.large, x, y, self.large_width, self.large_height, self.large_caption)
+            x += self.large_width + GAP
+        for index, tile in enumerate(self.tiles):
+            row, column = divmod(index, self.columns)
+            place_tile(
+                page,
+                tile,
+                x + column * (self.tile_width + GAP),
+                y + row * (self.tile_height + self.caption + ROW_GAP),
+                self.tile_width,
+                self.tile_height,
+                self.caption,
+            )

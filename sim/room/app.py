@@ -1,0 +1,307 @@
+"""The room's page, pictures and messages over HTTP and WebSocket, for this machine alone.
+
+The server listens on 127.0.0.1. Every address holds a random token; the Host header must name this server, and an
+Origin, where a browser sends one, must be its own, so that no page of the web can reach it through the browser.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import hmac
+import json
+import secrets
+import signal
+import socket
+import sys
+from collections.abc import Awaitable, Callable, Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import Any
+
+import uvicorn
+from starlette.applications import Starlette
+from starlette.requests import Request
+from starlette.responses import FileResponse, PlainTextResponse, Response
+from starlette.routing import Route, WebSocketRoute
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+from starlette.websockets import WebSocket, WebSocketDisconnect
+
+from sim.quantities.errors import HalfstopError
+from sim.room.session import Hub
+
+HOST = "127.0.0.1"
+PAGE = Path(__file__).resolve().parent / "page"
+TYPES = {".html": "text/html", ".js": "text/javascript", ".css": "text/css", ".svg": "image/svg+xml"}
+# A message of edits is small; a whole scene text stays far below this.
+LONGEST_MESSAGE = 1 << 20
+POLICY = (
+    "default-src 'self'; connect-src 'self' {sockets}; img-src 'self' blob: data:; object-src 'none'; "
+    "base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+)
+# A page that was exported holds its own styles and scripts: it opens as a page of nowhere, with no way back in.
+EXPORT_POLICY = (
+    "sandbox allow-scripts allow-modals allow-downloads; default-src 'none'; style-src 'unsafe-inline'; "
+    "script-src 'unsafe-inline'; img-src data: blob:; font-src data:; worker-src blob:; base-uri 'none'; "
+    "form-action 'none'; frame-ancestors 'none'"
+)
+HEADERS = {
+    "Cache-Control": "no-store", "X-Content-Type-Options": "nosniff", "Referrer-Policy": "no-referrer",
+    "Cross-Origin-Opener-Policy": "same-origin", "Cross-Origin-Resource-Policy": "same-origin",
+}  # fmt: skip
+CLOSE_WITHIN_S = 3
+
+
+def new_token() -> str:
+    """A token that cannot be guessed: 32 random bytes, safe in an address."""
+    return secrets.token_urlsafe(32)
+
+
+def app_from_hub(hub: Hub, token: str, port: int) -> ASGIApp:
+    """The room as an ASGI application.
+
+    Arguments: `token` the first part of every path; `port` that the server listens on, for Host and Origin.
+    """
+    app = Starlette(
+        routes=[
+            Route("/", _page),
+            Route("/page/{file:path}", _asset),
+            Route("/frame/{serial:int}/{layer}/{kind}", _layer),
+            Route("/frame/{serial:int}/{guide}", _guide),
+            Route("/ball/{file}", _ball),
+            Route("/export/{number:int}/{file}", _export),
+            WebSocketRoute("/room", _room),
+        ],
+        exception_handlers={404: _missing, 405: _missing},
+    )
+    app.router.redirect_slashes = False
+    app.state.hub = hub
+    return Gate(app, token, port)
+
+
+class Gate:
+    """What stands before the application: Host, Origin and token; every answer carries the policies.
+
+    Does not: tell a wrong token from a wrong path.
+    """
+
+    def __init__(self, app: ASGIApp, token: str, port: int) -> None:
+        self._app = app
+        self._token = token.encode()
+        self._hosts = {f"{name}:{port}" for name in (HOST, "localhost")}
+        self._origins = {f"http://{host}" for host in self._hosts}
+        sockets = " ".join(f"ws://{host}" for host in sorted(self._hosts))
+        self._headers = [
+            (name.lower().encode(), value.encode())
+            for name, value in {**HEADERS, "Content-Security-Policy": POLICY.format(sockets=sockets)}.items()
+        ]
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["type"] not in ("http", "websocket"):
+            await self._app(scope, receive, send)
+            return
+
+        async def guarded(message: Message) -> None:
+            if message["type"] in ("http.response.start", "websocket.http.response.start"):
+                own = {name for name, _ in message.get("headers", [])}
+                message["headers"] = [*message.get("headers", []), *(h for h in self._headers if h[0] not in own)]
+            await send(message)
+
+        status = self._refusal(scope)
+        if status:
+            await _refuse(scope, receive, guarded, status)
+            return
+        _, _, rest = scope["path"].removeprefix("/").partition("/")
+        await self._app({**scope, "path": f"/{rest}"}, receive, guarded)
+
+    def _refusal(self, scope: Scope) -> int:
+        """Status to refuse a request with, or 0."""
+        headers = [(name, value.decode("latin-1")) for name, value in scope["headers"]]
+        hosts = [value for name, value in headers if name == b"host"]
+        origins = [value for name, value in headers if name == b"origin"]
+        if len(hosts) != 1 or hosts[0].lower() not in self._hosts:
+            return 403
+        if any(origin.lower() not in self._origins for origin in origins):
+            return 403
+        head, slash, _ = scope["path"].removeprefix("/").partition("/")
+        if not slash or not hmac.compare_digest(head.encode("utf-8", "surrogateescape"), self._token):
+            return 404
+        return 0
+
+
+async def _refuse(scope: Scope, receive: Receive, send: Send, status: int) -> None:
+    text = {403: "This address is not for this page.\n", 404: "There is nothing here.\n"}[status]
+    if scope["type"] == "websocket":
+        # Closed before it was accepted, a socket is refused with 403.
+        await send({"type": "websocket.close", "code": 1008})
+        return
+    await PlainTextResponse(text, status)(scope, receive, send)
+
+
+# -- pages and files -----------------------------------------------------------------------------
+
+
+async def _page(request: Request) -> Response:
+    return _file_of_page("index.html")
+
+
+async def _asset(request: Request) -> Response:
+    return _file_of_page(request.path_params["file"])
+
+
+def _file_of_page(name: str) -> Response:
+    # Only names that lie in the folder itself: nothing that a path could lead elsewhere.
+    names = {path.relative_to(PAGE).as_posix() for path in PAGE.rglob("*") if path.suffix in TYPES and path.is_file()}
+    if name not in names:
+        return _nothing()
+    path = PAGE / name
+    return Response(path.read_bytes(), media_type=f"{TYPES[path.suffix]}; charset=utf-8")
+
+
+async def _layer(request: Request) -> Response:
+    hub: Hub = request.app.state.hub
+    frame = hub.frame(request.path_params["serial"])
+    name, kind = request.path_params["layer"], request.path_params["kind"]
+    if frame is None or name not in frame.names or kind not in ("view", "raw"):
+        return _nothing()
+    return Response(await asyncio.to_thread(frame.layer_bytes, name, kind), media_type="application/octet-stream")
+
+
+async def _guide(request: Request) -> Response:
+    hub: Hub = request.app.state.hub
+    frame, guide = hub.frame(request.path_params["serial"]), request.path_params["guide"]
+    if frame is None or guide not in ("region", "distance"):
+        return _nothing()
+    data = frame.region_bytes() if guide == "region" else frame.distance_bytes()
+    return Response(data, media_type="application/octet-stream")
+
+
+async def _ball(request: Request) -> Response:
+    hub: Hub = request.app.state.hub
+    name, dot, ending = request.path_params["file"].rpartition(".")
+    png = await hub.ball(name) if dot and ending == "png" else None
+    return _nothing() if png is None else Response(png, media_type="image/png")
+
+
+async def _export(request: Request) -> Response:
+    hub: Hub = request.app.state.hub
+    export = hub.exports.all.get(request.path_params["number"])
+    path = export.file(request.path_params["file"]) if export else None
+    if path is None or not path.is_file():
+        return _nothing()
+    how = "attachment" if request.query_params.get("save") else "inline"
+    response = FileResponse(path, filename=path.name, content_disposition_type=how)
+    # The browser's viewer of PDF files does not work in a sandbox; such a file holds no script that could act.
+    if path.suffix != ".pdf":
+        response.headers["Content-Security-Policy"] = EXPORT_POLICY
+    return response
+
+
+def _nothing() -> Response:
+    return PlainTextResponse("There is nothing here.\n", 404)
+
+
+async def _missing(request: Request, error: Exception) -> Response:
+    return _nothing()
+
+
+# -- messages ------------------------------------------------------------------------------------
+
+
+async def _room(socket: WebSocket) -> None:
+    hub: Hub = socket.app.state.hub
+    await socket.accept()
+    tab = await hub.enter()
+    sending = asyncio.create_task(_send_all(socket, tab.next))
+    try:
+        while True:
+            text = await socket.receive_text()
+            try:
+                message = json.loads(text)
+            except (ValueError, RecursionError):
+                message = None
+            if not isinstance(message, dict):
+                tab.tell({"type": "refused", "id": None, "text": "expected a message: an object of JSON"})
+                continue
+            await hub.handle(tab, message)
+    except (WebSocketDisconnect, RuntimeError, KeyError):
+        pass
+    finally:
+        hub.leave(tab)
+        sending.cancel()
+        with suppress(asyncio.CancelledError):
+            await sending
+
+
+async def _send_all(socket: WebSocket, following: Callable[[], Awaitable[dict[str, Any]]]) -> None:
+    with suppress(WebSocketDisconnect, RuntimeError, OSError):
+        while True:
+            message = await following()
+            await socket.send_text(json.dumps(message, ensure_ascii=False, separators=(",", ":"), allow_nan=False))
+
+
+# -- running -------------------------------------------------------------------------------------
+
+
+def bound_socket(port: int = 0) -> socket.socket:
+    """A socket on 127.0.0.1; port 0 takes any that is free."""
+    listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+    listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    try:
+        listener.bind((HOST, port))
+    except OSError as error:
+        listener.close()
+        cure = "leave it out to take a free one"
+        raise HalfstopError(f"--port {port}: cannot be used: {error.strerror}; {cure}") from None
+    except OverflowError:
+        listener.close()
+        raise HalfstopError(f'--port {port}: expected 1 to 65535; write "--port 8600"') from None
+    return listener
+
+
+class RoomServer(uvicorn.Server):
+    """A server whose signals are handled outside: the first ends it tidily, the second at once."""
+
+    @contextmanager
+    def capture_signals(self) -> Iterator[None]:
+        yield
+
+
+def server_from_app(app: ASGIApp) -> RoomServer:
+    """A server for the room's application, not yet running."""
+    config = uvicorn.Config(
+        app, log_level="error", access_log=False, ws="websockets-sansio", ws_max_size=LONGEST_MESSAGE, lifespan="off",
+        timeout_graceful_shutdown=CLOSE_WITHIN_S, server_header=False, date_header=False,
+    )  # fmt: skip
+    return RoomServer(config)
+
+
+async def serve(
+    hub: Hub, listener: socket.socket, token: str, on_ready: Callable[[str], None], *, signals: bool = True
+) -> None:
+    """Serve the room until a signal comes, then close the hub.
+
+    Arguments: `on_ready` told the address once it answers; `signals` whether Ctrl-C and requests to end are taken here.
+    """
+    port = listener.getsockname()[1]
+    address = f"http://{HOST}:{port}/{token}/"
+    server = server_from_app(app_from_hub(hub, token, port))
+
+    def end() -> None:
+        server.force_exit = server.should_exit
+        server.should_exit = True
+
+    if signals and sys.platform != "win32":
+        for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
+            asyncio.get_running_loop().add_signal_handler(number, end)
+    hub.on_end = end
+    try:
+        await hub.open(address)
+        running = asyncio.create_task(server.serve(sockets=[listener]))
+        while not server.started and not running.done():
+            await asyncio.sleep(0.01)
+        if not server.should_exit:
+            on_ready(address)
+        await running
+    finally:
+        await hub.close()
+        listener.close()

@@ -1,0 +1,151 @@
+"""Exports of the room: plan, handout, finished picture and preview, written by a child process while work goes on."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from sim.quantities.errors import HalfstopError
+from sim.room.background.process import Child
+from sim.room.background.worker import WHATS, folder_of
+from sim.scene.edit import text_with_value
+from sim.scene.read import scene_from_text
+
+TITLES = {"plan": "rig plan", "handout": "handout", "finish": "finished picture", "preview": "preview"}
+# Reads as one bar: how far the whole is when a step begins and ends.
+STEP_SPAN = {"trace": (0.0, 0.6), "meters": (0.6, 0.8), "denoise": (0.8, 0.9), "files": (0.9, 1.0)}
+PLAN_SPAN = {"meters": (0.0, 0.8), "files": (0.8, 1.0)}
+
+
+@dataclass
+class Export:
+    """One export: what it is, where it goes, how far it is, and in the end its files or the line that ended it."""
+
+    id: int
+    what: str
+    folder: Path
+    step: str = "waiting"
+    part: float = 0.0
+    files: tuple[str, ...] = ()
+    error: str | None = None
+    done: bool = False
+    cancelled: bool = field(default=False, repr=False)
+
+    def message(self) -> dict[str, Any]:
+        """What the tabs are told."""
+        return {
+            "type": "export", "id": self.id, "what": self.what, "title": TITLES[self.what], "step": self.step,
+            "part": round(self.part, 3), "folder": str(self.folder), "error": self.error, "done": self.done,
+            "files": [{"name": name, "url": f"export/{self.id}/{name}"} for name in self.files],
+        }  # fmt: skip
+
+    def file(self, name: str) -> Path | None:
+        """Path of one of its files by its name, None for any other name."""
+        return self.folder / name if name in self.files else None
+
+
+class Exports:
+    """All exports of a session; one is under way at a time.
+
+    Arguments: `out` folder that scenes' folders are made in; `on_change` is told an export that moved on.
+    """
+
+    def __init__(self, out: Path, on_change: Callable[[Export], None], environ: dict[str, str] | None = None) -> None:
+        self._out = out
+        self._on_change = on_change
+        self._environ = environ or {}
+        self._child: Child | None = None
+        self.all: dict[int, Export] = {}
+
+    @property
+    def under_way(self) -> Export | None:
+        """The export that is being made, or None."""
+        return next((export for export in self.all.values() if not export.done), None)
+
+    def begun(self, what: object, path: Path) -> Export:
+        """A new export, not yet run; refuses an unknown kind and a second one beside the first."""
+        if what not in WHATS:
+            raise HalfstopError(f"there is no export of that name; expected one of {', '.join(WHATS)}")
+        if self.under_way is not None:
+            busy = TITLES[self.under_way.what]
+            raise HalfstopError(f"the {busy} is still being written; wait for it or cancel it")
+        export = Export(len(self.all) + 1, str(what), folder_of(str(what), self._out / path.stem))
+        self.all[export.id] = export
+        return export
+
+    async def run(self, export: Export, path: Path, text: str, options: dict[str, Any]) -> None:
+        """Make an export of a scene as it stands in the room, saved or not."""
+        self._on_change(export)
+        spans = PLAN_SPAN if export.what == "plan" else STEP_SPAN
+        with tempfile.TemporaryDirectory(prefix="halfstop-room-") as folder:
+            # Work from a copy of its own, so that edits and saves during the export cannot mix in.
+            copy = Path(folder) / path.name
+            copy.write_bytes(standing_alone(text, path).encode("utf-8"))
+            child = self._child = Child(environ=self._environ)
+            try:
+                if export.cancelled:
+                    raise HalfstopError("cancelled; nothing was written")
+                await child.start()
+                order = {"do": "export", "what": export.what, "scene": str(copy), "out": str(self._out / path.stem)}
+                await child.order({**order, **options})
+                while (report := await child.report()) is not None:
+                    if "step" in report:
+                        export.step = report["step"]
+                        low, high = spans.get(export.step, (export.part, export.part))
+                        export.part = max(export.part, low + (high - low) * float(report["part"]))
+                        self._on_change(export)
+                        continue
+                    export.files = tuple(report.get("files", ()))
+                    # Name the scene by its own place, not by the copy's.
+                    error = report.get("error")
+                    export.error = None if error is None else str(error).replace(str(copy), str(path))
+                    # What a child says while it is being ended may be anything.
+                    if error is not None and export.cancelled:
+                        export.error = "cancelled; nothing was written"
+                    break
+                else:
+                    export.error = "cancelled; nothing was written" if export.cancelled else (
+                        f"the {TITLES[export.what]} ended before it was done; try again"
+                    )  # fmt: skip
+            except (HalfstopError, OSError) as error:
+                export.error = str(error)
+            finally:
+                export.done = True
+                export.part = export.part if export.error else 1.0
+                self._child = None
+                await child.end()
+        self._on_change(export)
+
+    async def cancel(self, number: object) -> None:
+        """End an export that is under way; nothing of it is written."""
+        export = self.under_way
+        if export is None or export.id != number:
+            raise HalfstopError("this export is not under way")
+        export.cancelled = True
+        if self._child is not None:
+            await self._child.end()
+
+    async def close(self) -> None:
+        """End what is under way."""
+        export = self.under_way
+        if export is not None:
+            await self.cancel(export.id)
+
+
+def standing_alone(text: str, path: Path) -> str:
+    """The text of a scene with the files it names given by their whole path, so that it may stand elsewhere."""
+    scene = scene_from_text(text.removeprefix("\ufeff"), str(path), path.parent)
+    named: dict[tuple[str, ...], str] = {}
+    for name, light in scene.lights.items():
+        if hasattr(light.source, "file"):
+            named["lights", name, "source", "file"] = light.source.file
+    if not isinstance(scene.sitter.figure, str):
+        named["sitter", "figure", "file"] = scene.sitter.figure.file
+    if hasattr(scene.backdrop, "file"):
+        named["backdrop", "file"] = scene.backdrop.file
+    for where, file in named.items():
+        text = text_with_value(text, where, str((path.parent / file).resolve()), str(path))
+    return text

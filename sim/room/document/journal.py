@@ -1,0 +1,310 @@
+"""What has not been saved, kept on disk as it is made, and a lock so that one process alone edits a file.
+
+A journal begins with a whole text and goes on with one line per change; each line carries its own checksum, so that a
+line torn by a crash, and all behind it, is left out. Lines are written at once and forced to the disk within two
+seconds. Both files lie in a folder of the room's own, named after the scene file's full path.
+"""
+
+from __future__ import annotations
+
+import errno
+import fcntl
+import hashlib
+import json
+import os
+import threading
+from collections.abc import Iterator
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from sim.quantities.errors import HalfstopError, one_line
+
+FORCE_WITHIN_S = 1.0
+# Past this a journal begins anew with the text as it is.
+LONGEST_JOURNAL_BYTES = 4 << 20
+CHECK_DIGITS = 16
+
+Splice = tuple[int, int, str]
+
+
+class SceneInUse(HalfstopError):
+    """Another process has the scene file open; `address` is where its page is, or empty."""
+
+    def __init__(self, path: Path, address: str) -> None:
+        where = f"; it is open at {address}" if address else ""
+        super().__init__(f"{path}: this scene is open in another room{where}; close that one, or go on there")
+        self.address = address
+
+
+@dataclass(frozen=True)
+class Kept:
+    """Changes that were never saved: the text they lead to, how many there were, and when the last one was made."""
+
+    path: Path
+    text: str
+    base_hash: str
+    changes: int
+    time_s: float
+
+
+def splice_from_texts(before: str, after: str) -> Splice:
+    """The one place where two texts differ: start, end in the first, and what stands there in the second.
+
+    >>> splice_from_texts("power: -1 stop", "power: -2 stops")
+    (8, 14, '2 stops')
+    """
+    most = min(len(before), len(after))
+    start = _agreement(before, after, most)
+    behind = _agreement(before[::-1], after[::-1], most - start)
+    return start, len(before) - behind, after[start : len(after) - behind]
+
+
+def _agreement(one: str, two: str, most: int) -> int:
+    """How many characters two texts share from their beginning, at most `most`."""
+    low, high = 0, most
+    while low < high:
+        middle = (low + high + 1) // 2
+        if one[low:middle] == two[low:middle]:
+            low = middle
+        else:
+            high = middle - 1
+    return low
+
+
+def spliced(text: str, change: Splice) -> str:
+    """The text after a change of `splice_from_texts`."""
+    start, end, new = change
+    return text[:start] + new + text[end:]
+
+
+def text_hash(text: str) -> str:
+    """Digest that tells one text from another."""
+    return hashlib.blake2b(text.encode("utf-8"), digest_size=16).hexdigest()
+
+
+def write_whole(path: Path, data: bytes) -> None:
+    """Write a file so that it is the old one or the new one whole, whenever the process or the machine stops.
+
+    A symbolic link stays one. The draft beside it has a fixed name, so that one left by a crash is written over.
+    """
+    path = Path(os.path.realpath(path))
+    draft = path.with_name(f".{path.name}.halfstop-draft")
+    with suppress(FileNotFoundError):
+        draft.unlink()
+    try:
+        mode = path.stat().st_mode & 0o777
+    except FileNotFoundError:
+        mode = None
+    handle = os.open(draft, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW, 0o666)
+    try:
+        with os.fdopen(handle, "wb") as stream:
+            stream.write(data)
+            stream.flush()
+            if mode is not None:
+                os.fchmod(stream.fileno(), mode)
+            os.fsync(stream.fileno())
+        os.replace(draft, path)
+    except BaseException:
+        with suppress(OSError):
+            draft.unlink()
+        raise
+    _force_folder(path.parent)
+
+
+def _force_folder(folder: Path) -> None:
+    with suppress(OSError):
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
+
+
+def stem_from_path(path: Path) -> str:
+    """Name of a scene file's own files in the state folder: its name and a digest of its full path."""
+    real = os.path.realpath(path)
+    digest = hashlib.blake2b(os.fsencode(real), digest_size=8).hexdigest()
+    safe = "".join(c if c.isascii() and (c.isalnum() or c in "-_") else "-" for c in Path(real).stem)[:40]
+    return f"{safe}-{digest}"
+
+
+# -- the lock ---------------------------------------------------------------------------------
+
+
+class Lock:
+    """Held by one process for one scene file; ends with the process, however that ends."""
+
+    def __init__(self, scene: Path, folder: Path) -> None:
+        self.path = folder / f"{stem_from_path(scene)}.lock"
+        try:
+            folder.mkdir(parents=True, exist_ok=True, mode=0o700)
+            self._handle = os.open(self.path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC | os.O_NOFOLLOW, 0o600)
+        except OSError as error:
+            what = f"{folder}: unsaved changes cannot be kept there: {error.strerror}"
+            raise HalfstopError(f"{what}; set HALFSTOP_STATE to a folder of yours") from None
+        try:
+            fcntl.flock(self._handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError:
+            said = os.pread(self._handle, 4096, 0).decode("utf-8", "replace")
+            os.close(self._handle)
+            raise SceneInUse(scene, one_line(said)) from None
+        os.ftruncate(self._handle, 0)
+
+    def announce(self, address: str) -> None:
+        """Tell whoever finds the scene locked where it is open."""
+        os.ftruncate(self._handle, 0)
+        os.pwrite(self._handle, address.encode("utf-8"), 0)
+
+    def release(self) -> None:
+        """Give the scene file up."""
+        if self._handle >= 0:
+            os.ftruncate(self._handle, 0)
+            os.close(self._handle)
+            self._handle = -1
+
+
+# -- the journal ------------------------------------------------------------------------------
+
+
+class Journal:
+    """Changes of one scene's text that are not in its file yet."""
+
+    def __init__(self, scene: Path, folder: Path) -> None:
+        self.scene, self.folder = scene, folder
+        self.path = folder / f"{stem_from_path(scene)}.journal"
+        self._handle = -1
+        self._size = 0
+        self._guard = threading.Lock()
+        self._timer: threading.Timer | None = None
+
+    def record(self, base_text: str, before: str, after: str) -> None:
+        """Add a change from one text to the next; the first one also writes `base_text`, the file's own."""
+        with self._guard:
+            if self._handle < 0 or self._size > LONGEST_JOURNAL_BYTES:
+                self._begin(base_text, before)
+            start, end, new = splice_from_texts(before, after)
+            line = _line({"cut": [start, end], "put": new, "leads_to": text_hash(after)})
+            try:
+                written = os.write(self._handle, line)
+                if written < len(line):
+                    raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+            except OSError:
+                # Begin anew the next time: nothing behind a line that is torn or missing can be read.
+                self._close()
+                raise
+            self._size += written
+            if self._timer is None:
+                self._timer = threading.Timer(FORCE_WITHIN_S, self._force)
+                self._timer.daemon = True
+                self._timer.start()
+
+    def _begin(self, base_text: str, text: str) -> None:
+        self._close()
+        head = _line({"halfstop_journal": 1, "file": str(self.scene), "base": text_hash(base_text), "text": text})
+        write_whole(self.path, head)
+        self._handle = os.open(self.path, os.O_WRONLY | os.O_APPEND | os.O_CLOEXEC)
+        self._size = len(head)
+
+    def _force(self) -> None:
+        with self._guard:
+            self._timer = None
+            handle = os.dup(self._handle) if self._handle >= 0 else -1
+        # A slow disk must not hold the next change up.
+        if handle >= 0:
+            with suppress(OSError):
+                os.fsync(handle)
+            os.close(handle)
+
+    def _close(self) -> None:
+        if self._handle >= 0:
+            with suppress(OSError):
+                os.fsync(self._handle)
+            os.close(self._handle)
+            self._handle = -1
+
+    def close(self) -> None:
+        """Leave the journal on disk for another time."""
+        with self._guard:
+            if self._timer is not None:
+                self._timer.cancel()
+                self._timer = None
+            self._close()
+
+    def remove(self) -> None:
+        """Take the journal away: everything in it is saved."""
+        self.close()
+        with suppress(FileNotFoundError):
+            self.path.unlink()
+
+    def set_aside(self, text: str) -> None:
+        """Keep what an earlier process left, so that new changes do not write over it, unless it leads to `text`."""
+        found = kept_from_file(self.path)
+        if found is None or found.text == text:
+            with suppress(FileNotFoundError):
+                self.path.unlink()
+            return
+        taken = [number for number, _ in self._numbered()]
+        os.replace(self.path, self.folder / f"{self.path.stem}.kept-{max(taken, default=0) + 1}")
+
+    def newest(self) -> Kept | None:
+        """The newest changes that never reached the file, or None; not for a process that has the scene open."""
+        return kept_from_file(self.path) or self.left_behind()
+
+    def left_behind(self) -> Kept | None:
+        """The newest changes that were set aside, or None; what cannot be read is passed over."""
+        kept = (kept_from_file(path) for _, path in sorted(self._numbered(), reverse=True))
+        return next((found for found in kept if found is not None), None)
+
+    def _numbered(self) -> Iterator[tuple[int, Path]]:
+        for path in self.folder.glob(f"{self.path.stem}.kept-*"):
+            number = path.suffix.removeprefix(".kept-")
+            if number.isdigit():
+                yield int(number), path
+
+
+def kept_from_file(path: Path) -> Kept | None:
+    """What a journal leads to, as far as its lines are whole; None where there is none or it changes nothing."""
+    try:
+        data = path.read_bytes()
+        time_s = path.stat().st_mtime
+    except OSError:
+        return None
+    text: str | None = None
+    base_hash, changes = "", 0
+    for raw in data.split(b"\n"):
+        entry = _entry(raw)
+        if entry is None:
+            break
+        if text is None:
+            if entry.get("halfstop_journal") != 1:
+                return None
+            text, base_hash = str(entry["text"]), str(entry["base"])
+            continue
+        (start, end), new = entry["cut"], entry["put"]
+        following = spliced(text, (start, end, new))
+        if text_hash(following) != entry["leads_to"]:
+            break
+        text, changes = following, changes + 1
+    if text is None or text_hash(text) == base_hash:
+        return None
+    return Kept(path, text, base_hash, changes, time_s)
+
+
+def _line(entry: dict[str, Any]) -> bytes:
+    data = json.dumps(entry, ensure_ascii=True, separators=(",", ":")).encode("ascii")
+    return _check(data) + b" " + data + b"\n"
+
+
+def _entry(raw: bytes) -> dict[str, Any] | None:
+    """A journal's line, or None where it is torn."""
+    check, _, data = raw.partition(b" ")
+    if check != _check(data):
+        return None
+    entry = json.loads(data)
+    return entry if isinstance(entry, dict) else None
+
+
+def _check(data: bytes) -> bytes:
+    return hashlib.blake2b(data, digest_size=CHECK_DIGITS // 2).hexdigest().encode("ascii")

@@ -1,0 +1,241 @@
+"""The open document with where everything stands: what the hub asks of it, all in one thread."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from sim.quantities.errors import HalfstopError
+from sim.room.document.journal import stem_from_path
+from sim.room.document.scene_document import Document
+from sim.room.examples import is_original
+from sim.room.snapshot.placement_cache import Staged, Staging
+from sim.room.snapshot.view import view_from_document
+from sim.room.snapshot.warnings import remarks_from_layout
+from sim.scene.model import Scene
+from sim.studio.layout import Layout
+
+TOUR_FILE = "tour-done"
+
+
+@dataclass(frozen=True, eq=False)
+class Standing:
+    """The document at one moment: what the tabs are told of it, and what decides its layers and readings.
+
+    `painted_by`: equal ones need the same picture. `metered_by`: equal ones need the same readings. `slot_facts` what
+    a kept version is mixed by.
+    """
+
+    revision: int
+    text: str
+    path: Path
+    scene: Scene
+    layout: Layout
+    names: tuple[str, ...]
+    aspect: float
+    geometry: int
+    painted_by: tuple[Any, ...]
+    metered_by: tuple[Any, ...]
+    view: dict[str, Any]
+    slot_facts: dict[str, Any]
+
+
+class Desk:
+    """One open scene; every method belongs in the same thread.
+
+    Arguments: `path` of the scene file; `state_folder` for its journal; `address` told to whoever opens it elsewhere;
+    `staging` one for all scenes of a session, so that no two sets of layers share a number.
+    Raises HalfstopError where it cannot be opened.
+    """
+
+    def __init__(self, path: Path, state_folder: Path, address: str, staging: Staging | None = None) -> None:
+        self._address = address
+        self._state_folder = state_folder
+        self._document = Document.open(path, state_folder)
+        self._document.announce(address)
+        self._staging = staging or Staging()
+        self._standing: Standing | None = None
+        self._cautions: list[dict[str, Any]] = []
+        self._looked_over = ""
+        self.look_over()
+        self.recovery = self._recovery()
+
+    # -- what there is ---------------------------------------------------------------------------
+
+    @property
+    def path(self) -> Path:
+        """The scene file."""
+        return self._document.path
+
+    @property
+    def revision(self) -> int:
+        """The document's count of changes."""
+        return self._document.revision
+
+    @property
+    def saved(self) -> bool:
+        """Whether the file holds what is worked on."""
+        return self._document.saved
+
+    @property
+    def slots_file(self) -> Path:
+        """Where the texts of kept versions of this scene outlive the server."""
+        return self._state_folder / f"{stem_from_path(self._document.path)}.slots"
+
+    def standing(self) -> Standing:
+        """The document as it stands now."""
+        if self._standing is None:
+            document = self._document
+            self._standing = _standing(document, self._staging.staged(document.scene), self._cautions, self._extras())
+        return self._standing
+
+    def look_over(self) -> bool:
+        """Find what cannot stand or can hurt, which takes longer than an edit may; True where it is not as before."""
+        before, standing = self._cautions, self.standing()
+        if standing.text == self._looked_over:
+            return False
+        self._looked_over = standing.text
+        self._cautions = remarks_from_layout(standing.scene, standing.layout)
+        if self._cautions != before:
+            self._standing = None
+        return self._cautions != before
+
+    def _extras(self) -> dict[str, Any]:
+        return {
+            "address": self._address, "example": is_original(self._document.path),
+            "tour": not (self._state_folder / TOUR_FILE).exists(),
+        }  # fmt: skip
+
+    def disk(self) -> tuple[str, str]:
+        """How the file stands: "same", "changed", "gone" or "bad", and a line for people."""
+        state = self._document.disk_state()
+        name = self._document.path.name
+        match state:
+            case "same":
+                return "same", ""
+            case "changed":
+                return "changed", f"{name} was changed by another program: load it, or keep what is here"
+            case "gone":
+                return "gone", f"{name} is no longer there; saving writes it again"
+            case fault:
+                return "bad", f"{fault} (what is here stays as it is)"
+
+    # -- changing --------------------------------------------------------------------------------
+
+    def apply(self, edits: list[dict[str, Any]], merge: str | None) -> None:
+        """Do some edits as one step of undo, or refuse them all."""
+        self._document.apply(edits, merge)
+        self._settle()
+
+    def put_text(self, text: str, title: str) -> None:
+        """Go to another text as one step of undo."""
+        self._document.replace(text, title)
+        self._settle()
+
+    def undo(self) -> None:
+        """Take the last step back."""
+        self._document.undo()
+        self._settle()
+
+    def redo(self) -> None:
+        """Do the last step that was taken back once more."""
+        self._document.redo()
+        self._settle()
+
+    def reload(self) -> None:
+        """Take the file as it is on disk."""
+        self._document.reload()
+        self._settle()
+
+    def _settle(self) -> None:
+        """Find all places anew; a change that the set cannot be staged for is taken back."""
+        before, self._standing = self._standing, None
+        try:
+            self.standing()
+        except HalfstopError:
+            # What a check of the text cannot see, such as a mesh file that does not hold.
+            if before is not None:
+                self._document.replace(before.text, "keep the set as it was")
+            raise
+
+    # -- the file --------------------------------------------------------------------------------
+
+    def save(self, force: bool) -> Path:
+        """Write the file; refuses to change a set-up that comes with the program."""
+        if is_original(self._document.path):
+            raise HalfstopError(
+                f"{self._document.path.name} is a set-up that comes with the program and stays as it is; save it "
+                "under a name of your own"
+            )
+        self._document.save(force=force)
+        self._standing = None
+        return self._document.path
+
+    def save_as(self, path: Path, replace: bool) -> Path:
+        """Write another file and go on with it."""
+        self._document.save_as(path, replace=replace)
+        self._document.announce(self._address)
+        self._standing = None
+        return self._document.path
+
+    def close(self) -> None:
+        """Give the file up; what is not saved stays in the journal."""
+        self._document.close()
+
+    # -- recovery and the tour -------------------------------------------------------------------
+
+    def _recovery(self) -> dict[str, Any] | None:
+        text = self._document.recovery_text()
+        return {"text": text} if text else None
+
+    def take_recovery(self) -> None:
+        """Bring back what an earlier session left."""
+        self._document.take_recovery()
+        self.recovery = self._recovery()
+        self._settle()
+
+    def discard_recovery(self) -> None:
+        """Let go of what an earlier session left."""
+        self._document.discard_recovery()
+        self.recovery = self._recovery()
+        self._standing = None
+
+    def tour_done(self) -> None:
+        """Do not offer the tour again."""
+        self._state_folder.mkdir(parents=True, exist_ok=True, mode=0o700)
+        (self._state_folder / TOUR_FILE).touch()
+        self._standing = None
+
+
+def _standing(
+    document: Document, staged: Staged, cautions: list[dict[str, Any]], extras: dict[str, Any]
+) -> Standing:
+    scene, layout = staged.scene, staged.layout
+    view = view_from_document(document, staged)
+    warnings = [*cautions, *view["warnings"]]
+    mix = staged.mix
+    weights = mix.only(mix.names).weights_rgb(scene.camera.shutter_s)
+    meters = hashlib.blake2b(repr(scene.meters).encode(), digest_size=16).hexdigest()
+    painted_by = (staged.geometry, layout.camera.aspect, scene.render.depth, layout.light_names)
+    return Standing(
+        revision=document.revision,
+        text=document.text,
+        path=document.path,
+        scene=scene,
+        layout=layout,
+        names=layout.light_names,
+        aspect=layout.camera.aspect,
+        geometry=staged.geometry,
+        painted_by=painted_by,
+        metered_by=(*painted_by, meters),
+        view={**view, "warnings": warnings, **extras},
+        slot_facts={
+            "revision": document.revision,
+            "geometry": staged.geometry,
+            "weights": {name: [float(x) for x in row] for name, row in zip(mix.names, weights, strict=True)},
+            "muted": [name for name, muted in zip(mix.names, mix.muted, strict=True) if muted],
+            "exposure": view["exposure"],
+        },
+    )

@@ -1,0 +1,199 @@
+/** Compare slots: up to four kept versions of the set-up; flip with a key, wipe with a handle, go back to one. */
+import { createMixer } from "../picture/mix.js";
+import { gainFromExposure } from "../picture/picture_develop.js";
+import { deskOf } from "../picture/picture_desk.js";
+import { el } from "../dom.js";
+import { setAttribute, setText } from "../picture/picture_elements.js";
+import { measuredLayers, viewLayers } from "../picture/picture_frames.js";
+
+const LETTERS = ["A", "B", "C", "D"];
+const NONE = { id: null, wipe: null };
+
+/**
+ * @param print see picture_print.js: the other picture lies over it, the tabs stick out at its edge
+ */
+export function mountSlots(room, print, { webgl = "auto" } = {}) {
+  const { store, link } = room;
+  const desk = deskOf(room);
+  const kept = new Map();
+  let loading = 0;
+  store.update({ compare: NONE });
+
+  // -- the other picture over the print -----------------------------------------------------------------------------
+
+  const veil = el("div", { class: "veil", hidden: true }, el("canvas", { width: 2, height: 3 }));
+  const mixer = createMixer(veil.firstChild, { webgl });
+  const names = el("p", { class: "veil-names", "aria-hidden": "true", hidden: true }, el("span"), el("span"));
+  const handle = el("button", {
+    type: "button", class: "wipe", role: "slider", "aria-label": "Wipe between the kept version and now", "aria-valuemin": "0",
+    "aria-valuemax": "100", hidden: true,
+  });
+  print.area.append(veil, names, handle);
+
+  const slots = () => store.get().slots?.slots ?? [];
+  const letter = (id) => LETTERS[slots().findIndex((slot) => slot.id === id)] ?? "";
+  const compare = () => store.get().compare;
+  const change = (values) => store.update({ compare: { ...compare(), ...values } });
+
+  /** Weights of a slot's own dials; a light that is held alone is alone here too. */
+  function weightsOf(slot, layers) {
+    const { alone } = desk.look;
+    const heard = (name) => (alone ? name === alone : !slot.muted?.includes(name));
+    return layers.map((name) => (heard(name) && slot.weights[name]) || [0, 0, 0]);
+  }
+
+  async function load(slot) {
+    const held = kept.get(slot.id);
+    if (held?.message === slot.frame) return held;
+    const mine = ++loading;
+    const frame = await viewLayers(slot.frame);
+    const entry = { message: slot.frame, frame, measured: null };
+    kept.set(slot.id, entry);
+    measuredLayers(slot.frame).then((found) => { entry.measured = found; }).catch(() => {});
+    return mine === loading ? entry : null;
+  }
+
+  async function draw() {
+    const { id, wipe } = compare();
+    const slot = slots().find((each) => each.id === id);
+    if (slot && !slot.frame) {
+      store.say(`Version ${letter(id)} was kept without a picture; it can still be brought back.`, "said");
+      store.update({ compare: NONE });
+      return;
+    }
+    if (!slot || !store.get().view) {
+      veil.hidden = names.hidden = handle.hidden = true;
+      return;
+    }
+    let entry = null;
+    try {
+      entry = await load(slot);
+    } catch {
+      store.say(`The picture of version ${letter(id)} is gone; it can still be brought back.`);
+      store.update({ compare: NONE });
+    }
+    if (!entry || compare().id !== id) return;
+    const { exposure } = store.get().view;
+    const { stops, balance_K } = desk.look;
+    mixer.take(entry.frame, exposure);
+    mixer.draw({
+      ...desk.rendering(), weights: weightsOf(slot, entry.frame.names),
+      gain: gainFromExposure({ ...exposure, ...slot.exposure }, stops, balance_K),
+    });
+    const part = wipe ?? 1;
+    veil.hidden = false;
+    veil.style.clipPath = wipe === null ? "none" : `inset(0 ${100 * (1 - part)}% 0 0)`;
+    handle.hidden = wipe === null;
+    handle.style.left = `${100 * part}%`;
+    setAttribute(handle, "aria-valuenow", Math.round(100 * part));
+    names.hidden = false;
+    setText(names.firstChild, `${letter(id)} \u00b7 ${slot.title}`);
+    setText(names.lastChild, wipe === null ? "" : "now");
+  }
+
+  // -- tabs at the print's edge ---------------------------------------------------------------------------------------
+
+  const tabs = el("div", { class: "tab-list" });
+  const keep = el("button", { type: "button", class: "tab", text: "Keep", title: "Keep this version to compare", "aria-label": "Keep this version" });
+  const wipe = el("button", { type: "button", class: "tab", text: "Wipe", title: "Wipe between a kept version and now", "aria-pressed": "false" });
+  const rows = el("div", { class: "menu-slip" });
+  const more = el("details", { class: "tab-more" }, el("summary", { class: "tab", title: "Name, bring back or drop kept versions", "aria-label": "Kept versions", text: "\u22ef" }), rows);
+  print.easel.append(el("div", { class: "rack", role: "group", "aria-label": "Versions to compare" }, keep, tabs, wipe, more));
+  keep.addEventListener("click", () => link.ask("keep_slot", { title: "" }));
+  wipe.addEventListener("click", () => {
+    const { id, wipe: at } = compare();
+    store.update({ compare: at === null ? { id: id ?? slots().at(-1)?.id ?? null, wipe: 0.5 } : NONE });
+  });
+  more.addEventListener("keydown", (event) => {
+    if (event.key !== "Escape" || !more.open) return;
+    event.stopPropagation();
+    more.open = false;
+    more.firstChild.focus();
+  });
+  more.addEventListener("focusout", (event) => { if (event.relatedTarget && !more.contains(event.relatedTarget)) more.open = false; });
+
+  function flip(id) {
+    const { id: now, wipe: at } = compare();
+    store.update({ compare: now === id && at === null ? NONE : { id, wipe: at } });
+  }
+
+  const tab = (slot, index) => el("button", {
+    type: "button", class: "tab", "aria-pressed": "false", "data-slot": slot.id, text: LETTERS[index],
+    title: `${slot.title}: show or hide (Shift + ${index + 1})`, "aria-label": `Version ${LETTERS[index]}, ${slot.title}`, onclick: () => flip(slot.id),
+  });
+
+  function row(slot, index) {
+    const named = (event) => link.ask("name_slot", { slot: slot.id, title: event.target.value.trim() || `Version ${slot.id}` });
+    const back = () => { more.open = false; store.update({ compare: NONE }); link.ask("restore_slot", { slot: slot.id }); };
+    return el("div", { class: "version-row" }, el("b", { text: LETTERS[index] }),
+      el("input", { type: "text", maxlength: 60, value: slot.title, "aria-label": `Name of version ${LETTERS[index]}`, onchange: named }),
+      el("button", { type: "button", class: "small", text: "Back to it", "aria-label": `Back to version ${LETTERS[index]}`, onclick: back }),
+      el("button", { type: "button", class: "small danger", text: "Drop", "aria-label": `Drop version ${LETTERS[index]}`, onclick: () => link.ask("drop_slot", { slot: slot.id }) }));
+  }
+
+  let built = "";
+  store.subscribe(({ slots: message, compare: { id, wipe: at } }) => {
+    const found = message?.slots ?? [];
+    for (const known of kept.keys()) if (!found.some((slot) => slot.id === known)) kept.delete(known);
+    if (id !== null && !found.some((slot) => slot.id === id)) { store.update({ compare: NONE }); return; }
+    const key = JSON.stringify(found.map((slot) => [slot.id, slot.title]));
+    if (key !== built) {
+      built = key;
+      tabs.replaceChildren(...found.map(tab));
+      rows.replaceChildren(...found.map(row));
+    }
+    for (const button of tabs.children) setAttribute(button, "aria-pressed", button.dataset.slot === String(id));
+    keep.disabled = found.length >= (message?.most ?? LETTERS.length);
+    wipe.hidden = more.hidden = !found.length;
+    setAttribute(wipe, "aria-pressed", at !== null);
+    draw();
+  }, ["slots", "compare"]);
+  desk.follow(() => { if (compare().id !== null) draw(); });
+
+  // -- the handle and the keys ----------------------------------------------------------------------------------------
+
+  const moveTo = (at) => change({ wipe: Math.min(Math.max(at, 0), 1) });
+  handle.addEventListener("pointerdown", (event) => {
+    event.stopPropagation();
+    handle.setPointerCapture(event.pointerId);
+  });
+  handle.addEventListener("pointermove", (event) => {
+    event.stopPropagation();
+    if (!handle.hasPointerCapture(event.pointerId)) return;
+    const box = print.area.getBoundingClientRect();
+    moveTo((event.clientX - box.left) / box.width);
+  });
+  handle.addEventListener("click", (event) => event.stopPropagation());
+  handle.addEventListener("keydown", (event) => {
+    const way = { ArrowLeft: -0.02, ArrowRight: 0.02, PageUp: 0.2, PageDown: -0.2, Home: -1, End: 1 }[event.key];
+    if (!way) return;
+    event.preventDefault();
+    event.stopPropagation();
+    moveTo((compare().wipe ?? 0.5) + way);
+  });
+  addEventListener("keydown", (event) => {
+    // A digit alone selects a light; the key's place counts, because Shift changes what it writes.
+    if (!event.shiftKey || event.altKey || event.ctrlKey || event.metaKey || event.repeat) return;
+    if (event.target.closest?.("input:not([type=range]), select, textarea, dialog, [contenteditable]")) return;
+    const digit = /^Digit([0-4])$/.exec(event.code)?.[1];
+    const slot = slots()[Number(digit) - 1];
+    if (slot) flip(slot.id);
+    else if (digit === "0" && compare().id !== null) store.update({ compare: NONE });
+    else return;
+    event.preventDefault();
+  }, true);
+
+  return {
+    /** What the spot meter reads at x (0..1): the kept version where it lies over the print, else nothing. */
+    underPointer(x) {
+      const { id, wipe: at } = compare();
+      const slot = slots().find((each) => each.id === id);
+      if (!slot?.frame || veil.hidden || (at !== null && x >= at)) return null;
+      return {
+        name: slot.title, measured: kept.get(id)?.measured ?? null,
+        weights: (layers) => weightsOf(slot, layers),
+        exposure: () => ({ ...store.get().view.exposure, ...slot.exposure }),
+      };
+    },
+  };
+}

@@ -1,0 +1,156 @@
+/** The library: lights to add, by the picture each makes on a grey sphere; copy, rename, remove; example set-ups. */
+import { el } from "../dom.js";
+import { dialog, promptFor } from "../dialogs/dialogs.js";
+import { refusalText } from "../link.js";
+
+const CAUTIONS = "In a real room: mind what one mains circuit carries, keep cloth and hands off hot lamps, weight stands down and tape " +
+  "cables, fire no flash close to anyone's eyes, and ask about photosensitivity first.";
+const UNSAVED = /unsaved|not saved/i;
+const DEFER = "Follow local electrical codes, the maker's instructions and licensed practice.";
+
+export function mount(element, room) {
+  const { store, link } = room;
+  let target = null;
+  const grid = el("div", { class: "balls" });
+  const examples = el("ul", { class: "examples" });
+  const heading = el("h2", {}, "Add a light");
+  const intro = el("p", { class: "note" });
+  const shelf = el("section", { "aria-label": "Example set-ups" }, el("h3", {}, "Or start from an example"), examples);
+  // The library is long: whoever wants an example is taken there.
+  const toExamples = el("button", {
+    type: "button", class: "small", onclick: () => { shelf.scrollIntoView({ block: "start" }); examples.querySelector("button")?.focus({ preventScroll: true }); },
+  }, "Or start from an example");
+  const box = dialog("library", heading, el("div", { class: "library-head" }, intro, toExamples), grid, shelf);
+  const safety = el("p", { class: "cautions" });
+  box.node.append(safety);
+  element.append(box.node);
+
+  const names = () => (store.get().view?.lights ?? []).map((light) => light.name);
+
+  function freeName(base, first = 1) {
+    const stem = base.replace(/ \d+$/, "").slice(0, 24);
+    for (let n = first; ; n++) {
+      const name = n === 1 ? stem : `${stem} ${n}`;
+      if (!names().includes(name)) return name;
+    }
+  }
+
+  function entries() {
+    const { library, view } = store.get();
+    if (library?.modifiers?.length) return library.modifiers;
+    return (view?.choices?.modifier_kinds ?? []).map((each) => ({ id: each.kind, title: each.title ?? each.kind, text: each.text ?? "", block: { kind: each.kind }, ready: false }));
+  }
+
+  const blockOfKind = (kind) => entries().find((each) => each.block?.kind === kind)?.block ?? null;
+
+  /** Open to add a light, or to change what the light called `name` is fitted with. */
+  function open(name = null) {
+    target = name;
+    heading.textContent = name ? `What is ${name} to be fitted with?` : "Add a light";
+    intro.textContent = name
+      ? "Each picture is what the modifier makes of a grey sphere, from the same place at the same exposure."
+      : "Each picture is what the light makes of a grey sphere. The new light stands at camera right, two metres away.";
+    safety.textContent = `${CAUTIONS} ${store.get().view?.safety || DEFER}`;
+    link.ask("library", {}, { quiet: true });
+    draw();
+    box.open();
+  }
+
+  async function choose(entry) {
+    if (target) {
+      const answer = await link.edit([{ op: "set", path: ["lights", target, "modifier"], value: entry.block }]);
+      if (answer.type !== "refused") box.close();
+      return;
+    }
+    const name = freeName(entry.block.kind === "bare" ? "bare bulb" : entry.block.kind.replace(/[^a-z0-9 _-]/g, ""));
+    const block = {
+      source: entry.source ?? { kind: "flash", energy: "400 W·s" }, power: "1/4", modifier: entry.block,
+      place: freePlace(), aim: "face",
+    };
+    const answer = await link.edit([{ op: "add_light", name, block }]);
+    if (answer.type === "refused") return;
+    box.close();
+    store.select(`light:${name}`);
+    store.say(`${name} added: it is selected, drag it where it belongs.`);
+  }
+
+  /** Camera right, at a bearing that no light has yet. */
+  function freePlace() {
+    const taken = (store.get().view?.lights ?? []).filter((light) => light.bearing_deg !== undefined);
+    const bearing = [45, 60, 75, 30, 90, -45, -60, 105].find((deg) => !taken.some((light) => Math.abs(light.bearing_deg - deg) < 10 && Math.abs(light.distance_m - 2) < 0.6)) ?? 45;
+    return { bearing: `${bearing}°`, distance: "2 m", height: "2 m" };
+  }
+
+  function draw() {
+    const { examples: told } = store.get();
+    const groups = Map.groupBy ? Map.groupBy(entries(), (each) => each.group ?? "") : new Map([["", entries()]]);
+    grid.replaceChildren(...[...groups].map(([title, list]) => el("div", { class: "ball-group" }, title ? el("h3", {}, title) : null, el("ul", {}, list.map(card)))));
+    examples.replaceChildren(...(told?.examples ?? []).map((each) => el("li", {}, el("div", {}, el("strong", {}, each.title), el("p", { class: "note" }, each.text ?? "")),
+      el("button", { type: "button", onclick: () => startFrom(each) }, "Start from this"))));
+    shelf.hidden = toExamples.hidden = Boolean(target) || !(told?.examples ?? []).length;
+  }
+
+  function card(entry) {
+    const picture = el("div", { class: "ball" });
+    if (entry.ready) picture.append(el("img", { src: entry.url, alt: `A grey sphere lit by a ${entry.title.toLowerCase()}`, width: 96, height: 96 }));
+    else picture.append(el("span", { class: "note" }, "picture being made"));
+    return el("li", {}, el("button", { type: "button", class: "card", onclick: () => choose(entry), title: entry.text ?? "" }, picture,
+      el("strong", {}, entry.title), el("span", { class: "note" }, entry.text ?? "")));
+  }
+
+  async function startFrom(example) {
+    const stem = example.name.replace(/\.ya?ml$/, "");
+    let answer = null;
+    const path = await promptFor(`Start from "${example.title}"`, "Name of the new file, beside the present one", `my-${stem}.yaml`, {
+      does: "Make the copy and open it",
+      async refuse(typed) {
+        if (!typed) return "Write a name for the file, such as my-portrait.yaml.";
+        answer = await link.ask("start_from", { example: example.name, path: typed }, { quiet: true });
+        return answer.type === "refused" && !UNSAVED.test(answer.text) ? refusalText(answer.text) : null;
+      },
+    });
+    if (!path) return;
+    if (answer.type === "refused") {
+      const sure = await promptFor("There are changes that are not saved", answer.text, null, { does: "Leave them and open the copy" });
+      if (!sure) return;
+      answer = await link.ask("start_from", { example: example.name, path, force: true });
+    }
+    if (answer.type !== "refused") box.close();
+  }
+
+  async function rename(name) {
+    await promptFor(`Rename ${name}`, "New name: small letters, digits, spaces and hyphens", name, {
+      does: "Rename",
+      async refuse(typed) {
+        const to = typed.toLowerCase().replace(/\s+/g, " ");
+        if (!to) return "Write a name, such as side light.";
+        if (to === name) return null;
+        const answer = await link.edit([{ op: "rename_light", name, to }], null, { quiet: true });
+        if (answer.type === "refused") return refusalText(answer.text);
+        store.select(`light:${to}`);
+        return null;
+      },
+    });
+  }
+
+  async function copy(name) {
+    const as = freeName(name, 2);
+    const answer = await link.edit([{ op: "copy_light", name, as }]);
+    if (answer.type !== "refused") store.select(`light:${as}`);
+  }
+
+  async function remove(name) {
+    const answer = await link.edit([{ op: "remove_light", name }]);
+    if (answer.type !== "refused") store.say(`${name} removed. Undo brings it back.`);
+  }
+
+  room.library = { open, rename, copy, remove, blockOfKind };
+  store.subscribe(({ ball }) => {
+    const { library } = store.get();
+    if (ball && library) {
+      const modifiers = library.modifiers.map((each) => (each.id === ball.modifier ? { ...each, ready: true, url: ball.url ?? each.url } : each));
+      store.update({ library: { ...library, modifiers } });
+    }
+  }, ["ball"]);
+  store.subscribe(() => { if (box.node.open) draw(); }, ["library", "examples"]);
+}

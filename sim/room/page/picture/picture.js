@@ -1,0 +1,73 @@
+/** The picture's side of the page: the print on the table, how it is looked at, the spot meter, faders and versions. */
+import { mount as mountFaders } from "./faders.js";
+import { mount as mountMeter } from "../readings/meter.js";
+import { createMixer } from "./mix.js";
+import { deskOf } from "./picture_desk.js";
+import { el } from "../dom.js";
+import { followFrames } from "./picture_frames.js";
+import { mountPrint } from "./picture_print.js";
+import { mountTools } from "./picture_tools.js";
+import { mountSlots } from "../dialogs/slots.js";
+
+/**
+ * Fill the picture's place. For tests and measurements the element gets `pixel(x, y)`, the colour that is shown, and
+ * `spot(x, y, deg)`, the reading there; the canvas counts its pictures in `data-mixes`.
+ * @param {HTMLElement} place
+ * @param {{store, link}} room
+ */
+export function mount(place, room) {
+  const { store } = room;
+  const desk = deskOf(room);
+  const webgl = { "#webgl": "always", "#no-webgl": "never" }[location.hash] ?? "auto";
+  place.classList.add("picture-side");
+
+  const tools = el("div", { class: "print-tools" });
+  const print = mountPrint(room);
+  const slip = el("div", { class: "spot-slip" });
+  const below = el("div", { class: "print-below" });
+  place.append(tools, print.easel, slip, below);
+
+  const mixer = createMixer(print.canvas, { webgl });
+  print.canvas = mixer.canvas;
+  mixer.canvas.dataset.drawn = mixer.kind;
+  let names = null;
+  let waiting = 0;
+
+  function draw() {
+    waiting = 0;
+    if (!names || !store.get().view) return;
+    mixer.draw(desk.mixFor(names));
+    mixer.canvas.dataset.mixes = String(Number(mixer.canvas.dataset.mixes ?? 0) + 1);
+  }
+
+  desk.follow(() => { waiting ||= requestAnimationFrame(draw); });
+  // A tab that lies behind is not drawn; it catches up when it is looked at.
+  document.addEventListener("visibilitychange", () => { if (!document.hidden) waiting ||= requestAnimationFrame(draw); });
+
+  const now = { name: "now", measured: null, weights: (of) => desk.weightsFor(of), exposure: () => store.get().view.exposure };
+  const meter = mountMeter(slip, room, print, now);
+  mountTools(tools, room, print);
+  mountFaders(below, room);
+  const slots = mountSlots(room, print, { webgl });
+  meter.alsoOver(slots.underPointer);
+
+  followFrames(store, {
+    shown(frame, message) {
+      names = frame.names;
+      place.classList.toggle("lies", frame.width > frame.height);
+      mixer.take(frame, store.get().view.exposure);
+      // Draw in the same task, so that the old picture stands until the new one does.
+      cancelAnimationFrame(waiting);
+      draw();
+      print.arrived(frame, message);
+      now.measured = null;
+    },
+    measured(frame) {
+      now.measured = frame;
+      meter.refresh();
+    },
+  });
+
+  place.pixel = (x, y) => mixer.pixel(x, y);
+  place.spot = (x, y, deg) => meter.readingAt(x, y, deg);
+}

@@ -1,0 +1,95 @@
+"""An order at work: what it asks for, the keys of what decides its pictures, and the picture sent before it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from sim.light.stack import LightStack
+from sim.render.cache.disk import key_from
+from sim.room.preview.messages import Order, Progress, Result
+from sim.room.preview.upsample import Guides
+from sim.scene.model import Scene
+from sim.studio.layout import Layout
+
+
+class Replaced(Exception):
+    """A newer order waits."""
+
+
+@dataclass
+class Shown:
+    """The picture that was sent last, as the ground of the next first picture.
+
+    `sight` key of all that decides what the camera sees apart from lights and panels; `panels` their key; `lights` key
+    of each light as it stood when its layer was traced; `view`, `raw` (h, w, 3) and `samples` by light; `coarse` the
+    layers that are from a first picture; `guides` of the camera.
+    """
+
+    sight: str
+    panels: str
+    lights: dict[str, str]
+    view: dict[str, np.ndarray]
+    raw: dict[str, np.ndarray]
+    samples: dict[str, int]
+    coarse: frozenset[str]
+    guides: Guides
+
+
+@dataclass
+class Job:
+    """An order and what was found about it.
+
+    `keys` of its layers by light; `sight`, `panels`, `lights` as in `Shown`; `send` takes results, `check` raises
+    Replaced when a newer order waits.
+    """
+
+    order: Order
+    scene: Scene
+    layout: Layout
+    keys: dict[str, str]
+    sight: str
+    panels: str
+    lights: dict[str, str]
+    send: Callable[[Result], None]
+    check: Callable[[], None]
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Every light's name in layer order."""
+        return self.layout.light_names
+
+    def tell(self, stage: str, part: float) -> None:
+        """Send progress, unless a newer order waits."""
+        self.check()
+        self.send(Progress(self.order.serial, self.order.revision, stage, part))
+
+
+def kinds_of(layout: Layout) -> str:
+    """Key of what a kernel is compiled for: the number of lights, and the kinds of their faces."""
+    faces = [[(face.surface, face.profile is None) for face in light.rig.emitters] for light in layout.lights]
+    return key_from(faces, len(layout.even_ambients))
+
+
+def rows_of(job: Job, names: tuple[str, ...]) -> frozenset[int] | None:
+    """Layers of these lights, None for all."""
+    return None if len(names) == len(job.names) else frozenset(job.names.index(name) for name in names)
+
+
+def view_key(job: Job, name: str) -> str:
+    """Key of a light's layer cleaned for viewing."""
+    return key_from(job.keys[name], "view")
+
+
+def backdrop_facts(scene: Scene) -> tuple[Any, ...]:
+    """All that decides what the backdrop looks like."""
+    file = getattr(scene.backdrop, "file", None)
+    return scene.backdrop, scene.backdrop_plane_m, None if file is None else scene.file_path(file).stat().st_mtime_ns
+
+
+def guides_of(stack: LightStack) -> Guides:
+    """What the camera rays of a stack met."""
+    return Guides(stack.albedo, stack.normal, stack.distance_m, stack.region)

@@ -1,0 +1,117 @@
+"""What is asked of the painter and what it answers: plain data, without a renderer.
+
+An order is answered in this sequence, each answer carrying its `serial` and `revision`:
+
+    Progress*  Painted "first"  Progress*  Painted "settled"  Metered  Checked
+
+"first" is left out where no layer has to be traced, or there is no telling picture to be had sooner. A newer order ends
+all of it: what was not sent by then is never sent. Failed ends it too, with one plain line.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any, ClassVar
+
+from sim.light.readings import ProbeReadings
+from sim.room.preview.frame import Frame
+
+
+@dataclass(frozen=True)
+class Order:
+    """Paint this text of a scene.
+
+    `serial` greater than that of every order before; `revision` is handed back as it came. `text` of the scene and
+    `path` of its file (its folder is where the scene's own files are looked for; the file itself is not read). `size`
+    (width, height) in pixels. `look_first` names of the lights that people look at now: their layers are in the first
+    picture; when empty the painter finds out by itself which moved. `samples` camera rays per pixel of the settled
+    picture, 4 or more; 8 is a draft's. `seed` as in a preview. `paint` False sends no picture, only meters and checks
+    (after a dial was turned, the lines of the checks change and the layers do not); `analyse` False leaves these out.
+    """
+
+    serial: int
+    revision: int
+    text: str
+    path: str
+    size: tuple[int, int]
+    look_first: tuple[str, ...] = ()
+    samples: int = 8
+    seed: int = 0
+    paint: bool = True
+    analyse: bool = True
+
+
+@dataclass(frozen=True)
+class Progress:
+    """Finished part 0..1 of what is being done: "first", "settled", "meters" or "checks"."""
+
+    kind: ClassVar[str] = "progress"
+    serial: int
+    revision: int
+    stage: str
+    part: float
+
+
+@dataclass(frozen=True)
+class Painted:
+    """A whole picture of every light; `kind` is "first" or "settled", as is `frame.stage`."""
+
+    serial: int
+    revision: int
+    frame: Frame
+
+    @property
+    def kind(self) -> str:
+        """ "first": soon, coarse in the layers `frame.coarse`; "settled": as fine as was asked."""
+        return self.frame.stage
+
+
+@dataclass(frozen=True)
+class Metered:
+    """Readings of the standard points, then the scene's own, then the report's, each light at full dial and white."""
+
+    kind: ClassVar[str] = "meters"
+    serial: int
+    revision: int
+    readings: ProbeReadings
+    standard_count: int
+    scene_count: int
+
+    @property
+    def standard(self) -> ProbeReadings:
+        """Domes at the points that every scene has (`sim.metering.points.standard_probes`)."""
+        return self.readings.between(0, self.standard_count)
+
+    @property
+    def own(self) -> ProbeReadings:
+        """The meter points of the scene file (`sim.metering.points.scene_probes`)."""
+        return self.readings.between(self.standard_count, self.standard_count + self.scene_count)
+
+    @property
+    def report(self) -> ProbeReadings:
+        """What `sim.metering.report.report_from_probes` asks for (`sim.metering.report_points.report_probes`)."""
+        return self.readings.between(self.standard_count + self.scene_count, len(self.readings.probes))
+
+
+@dataclass(frozen=True)
+class Checked:
+    """The analysis of the settled picture at the order's own dials: JSON-ready `record`, and (heading, lines)."""
+
+    kind: ClassVar[str] = "checks"
+    serial: int
+    revision: int
+    record: dict[str, Any] = field(repr=False)
+    lines: tuple[tuple[str, tuple[str, ...]], ...]
+
+
+@dataclass(frozen=True)
+class Failed:
+    """Nothing more comes of this order; `line` says why in one plain line. The next order is taken all the same."""
+
+    kind: ClassVar[str] = "failed"
+    serial: int
+    revision: int
+    line: str
+
+
+Result = Progress | Painted | Metered | Checked | Failed

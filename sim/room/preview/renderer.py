@@ -1,0 +1,347 @@
+"""One order to its pictures, meters and checks, with everything kept that the next order can use."""
+
+from __future__ import annotations
+
+import dataclasses
+import os
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from sim.light.develop import denoised
+from sim.light.mix import mix_from_scene
+from sim.light.stack import LightStack
+from sim.metering.points import scene_probes, standard_probes
+from sim.metering.report_points import report_probes
+from sim.render.cache.disk import cached_probes, cached_render, key_from, layer_keys, store_from_environment
+from sim.render.cache.memory import LayerMemory
+from sim.reports.preview.quality import QUALITIES
+from sim.room.preview.frame import frame_from_layers
+from sim.room.preview.job import Job, Replaced, Shown, backdrop_facts, guides_of, kinds_of, rows_of, view_key
+from sim.room.preview.messages import Checked, Metered, Order, Painted, Progress, Result
+from sim.room.preview.upsample import Enlarger, Guides, repeated
+from sim.scene.model import Scene
+from sim.scene.read import scene_from_text
+from sim.studio.figure import Figure, figure_from_sitter
+from sim.studio.layout import layout_from_scene
+
+DRAFT = QUALITIES["draft"]
+# Rays of one launch for each thread: of the camera for every light and for few of them, of meters. On two quiet cores
+# a launch takes less than a quarter of a second.
+RAYS_A_THREAD = {"all": 96_000, "few": 240_000, "meters": 64_000}
+THREADS_OF_A_GPU = 64
+# So few lights are traced at full size for a first picture, which keeps the glints of a gown; more at half the size.
+FEW_LIGHTS, FINE_SAMPLES, COARSE_SAMPLES = 2, 2, 4
+WARM_UP_SIZE = (16, 16)
+
+
+class Easel:
+    """What is kept between orders; `paint` answers one.
+
+    Arguments: `environ` says where the user keeps layers; see `sim.render.cache.disk.store_from_environment`.
+    """
+
+    def __init__(self, environ: Mapping[str, str] = os.environ) -> None:
+        self._environ = environ
+        self._threads = 0
+        self.memory = LayerMemory(behind=store_from_environment(environ))
+        self._shelf: Any = None
+        self._stage: Any = None
+        self._stage_key = ""
+        self._figure: tuple[str, Figure] | None = None
+        self._shown: Shown | None = None
+        self._last_job: Job | None = None
+        self._compiled: set[tuple[str, frozenset[int] | None]] = set()
+
+    def warm_up(self) -> None:
+        """Start the renderer and load what the first order will need."""
+        self._start()
+        import pyoidn  # type: ignore[import-untyped]  # noqa: F401
+
+        import sim.advice.checks.report
+        import sim.render.stage.build
+        import sim.render.transport.render  # noqa: F401
+
+    def _start(self) -> None:
+        from sim.render.engine import start_engine
+
+        if not self._threads:
+            engine = start_engine()
+            self._threads = THREADS_OF_A_GPU if engine.name == "cuda" else engine.threads
+
+    def _at_once(self, kind: str) -> int:
+        self._start()
+        return RAYS_A_THREAD[kind] * self._threads
+
+    def clear(self) -> None:
+        """Let go of everything but the layers on disk."""
+        self.__init__(self._environ)  # type: ignore[misc]
+
+    def paint(self, order: Order, send: Callable[[Result], None], has_newer: Callable[[], bool]) -> None:
+        """Send every result of an order; raises Replaced when a newer one waits, HalfstopError for a bad scene."""
+
+        def check() -> None:
+            if has_newer():
+                raise Replaced
+
+        # Tell at once that the order before has ended.
+        send(Progress(order.serial, order.revision, "first", 0.0))
+        job = self._job(order, send, check)
+        check()
+        missing = tuple(name for name in job.names if self.memory.get(job.keys[name]) is None)
+        if order.paint and missing:
+            self._paint_first(job, missing)
+        stack = self._settled(job, missing)
+        self.memory.write_behind(check)
+        if order.analyse:
+            self._meter(job)
+            self._check_up(job, stack)
+        self._last_job = job
+
+    def compile_ahead(self, has_newer: Callable[[], bool]) -> None:
+        """Have kernels ready for all lights of the last order and for each alone; a first picture need not wait then.
+
+        Raises Replaced when an order waits.
+        """
+        job, self._last_job = self._last_job, None
+        if job is None:
+            return
+        from sim.render.transport.render import render
+
+        kinds = kinds_of(job.layout)
+        for layers in (None, *(frozenset({row}) for row in range(len(job.names)))):
+            if has_newer():
+                raise Replaced
+            if (kinds, layers) not in self._compiled:
+                render(self._staged(job, layers), size=WARM_UP_SIZE, samples=COARSE_SAMPLES, depth=1)
+                self._compiled.add((kinds, layers))
+
+    # -- steps -----------------------------------------------------------------------------------
+
+    def _job(self, order: Order, send: Callable[[Result], None], check: Callable[[], None]) -> Job:
+        path = Path(order.path).absolute()
+        scene = scene_from_text(order.text, path.name, path.parent)
+        figure_key, figure = self._posed(scene, path.parent)
+        layout = layout_from_scene(scene, path.parent, figure=figure)
+        keys = layer_keys(
+            scene, layout, size=order.size, samples=order.samples, seed=order.seed, depth=scene.render.depth
+        )
+        return Job(
+            order, scene, layout, keys,
+            sight=key_from(figure_key, scene.room, backdrop_facts(scene), layout.camera, tuple(order.size)),
+            panels=key_from(layout.panels),
+            lights={
+                name: key_from(thing) for name, thing in zip(
+                    layout.light_names, (*layout.lights, *layout.even_ambients), strict=True
+                )
+            },
+            send=send, check=check,
+        )  # fmt: skip
+
+    def _posed(self, scene: Scene, folder: Path) -> tuple[str, Figure]:
+        """The sitter in place, kept where nothing of it changed."""
+        sitter = scene.sitter
+        camera_m = scene.camera.place.position_m
+        told: list[Any] = [sitter, camera_m if sitter.eyes == "camera" else None, str(folder)]
+        if not isinstance(sitter.figure, str):
+            facts = (folder / sitter.figure.file).stat()
+            told += [facts.st_mtime_ns, facts.st_size]
+        key = key_from(*told)
+        if self._figure is None or self._figure[0] != key:
+            self._figure = key, figure_from_sitter(sitter, camera_m, folder)
+        return self._figure
+
+    def _staged(self, job: Job, layers: frozenset[int] | None = None) -> Any:
+        """The stage of an order, tracing only these layers."""
+        key = key_from(job.sight, job.panels, [job.lights[name] for name in job.names])
+        if self._stage is None or self._stage_key != key:
+            self._start()
+            from sim.render.stage.build import build
+            from sim.render.stage.shape_cache import Shelf
+
+            # Let go of the last stage first: kernels are recorded for all that is alive.
+            self._stage, self._stage_key = None, ""
+            self._shelf = self._shelf or Shelf()
+            self._stage = build(job.scene, job.layout, shelf=self._shelf)
+            self._stage_key = key
+        return dataclasses.replace(self._stage, wanted_layers=layers)
+
+    def _paint_first(self, job: Job, missing: tuple[str, ...]) -> None:
+        """Send a first picture where one can be had that is nearer to the settled one than what is shown."""
+        shown = self._shown
+        same_sight = shown is not None and shown.sight == job.sight
+        if shown is not None and same_sight:
+            moved = {name for name in job.names if shown.lights.get(name) != job.lights[name]}
+            if not moved and set(shown.lights) == set(job.names) and shown.panels == job.panels:
+                # Only finer than before.
+                return
+            new = {name for name in missing if name not in shown.view}
+            asked = moved | new | set(job.order.look_first)
+            wanted = missing if shown.panels != job.panels else tuple(name for name in missing if name in asked)
+        else:
+            wanted = missing
+        if shown is not None and same_sight and not wanted:
+            # A light was taken away: the others stay as they were for now.
+            first = replace(shown, panels=job.panels, lights={}, view={}, raw={}, samples={})
+        elif shown is not None and same_sight and len(wanted) <= FEW_LIGHTS:
+            first = self._noisy(job, wanted, shown.guides)
+        else:
+            first = self._coarse(job, wanted, shown.guides if shown is not None and same_sight else None)
+        for name in job.names:
+            entry = self.memory.get(job.keys[name])
+            if name in wanted:
+                continue
+            if entry is not None:
+                seen = self.memory.get(view_key(job, name))
+                first.raw[name] = entry["pixels"]
+                first.view[name] = entry["pixels"] if seen is None else seen["pixels"]
+                first.samples[name] = job.order.samples
+                first.lights[name] = job.lights[name]
+            elif shown is not None:
+                first.raw[name], first.view[name] = shown.raw[name], shown.view[name]
+                first.samples[name], first.lights[name] = shown.samples[name], shown.lights[name]
+        kept_coarse = shown.coarse if shown is not None else frozenset()
+        stale = frozenset(missing) - frozenset(wanted)
+        first.coarse = frozenset(wanted) | (kept_coarse & stale)
+        self._send(job, "first", first, wanted, tuple(name for name in job.names if name in stale))
+
+    def _noisy(self, job: Job, wanted: tuple[str, ...], guides: Guides) -> Shown:
+        """Layers of the wanted lights at full size from few rays, cleaned along the clean guides of before."""
+        stack = self._traced_soon(job, wanted, job.order.size, FINE_SAMPLES, "few")
+        guided = replace(stack, albedo=guides.albedo, normal=guides.normal)
+        cleaned = self._cleaned(guided, [job.names.index(name) for name in wanted], job)
+        view = dict(zip(wanted, cleaned, strict=True))
+        return self._first_of(job, view, {name: stack.layer(name) for name in wanted}, stack.samples, guides)
+
+    def _coarse(self, job: Job, wanted: tuple[str, ...], guides: Guides | None) -> Shown:
+        """Layers of the wanted lights at half the size, cleaned and brought to full size."""
+        width, height = job.order.size
+        stack = self._traced_soon(job, wanted, ((width + 1) // 2, (height + 1) // 2), COARSE_SAMPLES, "all")
+        if guides is None:
+            from sim.render.transport.render import render
+
+            seen = render(
+                self._staged(job, frozenset()), size=job.order.size, samples=COARSE_SAMPLES, seed=job.order.seed,
+                depth=0, on_progress=lambda part: job.check(), most_rays_at_once=self._at_once("all"),
+            )  # fmt: skip
+            guides = guides_of(seen)
+        cleaned = self._cleaned(stack, [job.names.index(name) for name in wanted], job)
+        enlarger = Enlarger(guides_of(stack), guides)
+        view = {name: enlarger.enlarged(layer) for name, layer in zip(wanted, cleaned, strict=True)}
+        raw = {name: repeated(stack.layer(name), job.order.size) for name in wanted}
+        return self._first_of(job, view, raw, stack.samples, guides)
+
+    def _traced_soon(
+        self, job: Job, wanted: tuple[str, ...], size: tuple[int, int], samples: int, kind: str
+    ) -> LightStack:
+        from sim.render.transport.render import render
+
+        stage = self._staged(job, self._soonest(job, wanted))
+        job.check()
+        stack = render(
+            stage, size=size, samples=samples, seed=job.order.seed, depth=job.scene.render.depth,
+            on_progress=lambda part: job.check(), most_rays_at_once=self._at_once(kind), least_groups=2, gather=False,
+        )  # fmt: skip
+        self._compiled.add((kinds_of(job.layout), stage.wanted_layers))
+        return stack
+
+    def _first_of(
+        self, job: Job, view: dict[str, np.ndarray], raw: dict[str, np.ndarray], samples: int, guides: Guides
+    ) -> Shown:
+        return Shown(
+            sight=job.sight,
+            panels=job.panels,
+            lights={name: job.lights[name] for name in view},
+            view=view,
+            raw=raw,
+            samples=dict.fromkeys(view, samples),
+            coarse=frozenset(view),
+            guides=guides,
+        )
+
+    def _soonest(self, job: Job, wanted: tuple[str, ...]) -> frozenset[int] | None:
+        """Which layers to trace so that the wanted ones are there soonest: these alone, or all with a known kernel."""
+        alone = rows_of(job, wanted)
+        kinds = kinds_of(job.layout)
+        return alone if (kinds, alone) in self._compiled or (kinds, None) not in self._compiled else None
+
+    def _settled(self, job: Job, missing: tuple[str, ...]) -> LightStack:
+        """Trace what is missing, clean it, and send the picture."""
+        order = job.order
+        stack = cached_render(
+            job.scene, job.layout, size=order.size, samples=order.samples, seed=order.seed,
+            depth=job.scene.render.depth, on_progress=lambda part: job.tell("settled", 0.75 * part),
+            stage=lambda: self._staged(job), store=self.memory, most_rays_at_once=self._at_once("all"),
+        )  # fmt: skip
+        if missing:
+            self._compiled.add((kinds_of(job.layout), rows_of(job, missing)))
+        if not order.paint:
+            return stack
+        seen = {name: self.memory.get(view_key(job, name)) for name in job.names}
+        rows = [row for row, name in enumerate(job.names) if seen[name] is None]
+        for row, layer in zip(rows, self._cleaned(stack, rows, job), strict=True):
+            name = job.names[row]
+            seen[name] = {"pixels": layer}
+            self.memory.put(view_key(job, name), {"pixels": layer}, only_here=True)
+        settled = Shown(
+            sight=job.sight,
+            panels=job.panels,
+            lights=dict(job.lights),
+            view={name: entry["pixels"] for name, entry in seen.items() if entry is not None},
+            raw=dict(zip(job.names, stack.pixels, strict=True)),
+            samples=dict.fromkeys(job.names, stack.samples),
+            coarse=frozenset(),
+            guides=guides_of(stack),
+        )
+        self._send(job, "settled", settled, missing, ())
+        return stack
+
+    def _cleaned(self, stack: LightStack, rows: list[int], job: Job) -> np.ndarray:
+        """These layers of a stack cleaned for viewing, as in a draft."""
+        if not rows:
+            return stack.pixels[:0]
+        part = replace(stack, pixels=stack.pixels[rows])
+        cleaned = denoised(part, lambda part: job.check(), quality=DRAFT.denoiser).denoised
+        assert cleaned is not None
+        return cleaned
+
+    def _send(self, job: Job, stage: str, shown: Shown, fresh: tuple[str, ...], stale: tuple[str, ...]) -> None:
+        from sim.render.stage.build import REGIONS
+
+        frame = frame_from_layers(
+            serial=job.order.serial, revision=job.order.revision, stage=stage, names=job.names,
+            is_flash=job.layout.is_flash, view=shown.view, raw=shown.raw, region=shown.guides.region,
+            region_names=REGIONS, distance_m=shown.guides.distance_m.astype(np.float32), camera=job.layout.camera,
+            samples=tuple(shown.samples[name] for name in job.names), fresh=fresh,
+            coarse=tuple(name for name in job.names if name in shown.coarse), stale=stale,
+        )  # fmt: skip
+        job.check()
+        job.send(Painted(job.order.serial, job.order.revision, frame))
+        self._shown = shown
+
+    def _meter(self, job: Job) -> None:
+        job.tell("meters", 0.0)
+        standard, own = standard_probes(job.layout), scene_probes(job.scene, job.layout)
+        readings = cached_probes(
+            job.scene, job.layout, [*standard, *own, *report_probes(job.scene, job.layout)],
+            seed=job.order.seed, depth=job.scene.render.depth, target_stderr_stops=DRAFT.meter_stderr_stops,
+            most_rays=DRAFT.meter_rays, stage=lambda: self._staged(job), store=self.memory, on_launch=job.check,
+            most_rays_at_once=self._at_once("meters"),
+        )  # fmt: skip
+        job.check()
+        job.send(Metered(job.order.serial, job.order.revision, readings, len(standard), len(own)))
+
+    def _check_up(self, job: Job, stack: LightStack) -> None:
+        job.tell("checks", 0.0)
+        stage = self._staged(job)
+        from sim.advice.checks.report import check_report, record_from_report, report_lines
+
+        report = check_report(
+            job.scene, stage, stack, mix_from_scene(job.scene, job.layout),
+            on_step=job.check, most_rays_at_once=self._at_once("meters"),
+        )  # fmt: skip
+        lines = tuple((heading, tuple(told)) for heading, told in report_lines(report))
+        job.send(Checked(job.order.serial, job.order.revision, record_from_report(report), lines))

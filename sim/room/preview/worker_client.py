@@ -1,0 +1,235 @@
+"""The painter as the server sees it: orders go in, pictures and readings come back from a process of its own.
+
+    painter = Painter(on_result, environment)   # starts nothing yet
+    painter.ask(Order(serial=7, revision=12, text=..., path=..., size=(400, 600), look_first=("key",)))
+    painter.warm_up()                           # optional: start the child and its renderer before the first order
+    painter.close()
+
+The latest order wins: `ask` replaces what is waiting and ends what is under way, within a quarter of a second.
+`on_result` is called from a thread of the painter's, one call at a time, with the results of
+`sim.room.preview.messages`; it should hand them on and return (asyncio: `loop.call_soon_threadsafe`). Progress and
+failures of orders that a newer one replaced are not told.
+
+The child keeps renderer, sitter, stage and layers from order to order. When it dies, the order it was at is answered
+with one `Failed`, and the next `ask` starts another. The child ends when this process does, however that ends.
+"""
+
+from __future__ import annotations
+
+import os
+import signal
+import socket
+import subprocess
+import sys
+import threading
+from collections.abc import Callable, Mapping
+from contextlib import suppress
+from multiprocessing.connection import Connection
+from pathlib import Path
+
+from sim.room.preview.frame import Frame
+from sim.room.preview.messages import Checked, Failed, Metered, Order, Painted, Progress, Result
+
+__all__ = ["Checked", "Failed", "Frame", "Metered", "Order", "Painted", "Painter", "Progress", "Result"]
+
+ROOT = Path(__file__).resolve().parents[3]
+# How long a child may take to end by itself before it is killed.
+FAREWELL_S = 1.0
+
+
+class Painter:
+    """One child process that paints the latest order.
+
+    Arguments: `on_result` told every result; `environment` of the child, this process's own by default.
+    Does not: block in `ask`, or keep orders other than the latest.
+    """
+
+    def __init__(self, on_result: Callable[[Result], None], environment: Mapping[str, str] | None = None) -> None:
+        self._on_result = on_result
+        self._environment = dict(os.environ if environment is None else environment)
+        self._changed = threading.Condition()
+        self._waiting: Order | None = None
+        self._asked: Order | None = None
+        self._wants_child = False
+        self._closing = False
+        self._child: _Child | None = None
+        self._sender = threading.Thread(target=self._send_orders, name="painter orders", daemon=True)
+        self._sender.start()
+
+    def ask(self, order: Order) -> None:
+        """Paint this order next, in place of whatever is waiting or under way."""
+        with self._changed:
+            if self._closing:
+                raise RuntimeError("the painter is closed")
+            self._waiting = self._asked = order
+            self._changed.notify_all()
+
+    def warm_up(self) -> None:
+        """Start the child now, so that the first order finds its renderer ready."""
+        with self._changed:
+            self._wants_child = True
+            self._changed.notify_all()
+
+    @property
+    def child_pid(self) -> int | None:
+        """Process id of the child, None when there is none alive."""
+        child = self._child
+        return None if child is None or child.process.poll() is not None else child.process.pid
+
+    @property
+    def busy(self) -> bool:
+        """Whether an order waits or is under way."""
+        return self._asked is not None
+
+    def close(self) -> None:
+        """End the child and tell no more results; closing twice is the same as once."""
+        with self._changed:
+            self._closing = True
+            self._changed.notify_all()
+        if threading.current_thread() is not self._sender:
+            self._sender.join()
+        if self._child is not None:
+            self._child.end()
+
+    def __enter__(self) -> Painter:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    # -- threads ---------------------------------------------------------------------------------
+
+    def _send_orders(self) -> None:
+        while True:
+            with self._changed:
+                self._changed.wait_for(lambda: self._closing or self._waiting is not None or self._wants_child)
+                if self._closing:
+                    return
+                order, self._waiting, self._wants_child = self._waiting, None, False
+            try:
+                self._hand_over(order)
+            except OSError as error:
+                if order is not None:
+                    self._on_result(Failed(order.serial, order.revision, f"the painter could not be started ({error})"))
+
+    def _hand_over(self, order: Order | None) -> None:
+        """Send an order to the child; a child that is found dead is replaced once."""
+        for attempt in (1, 2):
+            if self._child is None or not self._child.alive:
+                if self._child is not None:
+                    self._child.end()
+                self._child = None
+                self._child = _Child(self._environment, self._take, self._lost)
+            try:
+                if order is not None:
+                    self._child.send(order)
+                return
+            except OSError:
+                self._child.alive = False
+                if attempt == 2:
+                    raise
+
+    def _take(self, told: Result | int) -> None:
+        with self._changed:
+            asked = self._asked
+            serial = told if isinstance(told, int) else told.serial
+            ends = isinstance(told, int | Failed | Checked)
+            if ends and asked is not None and asked.serial == serial:
+                self._asked = None
+            replaced = asked is not None and serial < asked.serial
+            if self._closing or (replaced and isinstance(told, Progress | Failed)):
+                return
+        if not isinstance(told, int):
+            self._on_result(told)
+
+    def _lost(self, child: _Child) -> None:
+        """Answer the order that a dead child leaves behind, unless it waits to be sent to the next one."""
+        with self._changed:
+            order = self._asked
+            left = child.sent is not None and order is not None and order.serial == child.sent
+            if self._closing or not left:
+                return
+            self._asked = None
+        assert order is not None
+        self._on_result(Failed(order.serial, order.revision, child.last_words()))
+
+
+class _Child:
+    """The process, its line, and the thread that reads what it sends."""
+
+    def __init__(
+        self,
+        environment: Mapping[str, str],
+        take: Callable[[Result | int], None],
+        lost: Callable[[_Child], None],
+    ) -> None:
+        ours, theirs = socket.socketpair()
+        with theirs:
+            self.process = subprocess.Popen(
+                [sys.executable, "-P", "-c", _START, str(ROOT), str(theirs.fileno()), str(os.getpid())],
+                pass_fds=[theirs.fileno()], env=dict(environment), stdin=subprocess.DEVNULL,
+                stdout=subprocess.DEVNULL, stderr=None if environment.get("HALFSTOP_DEBUG") else subprocess.DEVNULL,
+            )  # fmt: skip
+        self.line = Connection(ours.detach())
+        # Held while an order is handed over, so that it is told of as lost only if it went out.
+        self._handing = threading.Lock()
+        self.sent: int | None = None
+        self.alive = True
+        self._ended = False
+        self._take, self._lost = take, lost
+        self._reader = threading.Thread(target=self._read, name="painter results", daemon=True)
+        self._reader.start()
+
+    def send(self, order: Order) -> None:
+        with self._handing:
+            self.line.send(order)
+            self.sent = order.serial
+
+    def last_words(self) -> str:
+        """Why the child is no more, in one line."""
+        code = self.process.returncode
+        if code is not None and code < 0:
+            with suppress(ValueError):
+                return f"the painter was ended by {signal.Signals(-code).name}; the next change starts it again"
+        return f"the painter stopped (status {code}); the next change starts it again"
+
+    def end(self) -> None:
+        """Ask the child to end, then make it."""
+        if self._ended:
+            return
+        self._ended = True
+        self.alive = False
+        with suppress(OSError):
+            self.line.send(None)
+        try:
+            self.process.wait(FAREWELL_S)
+        except subprocess.TimeoutExpired:
+            self.process.kill()
+            self.process.wait()
+        if threading.current_thread() is not self._reader:
+            self._reader.join(FAREWELL_S)
+        self.line.close()
+
+    def _read(self) -> None:
+        try:
+            while True:
+                self._take(self.line.recv())
+        except (EOFError, OSError):
+            pass
+        self.alive = False
+        with suppress(subprocess.TimeoutExpired):
+            self.process.wait(FAREWELL_S)
+        if self.process.poll() is None:
+            self.process.kill()
+            self.process.wait()
+        # Wait for an order on its way.
+        with self._handing:
+            pass
+        self._lost(self)
+
+
+# The module is imported by name, so that results are the same types on both ends of the line.
+_START = (
+    "import sys; sys.path.insert(0, sys.argv[1]); from sim.room.preview.worker import serve; "
+    "serve(int(sys.argv[2]), int(sys.argv[3]))"
+)

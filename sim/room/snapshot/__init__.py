@@ -1,0 +1,1 @@
+"""The scene as the page shows it at one moment: places, outlines, choices, warnings."""

@@ -1,0 +1,397 @@
+"""The scene as the page shows it: one JSON object with every place, outline, number and word that it draws.
+
+Beside what the page was promised from the start, it holds:
+    redo_text; stage: {"set": digest, "layers": {name: number}}: a light's picture holds while its number stays;
+    trouble: a line where unsaved changes cannot be kept on disk, else ""; safety: the line that belongs to every set.
+    exposure: settings as text (aperture, shutter, iso) and as numbers (f_number, shutter_s, iso_value,
+        white_balance_K), white_balance_rgb, display_scale, grey_scale (both multiplied), luminance, curve {shoulder,
+        saturation, grey}, filters [{name, title, rgb}], bands [{from_stops, label, colour}], balance {first_K, step_K,
+        rgb}, constants {dome, flat, spot}.
+    camera, sitter, backdrop: block, in the form of the file with what is left out filled in; text; around (whether
+        the place is said as a bearing). sitter: outline_names for outline_top, outline_front [[x, y], ...].
+    lights: number; is_room, is_flash; stand; dial {lowest_stops, step_stops} or null; layer (see stage); azimuth_deg;
+        shape_front. shape_top holds x and z, shape_side z and y, shape_front x and y, in metres around position_m with
+        the light turned as it stands; the last outline is a luminous face. beam_deg is across and up.
+    panels: name, index, kind, surface, position_m, aim_m, aim, width_m, height_m, shape_*, words, block, movable.
+    meters: at, the point's name or "point"; facing, a name or a point.
+    choices: see sim.room.snapshot.choices; backdrop holds the fields of the present one.
+Lengths are metres, angles degrees; null stands for what there is not.
+"""
+
+from __future__ import annotations
+
+import math
+from functools import cache
+from typing import Any
+
+import numpy as np
+
+from sim.light import finish
+from sim.light.develop import SATURATION, SHOULDER_FROM
+from sim.metering import health
+from sim.metering.points import CONSTANT_C
+from sim.quantities import color, photometry, units
+from sim.reports.handout.page import (
+    BALANCE_FIRST_K,
+    BALANCE_LAST_K,
+    BALANCE_STEP_K,
+    FILTER_WORDS,
+    picture_scale_rgb,
+)
+from sim.reports.plan.cautions import DEFER
+from sim.reports.plan.facts import LightFacts, text_from_gel
+from sim.reports.plan.outlines import face_line_m
+from sim.reports.sheets.captions import modifier_text, power_text
+from sim.room.document.scene_document import Document
+from sim.room.snapshot.choices import choices
+from sim.room.snapshot.placement_cache import LightShape, SitterShape, Staged, panel_outlines, rounded
+from sim.room.snapshot.words import place_text, size_text, source_text
+from sim.scene import model
+from sim.scene.model import Camera, Scene
+from sim.scene.model.checks import scene_warnings
+from sim.scene.model.places import Around
+from sim.scene.text import data_from_text
+from sim.studio.layout import Layout, unit
+
+# Inks of the lights by their place in the file, dark enough for text on the sheet (4.5 : 1 and more).
+INKS = ("#1f4e9c", "#b5401c", "#0f7560", "#8b2f7d", "#7c6200", "#2e6f9e", "#9c2743", "#4f6b1f")
+ROOM_INK = "#5d5f66"
+
+
+def view_from_document(document: Document, staged: Staged, *, tour: bool = False) -> dict[str, Any]:
+    """What the page shows of a document and its stage; `tour` whether to offer the first-run tour."""
+    scene = staged.scene
+    data = data_from_text(document.text)
+    return {
+        "type": "state",
+        "revision": document.revision,
+        "geometry": staged.geometry,
+        "stage": {"set": staged.set_key, "layers": staged.layers},
+        "file": str(document.path),
+        "title": scene.title,
+        "saved": document.saved,
+        "can_undo": document.can_undo,
+        "can_redo": document.can_redo,
+        "undo_text": document.undo_text,
+        "redo_text": document.redo_text,
+        "trouble": document.trouble,
+        "tour": tour,
+        "safety": DEFER,
+        "exposure": _exposure(scene.camera, document.disk_scene.camera),
+        "camera": _camera(scene, staged.layout),
+        "room": {
+            "low_m": rounded(staged.layout.room_low_m),
+            "high_m": rounded(staged.layout.room_high_m),
+            "block": _block(scene.room),
+        },
+        "backdrop": _backdrop(scene),
+        "sitter": _sitter(scene, staged.layout, staged.sitter_shape),
+        "lights": _lights(staged, data),
+        "panels": _panels(scene, staged.layout, data),
+        "meters": _meters(scene, staged.layout),
+        "choices": {**choices(), "backdrop": _fields_of_backdrop(scene.backdrop.kind)},
+        "warnings": [{"level": "caution", "text": text, "light": None} for text in scene_warnings(scene)],
+    }
+
+
+def _block(block: Any) -> dict[str, Any]:
+    """A block in the form of the scene file, with what is left out filled in."""
+    dumped: dict[str, Any] = block.model_dump(mode="json", by_alias=True, exclude_none=True)
+    return dumped
+
+
+# -- camera -----------------------------------------------------------------------------------
+
+
+def _exposure(camera: Camera, saved: Camera) -> dict[str, Any]:
+    scale = photometry.display_scale(camera.f_number, camera.iso)
+    before = photometry.display_scale(saved.f_number, saved.iso)
+    return {
+        "aperture": units.text_from_f_number(camera.f_number),
+        "shutter": units.text_from_time_s(camera.shutter_s),
+        "iso": units.shortest(camera.iso),
+        "f_number": camera.f_number,
+        "shutter_s": camera.shutter_s,
+        "iso_value": camera.iso,
+        "white_balance_K": camera.white_balance_K,
+        "stops_from_file": round(math.log2(scale / before), 6) + 0.0,
+        "display_scale": scale,
+        "white_balance_rgb": _exact(color.white_balance_weights(camera.white_balance_K)),
+        "grey_scale": _exact(picture_scale_rgb(camera)),
+        **_developing(),
+    }
+
+
+@cache
+def _developing() -> dict[str, Any]:
+    """Constants of the picture that no scene changes."""
+    temperatures = range(BALANCE_FIRST_K, BALANCE_LAST_K + 1, BALANCE_STEP_K)
+    return {
+        "luminance": list(color.LUMINANCE_WEIGHTS),
+        "curve": {"shoulder": SHOULDER_FROM, "saturation": SATURATION, "grey": photometry.MIDDLE_GREY},
+        "filters": [
+            {"name": name, "title": title, "rgb": list(finish.channel_mix(name))}
+            for name, title in FILTER_WORDS.items()
+        ],
+        "bands": [
+            {
+                "from_stops": band.from_stops if math.isfinite(band.from_stops) else None,
+                "label": band.label,
+                "colour": band.color_hex,
+            }
+            for band in health.bands()
+        ],
+        "balance": {
+            "first_K": BALANCE_FIRST_K,
+            "step_K": BALANCE_STEP_K,
+            "rgb": [_exact(color.white_balance_weights(float(t))) for t in temperatures],
+        },
+        "constants": {**CONSTANT_C, "spot": photometry.REFLECTED_CONSTANT_K},
+    }
+
+
+def _camera(scene: Scene, layout: Layout) -> dict[str, Any]:
+    camera, view = scene.camera, layout.camera
+    width_m, height_m = camera.picture_m
+    right = unit(np.cross(view.forward, [0.0, 1.0, 0.0])) if abs(view.forward[1]) < 1 - 1e-9 else np.array([1.0, 0, 0])
+    return {
+        "position_m": _row(view.position_m),
+        "aim_m": _row(view.aim_m),
+        "aim": _target(camera.aim),
+        "around": isinstance(camera.place, Around),
+        "up": _row(np.cross(right, view.forward)),
+        "focal_length_mm": round(1000 * camera.focal_length_m, 4),
+        "sensor_mm": [round(1000 * width_m, 4), round(1000 * height_m, 4)],
+        "orientation": camera.orientation,
+        "fov_deg": [round(_view_deg(side_m, camera.focal_length_m), 4) for side_m in (width_m, height_m)],
+        "aspect": view.aspect,
+        "focus_m": _row(view.focus_m),
+        "focus_distance_m": round(view.focus_distance_m, 4),
+        "f_number": camera.f_number,
+        "block": _block(camera),
+        "texts": {
+            "lens": f"{units.shortest(round(1000 * camera.focal_length_m, 1))} mm",
+            "place": place_text(np.asarray(view.position_m)),
+            "focus": camera.focus_part or units.text_from_length_m(view.focus_distance_m),
+        },
+        "movable": True,
+    }
+
+
+def _view_deg(side_m: float, focal_length_m: float) -> float:
+    return math.degrees(2 * math.atan(side_m / (2 * focal_length_m)))
+
+
+def _backdrop(scene: Scene) -> dict[str, Any] | None:
+    plane, backdrop = scene.backdrop_plane_m, scene.backdrop
+    if plane is None:
+        return None
+    (x, y, z), width_m, height_m = plane
+    size = f"{units.text_from_length_m(width_m)} x {units.text_from_length_m(height_m)}"
+    hung = hasattr(backdrop, "distance_m")
+    return {
+        "kind": backdrop.kind,
+        "z_m": round(z, 4) + 0.0,
+        "centre_m": _row((x, y, z)),
+        "width_m": width_m,
+        "height_m": height_m,
+        "color": getattr(backdrop, "color", None),
+        "text": f"{backdrop.kind} {size}, {units.text_from_length_m(-z)} behind the mark",
+        "block": _block(backdrop),
+        "movable": hung,
+        "hint": "" if hung else "The wall stands where the room ends.",
+    }
+
+
+@cache
+def _fields_of_backdrop(kind: str) -> list[dict[str, Any]]:
+    return next((each["fields"] for each in choices()["backdrop_kinds"] if each["kind"] == kind), [])
+
+
+# -- the sitter -------------------------------------------------------------------------------
+
+
+def _sitter(scene: Scene, layout: Layout, shape: SitterShape) -> dict[str, Any]:
+    sitter = scene.sitter
+    c, s = math.cos(math.radians(sitter.turn_deg)), math.sin(math.radians(sitter.turn_deg))
+    turn, step = np.array([[c, s], [-s, c]]), np.array(sitter.step_m)
+
+    def world(points: np.ndarray) -> np.ndarray:
+        return points @ turn.T + step
+
+    rows = [(height_m, world(points)) for height_m, points in shape.rows]
+    return {
+        "step_m": _row(sitter.step_m),
+        "turn_deg": sitter.turn_deg,
+        "head_turn_deg": sitter.head.turn_deg,
+        "head_nod_deg": sitter.head.nod_deg,
+        "head_tilt_deg": sitter.head.tilt_deg,
+        "stature_m": layout.figure.sizes_m.get("stature"),
+        "posture": sitter.posture,
+        "outline_top": [rounded(world(points)) for _, points in shape.tops],
+        "outline_names": [name for name, _ in shape.tops],
+        "outline_side": [_profile(rows, 1)],
+        "outline_front": [_profile(rows, 0)],
+        "parts": {name: _row(point) for name, point in layout.anchors_m.items()},
+        "block": _block(sitter),
+        "texts": {"figure": sitter.figure if isinstance(sitter.figure, str) else sitter.figure.file},
+        "movable": True,
+    }
+
+
+def _profile(rows: list[tuple[float, np.ndarray]], axis: int) -> list[list[float]]:
+    """Outline by its width at each height: [across, height] of one side up, of the other down."""
+    low = [[float(points[:, axis].min()), height] for height, points in rows]
+    high = [[float(points[:, axis].max()), height] for height, points in rows]
+    return rounded(np.array(low + high[::-1]))
+
+
+# -- lights -----------------------------------------------------------------------------------
+
+
+def _lights(staged: Staged, data: dict[str, Any]) -> list[dict[str, Any]]:
+    scene, mix = staged.scene, staged.mix
+    weights = mix.only(mix.names).weights_rgb(scene.camera.shutter_s)
+    facts = {fact.name: fact for fact in staged.facts}
+    ambient = {item.name: place for place, item in enumerate(scene.ambient)}
+    found = []
+    for index, name in enumerate(mix.names):
+        light = scene.lights.get(name)
+        item: Any = light or scene.ambient[ambient[name]]
+        raw = data["lights"][name] if light else data["ambient"][ambient[name]]
+        entry = {
+            "name": name,
+            "number": index + 1,
+            "colour": INKS[index % len(INKS)] if light else ROOM_INK,
+            "is_room": light is None,
+            "is_flash": mix.is_flash[index],
+            "muted": mix.muted[index],
+            "power_stops": mix.dial_stops[index],
+            "power_text": units.text_from_dial_stops(mix.dial_stops[index]),
+            "dial": None,
+            "weight_rgb": _exact(weights[index]),
+            "layer": staged.layers[name],
+            "source": {"kind": "ambient"},
+            "modifier": {"kind": item.kind} if light is None else {},
+            "grid": None,
+            "gels": [],
+            "stand": "none",
+            "words": {"source": "light of the room", "modifier": "even light of the room", "place": "", "power": ""},
+            "block": raw,
+            "movable": False,
+            "hint": "Even light comes from everywhere and has no place.",
+            "position_m": None,
+            "aim_m": None,
+            "aim": None,
+        }
+        if name in facts:
+            entry |= _placed(facts[name], item, staged.light_shapes[name])
+        if light is not None:
+            entry |= _lamp(light)
+            entry["words"] = {**entry["words"], **_light_words(light)}
+        elif name in facts:
+            entry["words"] = {**entry["words"], "modifier": f"window {size_text(item.size)}", "power": "room light"}
+        found.append(entry)
+    return found
+
+
+def _placed(fact: LightFacts, item: Any, shape: LightShape) -> dict[str, Any]:
+    light = fact.placed
+    across, up = (float(np.linalg.norm(np.diff(face_line_m(light, upright=way), axis=0))) for way in (False, True))
+    return {
+        "position_m": _row(light.position_m),
+        "aim_m": _row(light.aim_m),
+        "aim": _target(item.aim),
+        "around": isinstance(item.place, Around),
+        "bearing_deg": round(fact.bearing_deg, 4) + 0.0,
+        "distance_m": round(fact.distance_m, 4),
+        "height_m": round(fact.height_m, 4),
+        "aim_distance_m": round(fact.aim_distance_m, 4),
+        "tilt_deg": round(fact.tilt_deg, 4) + 0.0,
+        "azimuth_deg": round(fact.azimuth_deg, 4) + 0.0,
+        "beam_deg": [round(fact.beam_across_deg, 2), round(fact.beam_up_deg, 2)],
+        "size_m": [round(across, 4), round(up, 4)],
+        "shape_top": shape.top,
+        "shape_side": shape.side,
+        "shape_front": shape.front,
+        "stand": fact.stand,
+        "words": {"source": "light of the room", "modifier": "", "place": place_text(light.position_m), "power": ""},
+        "movable": True,
+        "hint": "",
+    }
+
+
+def _lamp(light: model.Light) -> dict[str, Any]:
+    modifier = _block(light.modifier)
+    dial = light.source.dial
+    return {
+        "source": _block(light.source),
+        "modifier": modifier,
+        "grid": modifier.get("grid"),
+        "gels": [_block(gel) for gel in light.gels],
+        "dial": {"lowest_stops": -dial.range_stops, "step_stops": dial.step_stops},
+    }
+
+
+def _light_words(light: model.Light) -> dict[str, str]:
+    words = {"source": source_text(light.source), "modifier": modifier_text(light), "power": power_text(light)}
+    return words | {"gels": ", ".join(text_from_gel(gel) for gel in light.gels)}
+
+
+# -- panels and meters ------------------------------------------------------------------------
+
+
+def _panels(scene: Scene, layout: Layout, data: dict[str, Any]) -> list[dict[str, Any]]:
+    found = []
+    for index, (name, panel) in enumerate(scene.panels.items()):
+        wings = [wing for wing in layout.panels if wing.name == name]
+        at_m = np.array(panel.place.position_m)
+        shape = panel_outlines(wings, at_m)
+        aim_m = layout.anchors_m[panel.aim] if isinstance(panel.aim, str) else np.array(panel.aim.position_m)
+        found.append({
+            "name": name,
+            "index": index,
+            "kind": panel.kind,
+            "surface": wings[0].surface,
+            "transmission": getattr(panel, "transmission", None),
+            "angle_deg": getattr(panel, "angle_deg", None),
+            "position_m": _row(at_m),
+            "aim_m": _row(aim_m),
+            "aim": _target(panel.aim),
+            "around": isinstance(panel.place, Around),
+            "width_m": panel.size.width_m,
+            "height_m": panel.size.height_m,
+            "shape_top": shape.top,
+            "shape_side": shape.side,
+            "shape_front": shape.front,
+            "words": {"kind": f"{panel.kind} {size_text(panel.size)}", "place": place_text(at_m)},
+            "block": data["panels"][name],
+            "movable": True,
+        })  # fmt: skip
+    return found
+
+
+def _meters(scene: Scene, layout: Layout) -> list[dict[str, Any]]:
+    return [
+        {
+            "name": name,
+            "kind": meter.kind,
+            "at": meter.at if isinstance(meter.at, str) else "point",
+            "at_m": _row(layout.anchors_m[meter.at] if isinstance(meter.at, str) else meter.at.position_m),
+            "facing": _target(meter.facing),
+        }
+        for name, meter in scene.meters.items()
+    ]
+
+
+def _target(target: Any) -> str | list[float]:
+    return target if isinstance(target, str) else _row(target.position_m)
+
+
+def _row(values: Any) -> list[float]:
+    """Three numbers, to a hundredth of a millimetre."""
+    return [round(float(value), 5) + 0.0 for value in values]
+
+
+def _exact(values: Any) -> list[float]:
+    return [float(value) for value in values]

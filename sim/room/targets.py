@@ -1,0 +1,199 @@
+"""Readings for the page, and wishes answered from them: no ray is traced here."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+
+from sim.advice.balance import Balance, Wish, balance_from_readings, definition, want_points
+from sim.advice.balance.outcome import dial_text
+from sim.light.mix import mix_from_scene
+from sim.light.readings import ProbeReadings
+from sim.metering.points import CONSTANT_C, readings_from_probes
+from sim.metering.report import short_f_number, stops_text
+from sim.metering.report_points import (
+    KEY_CHEEK,
+    SHADOW_CHEEK,
+    KeySide,
+    key_side_from_readings,
+    parts_by_name,
+    point_from_text,
+)
+from sim.quantities import photometry, units
+from sim.quantities.errors import HalfstopError, UnitError, quoted
+from sim.scene.model import Scene
+from sim.studio.layout import Layout
+
+MOST_WISHES = 24
+MOST_STOPS = 20.0
+
+
+def points_from_readings(scene: Scene, layout: Layout, report: ProbeReadings) -> list[dict[str, Any]]:
+    """Every point that a wish may name, with what each light alone gives there at full dial.
+
+    Arguments: `report` readings of `sim.metering.report_points.report_probes`, of the same scene.
+    """
+    rows = {probe.name: index for index, probe in enumerate(report.probes)}
+    parts = parts_by_name(key_side(scene, layout, report), layout)
+    points = []
+    for name, probe_name in want_points(scene, layout, report).items():
+        probe = report.probes[rows[probe_name]]
+        part = parts.get(name, "")
+        spot = rows.get(f"spot {part}")
+        own = name in scene.meters
+        # Name the place that is read: for a spot meter what it looks at, not where it stands.
+        at_m = _place_m(scene, layout, name, part, probe.position_m)
+        points.append({
+            "name": name, "label": name, "part": part, "kind": probe.kind, "own": own, "standard": not own,
+            "constant": CONSTANT_C.get(probe.kind, photometry.REFLECTED_CONSTANT_K),
+            "at_m": [round(float(x), 4) for x in at_m],
+            "per_light": _per_light(report, rows[probe_name]), "stderr": _stderr(report, rows[probe_name]),
+            "spot": None if spot is None or own else _per_light(report, spot),
+        })  # fmt: skip
+    return points
+
+
+def key_side(scene: Scene, layout: Layout, report: ProbeReadings) -> KeySide:
+    """Which light is the key, and the cheeks as it sees them."""
+    found = {r.point: r for r in readings_from_probes(report, mix_from_scene(scene, layout), scene.camera)}
+    return key_side_from_readings(found, [light.name for light in layout.lights])
+
+
+def _place_m(scene: Scene, layout: Layout, name: str, part: str, receptor_m: np.ndarray) -> np.ndarray:
+    if name not in scene.meters:
+        return layout.anchors_m[part]
+    at = scene.meters[name].at
+    if scene.meters[name].kind != "spot":
+        return receptor_m
+    return layout.anchors_m[at] if isinstance(at, str) else np.array(at.position_m)
+
+
+def _per_light(report: ProbeReadings, row: int) -> dict[str, list[float]]:
+    return {name: [float(x) for x in report.values[row, k]] for k, name in enumerate(report.names)}
+
+
+def _stderr(report: ProbeReadings, row: int) -> dict[str, float]:
+    return {name: float(report.stderr[row, k]) for k, name in enumerate(report.names)}
+
+
+def point_names(scene: Scene, layout: Layout) -> list[str]:
+    """Names of the points that a wish may name."""
+    return [KEY_CHEEK, SHADOW_CHEEK, *parts_without_cheeks(layout), *scene.meters]
+
+
+def parts_without_cheeks(layout: Layout) -> list[str]:
+    """Names of the report's points that the set has, without the cheeks."""
+    from sim.metering.report_points import POINTS
+
+    return [name for name, part in POINTS.items() if part in layout.anchors_m]
+
+
+def wishes_from_message(scene: Scene, layout: Layout, message: dict[str, Any]) -> tuple[list[Wish], str, list[str]]:
+    """Wishes, reference and locked lights of a tab's message; raises one plain line for what cannot be meant."""
+    names = point_names(scene, layout)
+    rows, locked = message.get("wishes"), message.get("locked", [])
+    if not isinstance(rows, list) or not isinstance(locked, list) or not all(isinstance(row, dict) for row in rows):
+        raise HalfstopError("expected wishes: a list of points with stops or an f-number")
+    if not 0 < len(rows) <= MOST_WISHES:
+        raise HalfstopError(f"expected 1 to {MOST_WISHES} wishes; fill in what a point should read")
+    # A page may name the reference once, or beside each wish.
+    named = [message.get("reference"), *(row.get("reference") for row in rows)]
+    references = list(dict.fromkeys(str(name) for name in named if name))
+    if len(references) > 1:
+        raise HalfstopError(f"wishes count their stops from {' and '.join(map(quoted, references))}; keep one of them")
+    reference = references[0] if references else "face"
+    if reference != "camera":
+        reference = point_from_text(reference, names)
+    wishes: list[Wish] = []
+    for row in rows:
+        point = point_from_text(str(row.get("point", "")), names)
+        wishes.append(_wish(point, row))
+        if point in [wish.point for wish in wishes[:-1]]:
+            raise UnitError(f"{quoted(point)} is wished for twice", "one wish for a point", "remove one of them")
+        if wishes[-1].stops is not None and point == reference:
+            what = f"{quoted(point)} is the point that stops are counted from"
+            raise UnitError(what, "an f-number for it", "write f/8, or count stops from another point")
+    for name in locked:
+        if name not in scene.lights:
+            raise HalfstopError(f"there is no light {quoted(name)} to lock; the scene has {', '.join(scene.lights)}")
+    return wishes, reference, [str(name) for name in locked]
+
+
+def _wish(point: str, row: dict[str, Any]) -> Wish:
+    stops, f_number = row.get("stops"), row.get("f_number")
+    if isinstance(f_number, str):
+        f_number = units.f_number_from_text(f_number)
+    if isinstance(stops, str):
+        stops = units.stops_from_text(stops)
+    if (stops is None) == (f_number is None):
+        raise UnitError(f"got no plain wish for {quoted(point)}", "stops or an f-number", "write -2 or f/5.6")
+    for value, fits in ((stops, lambda x: abs(x) <= MOST_STOPS), (f_number, lambda x: 0.1 <= x <= 1000)):
+        number = isinstance(value, (int, float)) and not isinstance(value, bool)
+        if value is not None and not (number and fits(value)):
+            raise UnitError(f"got {quoted(value)} for {quoted(point)}", f"at most {MOST_STOPS:g} stops, or an f-number "
+                            "such as f/5.6", "write -2 or f/5.6")  # fmt: skip
+    return Wish(point, None if f_number is None else float(f_number), None if stops is None else float(stops))
+
+
+def balanced(
+    scene: Scene, layout: Layout, report: ProbeReadings, wishes: Sequence[Wish], reference: str, locked: Sequence[str]
+) -> Balance:
+    """The dials that come nearest to the wishes, as `halfstop balance` finds them."""
+    points = want_points(scene, layout, report)
+    return balance_from_readings(
+        scene, layout, report, wishes, points=points, reference=reference, locked=locked, seed=0
+    )
+
+
+def message_from_balance(result: Balance) -> dict[str, Any]:
+    """A balance as JSON for the page."""
+    outcomes = [
+        {
+            "point": o.wish.point,
+            "wanted": short_f_number(o.wish.f_number) if o.wish.f_number is not None else f"{o.wish.stops:+g} stops",
+            "reads": short_f_number(o.f_number), "f_number": o.f_number, "off_stops": _finite(o.residual_stops),
+            "before_stops": _finite(o.before_stops), "stderr_stops": _finite(o.stderr_stops), "met": o.met,
+            "reasons": list(o.reasons),
+        }
+        for o in result.wishes
+    ]  # fmt: skip
+    moves = [
+        {
+            "light": move.light, "before_stops": move.before_stops, "after_stops": move.after_stops,
+            "change_stops": move.change_stops, "before_text": dial_text(move.before_stops, move.step_stops),
+            "after_text": dial_text(move.after_stops, move.step_stops), "fixed": move.why_fixed,
+        }
+        for move in result.moves
+    ]  # fmt: skip
+    return {
+        "reference": result.reference, "reference_text": short_f_number(result.reference_f_number),
+        "outcomes": outcomes, "moves": moves,
+        "feasible": result.met, "text": _lines(result), "definition": definition(result.reference),
+    }  # fmt: skip
+
+
+def edits_from_balance(result: Balance) -> list[dict[str, Any]]:
+    """The edits that set the dials of a balance."""
+    return [
+        {"op": "set", "path": ["lights", move.light, "power"], "value": dial_text(move.after_stops, move.step_stops)}
+        for move in result.moves
+        if abs(move.change_stops) > 1e-9
+    ]
+
+
+def _lines(result: Balance) -> list[str]:
+    turned = [move for move in result.moves if abs(move.change_stops) > 1e-9]
+    lines = [f"{move.light}: {stops_text(move.change_stops)} stops, to "
+             f"{dial_text(move.after_stops, move.step_stops)}" for move in turned]  # fmt: skip
+    unmet = [f"Not met: {o.wish.text}: {'; '.join(o.reasons)}." for o in result.wishes if not o.met]
+    if not unmet:
+        lines.append("Every wish is met within a tenth of a stop.")
+    if not turned:
+        lines.append("No dial has to move." if not unmet else "No dial that may move brings it nearer.")
+    return [*lines, *unmet]
+
+
+def _finite(value: float) -> float | None:
+    return float(value) if np.isfinite(value) else None

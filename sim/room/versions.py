@@ -1,0 +1,115 @@
+"""Up to four kept versions of a scene, to flip between and to wipe across: the text, its weights and its picture.
+
+The texts are also kept in a file beside the journal, so that they outlive the server; the pictures are not.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import tempfile
+from contextlib import suppress
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from sim.quantities.errors import HalfstopError, one_line
+from sim.room.preview.frame import Frame
+
+MOST = 4
+LONGEST_TITLE = 60
+
+
+@dataclass(frozen=True)
+class Slot:
+    """One kept version; `facts` what the page needs to mix it: weights, mutes, exposure. `frame` None once lost."""
+
+    id: int
+    title: str
+    text: str
+    facts: dict[str, Any]
+    serial: int | None = None
+    frame: Frame | None = None
+    frame_message: dict[str, Any] | None = None
+
+    def message(self) -> dict[str, Any]:
+        """What the tabs are told of it."""
+        return {"id": self.id, "title": self.title, "serial": self.serial, "frame": self.frame_message, **self.facts}
+
+
+class Slots:
+    """The kept versions of one scene; `file` where their texts outlive the server, None to keep none.
+
+    Does not: fail when that file cannot be read or written.
+    """
+
+    def __init__(self, file: Path | None) -> None:
+        self._file = file
+        self.all: list[Slot] = _slots_from_file(file)
+
+    def keep(
+        self, title: object, text: str, facts: dict[str, Any], serial: int | None, frame: Frame | None,
+        frame_message: dict[str, Any] | None,
+    ) -> Slot:  # fmt: skip
+        """Keep a version; refuses a fifth."""
+        if len(self.all) >= MOST:
+            raise HalfstopError(f"{MOST} versions are kept already; drop one first")
+        number = max((slot.id for slot in self.all), default=0) + 1
+        plain = one_line(title)[:LONGEST_TITLE] if isinstance(title, str) else ""
+        slot = Slot(number, plain or f"Version {number}", text, facts, serial, frame, frame_message)
+        self.all.append(slot)
+        self._write()
+        return slot
+
+    def follow(self, file: Path | None) -> None:
+        """Go on keeping the texts in another file."""
+        self._file = file
+        self._write()
+
+    def rename(self, number: object, title: object) -> None:
+        """Give a version another title."""
+        slot = self.by_id(number)
+        plain = one_line(title)[:LONGEST_TITLE] if isinstance(title, str) else ""
+        if not plain:
+            raise HalfstopError("a version needs a name; write a word or two")
+        self.all[self.all.index(slot)] = replace(slot, title=plain)
+        self._write()
+
+    def drop(self, number: object) -> None:
+        """Let a version go."""
+        self.all.remove(self.by_id(number))
+        self._write()
+
+    def by_id(self, number: object) -> Slot:
+        """The version with this id."""
+        found = next((slot for slot in self.all if slot.id == number), None)
+        if found is None:
+            raise HalfstopError("there is no kept version of this number; it may have been dropped in another tab")
+        return found
+
+    def message(self) -> dict[str, Any]:
+        """What the tabs are told."""
+        return {"type": "slots", "slots": [slot.message() for slot in self.all], "most": MOST}
+
+    def _write(self) -> None:
+        if self._file is None:
+            return
+        with suppress(OSError):
+            if not self.all:
+                self._file.unlink(missing_ok=True)
+                return
+            rows = [{"id": s.id, "title": s.title, "text": s.text, "facts": s.facts} for s in self.all]
+            handle, draft = tempfile.mkstemp(prefix=f".{self._file.name}-", dir=self._file.parent)
+            with os.fdopen(handle, "w", encoding="utf-8") as stream:
+                json.dump(rows, stream, ensure_ascii=False)
+            os.replace(draft, self._file)
+
+
+def _slots_from_file(file: Path | None) -> list[Slot]:
+    if file is None:
+        return []
+    try:
+        rows = json.loads(file.read_text("utf-8"))
+        return [Slot(int(r["id"]), str(r["title"]), str(r["text"]), dict(r["facts"])) for r in rows][:MOST]
+    except (OSError, ValueError, TypeError, KeyError):
+        return []

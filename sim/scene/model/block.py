@@ -1,0 +1,101 @@
+"""What every block of keys shares: frozen, unknown keys refused by name, missing keys shown by example."""
+
+from collections.abc import Callable, Sequence
+from difflib import get_close_matches
+from typing import Any, get_args
+
+from pydantic import BaseModel, ConfigDict, ValidationInfo, model_validator
+
+from sim.quantities.errors import UnitError, quoted
+
+YAML_KEYS_ONLY = {"yaml_keys_only": True}
+
+
+class BlockFault(UnitError):
+    """A fault between several values of a block: a `UnitError` with the keys that lead to the offender."""
+
+    def __init__(self, where: Sequence[str | int], what: str, expected: str = "", cure: str = "") -> None:
+        super().__init__(what, expected, cure)
+        self.args = (tuple(where), what, expected, cure)
+        self.where = tuple(where)
+
+
+class Block(BaseModel):
+    """A block of keys in the scene file: frozen, unknown keys forbidden, YAML keys as aliases."""
+
+    model_config = ConfigDict(
+        frozen=True,
+        extra="forbid",
+        validate_by_name=True,
+        validate_by_alias=True,
+        field_title_generator=lambda name, info: (info.alias or name).replace("_", " ").capitalize(),
+    )
+
+    @model_validator(mode="before")
+    @classmethod
+    def _require_known_keys(cls, data: Any, info: ValidationInfo) -> Any:
+        if isinstance(data, Block):
+            return data
+        keys = {field.alias or name: (name, field) for name, field in cls.model_fields.items()}
+        if not isinstance(data, dict):
+            raise UnitError(
+                f"got {quoted(data)}",
+                f"a block of keys: {_listed(list(keys))}",
+                "write the keys below, indented",
+            )
+        allowed = set(keys) if info.context == YAML_KEYS_ONLY else {*keys, *cls.model_fields}
+        for key in data:
+            if key not in allowed:
+                near = get_close_matches(str(key).lower(), list(keys), 1, 0.6)
+                cure = f'write "{near[0]}"' if near else "remove it"
+                raise BlockFault((key,), f"unknown key {quoted(key)}", f"one of: {', '.join(keys)}", cure)
+        for key, (name, field) in keys.items():
+            if field.is_required() and key not in data and name not in data:
+                example = f'add "{key}: {_inline(field.examples[0])}"' if field.examples else f'add "{key}:"'
+                told = (field.description or "").rstrip(".")
+                raise BlockFault((key,), "this key is missing", told[:1].lower() + told[1:], example)
+        return data
+
+
+def kind_check(noun: str, *classes: type[Block]) -> Callable[[Any], Any]:
+    """Return a check, to run before a union by `kind`, that the key `kind` is there and is known."""
+    kinds = [get_args(c.model_fields["kind"].annotation)[0] for c in classes]
+
+    def check(data: Any) -> Any:
+        if isinstance(data, Block):
+            return data
+        if not isinstance(data, dict):
+            raise UnitError(
+                f"got {quoted(data)}", f"{noun}: a block with kind", f'write "{{kind: {kinds[0]}}}"'
+            )
+        kind = data.get("kind")
+        if kind is None:
+            raise BlockFault(
+                ("kind",), "this key is missing", f"{noun}: {', '.join(kinds)}", f'add "kind: {kinds[0]}"'
+            )
+        if kind not in kinds:
+            raise BlockFault(("kind",), f"got {quoted(kind)}", *choice_help(noun, kind, kinds))
+        return data
+
+    return check
+
+
+def choice_help(noun: str, value: object, names: Sequence[str]) -> tuple[str, str]:
+    """Return what was expected and a cure for a word that is none of `names`."""
+    near = get_close_matches(value.lower(), names, 1, 0.6) if isinstance(value, str) else []
+    return (
+        f"{noun}: {', '.join(names)}",
+        f'write "{near[0]}"' if near else f'write one of them, such as "{names[0]}"',
+    )
+
+
+def _listed(names: list[str]) -> str:
+    return ", ".join(names[:6]) + (", ..." if len(names) > 6 else "")
+
+
+def _inline(value: Any) -> str:
+    if isinstance(value, (list, tuple)):
+        return "[" + ", ".join(_inline(item) for item in value) + "]"
+    if isinstance(value, dict):
+        return "{" + ", ".join(f"{key}: {_inline(item)}" for key, item in value.items()) + "}"
+    return f"'{value}'" if str(value).startswith("#") else str(value)

@@ -1,0 +1,311 @@
+"""Checks between blocks: things that are right one by one and wrong together."""
+
+import math
+import re
+from collections.abc import Collection, Iterator
+from difflib import get_close_matches
+from itertools import chain
+
+from sim.quantities import units
+from sim.scene.model.block import BlockFault
+from sim.scene.model.lights import WindowPanel
+from sim.scene.model.places import Place, Point
+from sim.scene.model.scene import Room, Scene
+from sim.scene.model.sitter import (
+    CanvasBackdrop,
+    ImageBackdrop,
+    PaperBackdrop,
+    capsule_distance_m,
+    sitter_capsule,
+)
+
+Xyz = tuple[float, float, float]
+Where = tuple[str | int, ...]
+
+RESERVED_NAMES = ("ambient", "camera", "combined", "up")
+CAMERA_CLEARANCE_M = 0.1
+SAME_PLACE_M = 0.01
+# Figures with arms that can be posed; the others follow turn, head, skin and colours.
+POSABLE_FIGURES = ("woman", "second woman", "man")
+
+
+def check_scene(scene: Scene) -> None:
+    """Raise `BlockFault` for the first thing that cannot stand as the scene describes it."""
+    _check_names(scene)
+    _check_camera(scene)
+    _check_sitter_and_backdrop(scene)
+    _check_places(scene)
+    _check_power(scene)
+    _check_meters(scene)
+
+
+def scene_warnings(scene: Scene, heard: Collection[str] | None = None) -> tuple[str, ...]:
+    """Plain lines about what a scene may say but its photographer may not have meant.
+
+    heard: names of the lights that are on, by default those that are not muted.
+    """
+    from sim.quantities.photometry import sync_warning
+
+    found = []
+    if heard is None:
+        heard = [name for name, light in scene.lights.items() if not light.mute]
+    flashes = [name for name in heard if name in scene.lights and scene.lights[name].is_flash]
+    sync = sync_warning(scene.camera.shutter_s, scene.camera.sync_s) if flashes else None
+    if sync:
+        found.append(f"camera.shutter: {sync} (the picture shows the light as if the sync held)")
+    sitter = scene.sitter
+    figure = sitter.figure if isinstance(sitter.figure, str) else sitter.figure.file
+    if figure not in POSABLE_FIGURES:
+        for key, value, plain in (("arms", sitter.arms, "at sides"), ("prop", sitter.prop, "none")):
+            if value != plain:
+                found.append(f"sitter.{key}: {value} has no effect on the figure {figure}, which cannot be posed so")
+    return tuple(found)
+
+
+def _check_names(scene: Scene) -> None:
+    seen: dict[str, Where] = {}
+    ambient = [(("ambient", place, "name"), item.name) for place, item in enumerate(scene.ambient)]
+    blocks = [((block, name), name) for block in ("lights", "panels") for name in getattr(scene, block)]
+    for where, name in [*blocks[: len(scene.lights)], *ambient, *blocks[len(scene.lights) :]]:
+        if name in RESERVED_NAMES:
+            listed = ", ".join(RESERVED_NAMES)
+            raise BlockFault(
+                where, f'the name "{name}" is taken by halfstop', f"none of {listed}", f'write "{name} 1"'
+            )
+        # Names become file names, in which spaces, - and _ are the same.
+        plain = re.sub(r"[ _-]+", "-", name)
+        if plain in seen:
+            other = ".".join(map(str, seen[plain]))
+            raise BlockFault(
+                where,
+                f'the name "{name}" is used twice, see {other}',
+                "a name of its own",
+                f'write "{name} 2"',
+            )
+        seen[plain] = where
+
+
+def _check_camera(scene: Scene) -> None:
+    camera, room = scene.camera, scene.room
+    where: Where = ("camera", "place")
+    position = camera.place.position_m
+    if camera.sensor.height_m > camera.sensor.width_m:
+        raise BlockFault(
+            ("camera", "sensor"),
+            "the sensor stands upright",
+            "its long side as the width",
+            'swap width and height and write "orientation: portrait"',
+        )
+    if room.front_m > room.size.length_m - 0.3:
+        raise BlockFault(
+            ("room", "front"),
+            f"{_length(room.front_m)} to the wall behind the camera leave no room behind the mark",
+            "less than the length of the room",
+            f'write "{_length(max(room.size.length_m - 3.0, 0.5 * room.size.length_m))}"',
+        )
+    outside = _outside(position, room, CAMERA_CLEARANCE_M)
+    if outside:
+        raise BlockFault(where, f"the camera is in or behind {outside[0]}", outside[1], outside[2])
+    if capsule_distance_m(position, sitter_capsule(scene.sitter)) < 0:
+        raise BlockFault(
+            where,
+            "the camera is inside the sitter",
+            "a place in front of the sitter",
+            'write "distance: 4 m"',
+        )
+    if isinstance(camera.aim, Point) and math.dist(camera.aim.at_m, position) < SAME_PLACE_M:
+        raise BlockFault(
+            ("camera", "aim"), "the camera aims at its own place", "another point", 'write "aim: face"'
+        )
+    farthest = max(math.dist(position, corner) for corner in _corners(room))
+    distance_m = camera.focus_distance_m
+    if distance_m is not None and not 2 * camera.focal_length_m <= distance_m <= farthest:
+        far, near = "beyond the room", "too near for the lens"
+        low, high = _length(2 * camera.focal_length_m), _length(math.floor(farthest * 10) / 10)
+        raise BlockFault(
+            ("camera", "focus"),
+            f"{_length(distance_m)} is {far if distance_m > farthest else near}",
+            f"a distance from {low} to {high}, or a part such as near eye",
+            'write "near eye"',
+        )
+
+
+def _check_sitter_and_backdrop(scene: Scene) -> None:
+    room, sitter = scene.room, scene.sitter
+    x, z, radius, top = sitter_capsule(sitter)
+    low, high = room.low_corner_m, room.high_corner_m
+    if not (low[0] + radius <= x <= high[0] - radius and low[2] + radius <= z <= high[2] - radius):
+        raise BlockFault(
+            ("sitter", "step"),
+            "the sitter stands in or behind a wall",
+            f"a step that stays {_length(radius)} clear of the walls",
+            'write "[0 m, 0 m]"',
+        )
+    if top > high[1]:
+        raise BlockFault(
+            ("room", "size", "height"),
+            f"the room is lower than the sitter ({_length(top)})",
+            "a room that the sitter can stand in",
+            'write "3 m"',
+        )
+    if not isinstance(scene.backdrop, (CanvasBackdrop, PaperBackdrop, ImageBackdrop)):
+        return
+    hung = scene.backdrop
+    if -hung.distance_m < low[2] - 1e-9:
+        raise BlockFault(
+            ("backdrop", "distance"),
+            f"the backdrop hangs {_length(hung.distance_m)} behind the mark, the wall {_length(-low[2])}",
+            f"up to {_length(-low[2])}",
+            f'write "{_length(round(-low[2] - 0.1, 2))}", or a longer room',
+        )
+    if hung.bottom_m + hung.size.height_m > room.size.height_m + 1e-9:
+        raise BlockFault(
+            ("backdrop", "size", "height"),
+            f"the backdrop ends {_length(hung.bottom_m + hung.size.height_m)} above the floor, "
+            f"the ceiling is at {_length(room.size.height_m)}",
+            "a backdrop that fits the room",
+            f'write "{_length(max(room.size.height_m - hung.bottom_m, 0.1))}"',
+        )
+    if hung.size.width_m > room.size.width_m + 1e-9:
+        raise BlockFault(
+            ("backdrop", "size", "width"),
+            f"the backdrop is wider than the room ({_length(room.size.width_m)})",
+            "a backdrop that fits the room",
+            f'write "{_length(room.size.width_m)}"',
+        )
+    if z - radius < -hung.distance_m:
+        raise BlockFault(
+            ("backdrop", "distance"),
+            "the backdrop runs through the sitter",
+            "a backdrop behind the sitter",
+            'write "2 m"',
+        )
+    if scene.camera.place.position_m[2] < -hung.distance_m + CAMERA_CLEARANCE_M:
+        raise BlockFault(
+            ("camera", "place"),
+            "the camera is behind the backdrop",
+            f"a z above {_length(-hung.distance_m)}",
+            'write "at: [0 m, 1.4 m, 4 m]"',
+        )
+
+
+def _placed(scene: Scene) -> Iterator[tuple[Where, str, Place, object]]:
+    lights = ((("lights", n), f'the light "{n}"', item.place, item.aim) for n, item in scene.lights.items())
+    panels = ((("panels", n), f'the panel "{n}"', item.place, item.aim) for n, item in scene.panels.items())
+    windows = (
+        (("ambient", n), f'the window "{item.name}"', item.place, item.aim)
+        for n, item in enumerate(scene.ambient)
+        if isinstance(item, WindowPanel)
+    )
+    return chain(lights, panels, windows)
+
+
+def _check_places(scene: Scene) -> None:
+    capsule = sitter_capsule(scene.sitter)
+    for where, what, place, aim in _placed(scene):
+        position = place.position_m
+        outside = _outside(position, scene.room, 0.0)
+        if outside:
+            raise BlockFault(
+                (*where, "place"), f"{what} is in or behind {outside[0]}", outside[1], outside[2]
+            )
+        if capsule_distance_m(position, capsule) < 0:
+            raise BlockFault(
+                (*where, "place"),
+                f"{what} is inside the sitter",
+                f"a place at least {_length(capsule[2])} from the sitter's middle",
+                'write "distance: 1.5 m"',
+            )
+        if isinstance(aim, Point) and math.dist(aim.at_m, position) < SAME_PLACE_M:
+            raise BlockFault(
+                (*where, "aim"), f"{what} aims at its own place", "another point", 'write "aim: face"'
+            )
+    for name, light in scene.lights.items():
+        if math.dist(light.place.position_m, scene.camera.place.position_m) < CAMERA_CLEARANCE_M:
+            raise BlockFault(
+                ("lights", name, "place"),
+                f'the light "{name}" is at the lens',
+                f"a place at least {_length(CAMERA_CLEARANCE_M)} from the camera",
+                "raise it, or move it aside",
+            )
+
+
+def _check_power(scene: Scene) -> None:
+    for name, light in scene.lights.items():
+        lowest = -light.source.dial.range_stops
+        if light.power_stops < lowest - 1e-9:
+            raise BlockFault(
+                ("lights", name, "power"),
+                f"{units.text_from_dial_stops(light.power_stops)} is below the lowest setting of this light",
+                f"full to {units.text_from_measure(lowest, units.STOPS)} (see source.dial.range)",
+                f'write "{units.text_from_dial_stops(lowest)}", move it away, or add a gel with nd',
+            )
+    if all(light.mute for light in scene.lights.values()) and not scene.ambient:
+        first = next(iter(scene.lights))
+        raise BlockFault(
+            ("lights", first, "mute"),
+            "every light is muted and there is no ambient light",
+            "at least one light",
+            'write "mute: false"',
+        )
+
+
+def _check_meters(scene: Scene) -> None:
+    names = [*scene.lights, *(item.name for item in scene.ambient if isinstance(item, WindowPanel))]
+    for name, meter in scene.meters.items():
+        where: Where = ("meters", name)
+        if isinstance(meter.facing, str) and meter.facing not in (*names, "camera", "up"):
+            choices = ["camera", "up", *names]
+            near = get_close_matches(meter.facing, choices, 1, 0.5)
+            raise BlockFault(
+                (*where, "facing"),
+                f'there is no light "{meter.facing}"',
+                f"one of: {', '.join(choices)}; or a point",
+                f'write "{near[0] if near else names[0]}"',
+            )
+        if isinstance(meter.at, Point):
+            outside = _outside(meter.at.at_m, scene.room, 0.0)
+            if outside:
+                raise BlockFault(
+                    (*where, "at"), f"the meter is in or behind {outside[0]}", outside[1], outside[2]
+                )
+        facing = meter.facing
+        if (
+            isinstance(meter.at, Point)
+            and isinstance(facing, Point)
+            and math.dist(facing.at_m, meter.at.at_m) < SAME_PLACE_M
+        ):
+            raise BlockFault(
+                (*where, "facing"), "the meter faces its own place", "another point", 'write "camera"'
+            )
+
+
+def _outside(point: Xyz, room: Room, clearance_m: float) -> tuple[str, str, str] | None:
+    """Return wall, expected range and cure if a point is not inside the room by `clearance_m`."""
+    low, high = room.low_corner_m, room.high_corner_m
+    walls = (
+        ("x", "the wall on camera left", "the wall on camera right"),
+        ("y", "the floor", "the ceiling"),
+        ("z", "the wall behind the sitter", "the wall behind the camera"),
+    )
+    for place, (axis, low_wall, high_wall) in enumerate(walls):
+        least, most = low[place] + clearance_m, high[place] - clearance_m
+        if least - 1e-9 <= point[place] <= most + 1e-9:
+            continue
+        wall = low_wall if point[place] < least else high_wall
+        cure = "move it into the room, or make the room larger"
+        return (
+            f"{wall} ({axis} is {_length(point[place])})",
+            f"{axis} from {_length(least)} to {_length(most)}",
+            cure,
+        )
+    return None
+
+
+def _corners(room: Room) -> list[Xyz]:
+    low, high = room.low_corner_m, room.high_corner_m
+    return [(x, y, z) for x in (low[0], high[0]) for y in (low[1], high[1]) for z in (low[2], high[2])]
+
+
+def _length(length_m: float) -> str:
+    return units.text_from_length_m(length_m)

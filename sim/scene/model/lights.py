@@ -1,0 +1,259 @@
+"""Lights, gels, panels, the light of the room, and the meter's points."""
+
+from typing import Annotated, Any, Literal
+
+from pydantic import BeforeValidator, Discriminator, Field, Tag, model_validator
+
+from sim.quantities import units
+from sim.quantities.errors import UnitError, quoted
+from sim.scene.model.block import Block, BlockFault, kind_check
+from sim.scene.model.fields import Dial, Kelvin, Number, Share, angle, positive, stops
+from sim.scene.model.modifiers import AnyModifier, BareBulb
+from sim.scene.model.places import PLACE_EXAMPLE, SIZE_EXAMPLE, Place, Point, Size, Target
+from sim.scene.model.sources import Source
+from sim.scene.model.words import Choice, Hex, Name, Switch
+
+LightName = Annotated[str, Name("the name of a light")]
+PanelName = Annotated[str, Name("the name of a panel")]
+MeterName = Annotated[str, Name("the name of a meter point")]
+Stand = Annotated[str, Choice("what holds the light", ("floor", "boom", "none"))]
+
+
+class MiredGel(Block):
+    """A correction gel by its shift; positive is warmer."""
+
+    mired: Annotated[float, Number("a shift in mired", -400, 400, example="60")] = Field(
+        description="Shift in mired: positive warmer, negative cooler.", examples=[60, -80]
+    )
+    transmission: Share | None = Field(
+        default=None, description="Luminous transmission, if known.", examples=[0.7]
+    )
+
+
+class ColorGel(Block):
+    """A colour gel by the colour that it gives white light."""
+
+    color: Hex = Field(description="Colour of white light through the gel.", examples=["#ff8800"])
+    transmission: Share | None = Field(default=None, description="Luminous transmission.", examples=[0.4])
+
+
+class NeutralGel(Block):
+    """A neutral density gel."""
+
+    nd_stops: Annotated[float, stops(0.0, 10.0)] = Field(
+        alias="nd", description="Loss in stops.", examples=["1 stop"]
+    )
+
+
+def _gel_kind(value: Any) -> str:
+    if isinstance(value, (MiredGel, ColorGel, NeutralGel)):
+        return {MiredGel: "mired gel", ColorGel: "color gel", NeutralGel: "nd gel"}[type(value)]
+    keys = value if isinstance(value, dict) else {}
+    return "nd gel" if "nd" in keys or "nd_stops" in keys else "color gel" if "color" in keys else "mired gel"
+
+
+def _require_one_effect(value: Any) -> Any:
+    if isinstance(value, Block):
+        return value
+    expected = "a gel: a block with one of mired, color, nd"
+    if not isinstance(value, dict):
+        raise UnitError(f"got {quoted(value)}", expected, 'write "{mired: 60}"')
+    effects = [key for key in value if key in ("mired", "color", "nd", "nd_stops")]
+    if len(effects) > 1:
+        raise BlockFault(
+            (effects[1],), "two gels in one block", expected, "write them as two items of the list"
+        )
+    if not effects:
+        raise BlockFault((), "this gel has no effect", expected, 'add "mired: 60"')
+    return value
+
+
+Gel = Annotated[
+    Annotated[MiredGel, Tag("mired gel")]
+    | Annotated[ColorGel, Tag("color gel")]
+    | Annotated[NeutralGel, Tag("nd gel")],
+    Discriminator(_gel_kind),
+    BeforeValidator(_require_one_effect),
+]
+
+
+def _color_kind(value: Any) -> str:
+    return "hex" if isinstance(value, str) and value.strip().startswith("#") else "kelvin"
+
+
+LightColor = Annotated[
+    Annotated[Kelvin, Tag("kelvin")] | Annotated[Hex, Tag("hex")], Discriminator(_color_kind)
+]
+
+
+class _Colored(Block):
+    color: LightColor = Field(
+        default=5600.0,
+        description='Colour temperature, or "#rrggbb" of the light itself.',
+        examples=["5600 K", "#ffd0a0"],
+    )
+
+    @property
+    def temperature_K(self) -> float | None:
+        """Colour temperature, or None when the colour is given as hex."""
+        return self.color if isinstance(self.color, float) else None
+
+    @property
+    def color_hex(self) -> str | None:
+        """Colour as `#rrggbb`, or None when it is given as a temperature."""
+        return self.color if isinstance(self.color, str) else None
+
+
+class Light(_Colored):
+    """One light: source, power, modifier, place, aim, colour, gels and what holds it."""
+
+    source: Source = Field(
+        description="Where the light comes from.", examples=[{"kind": "flash", "energy": "400 W·s"}]
+    )
+    power_stops: Dial = Field(
+        default=0.0,
+        alias="power",
+        description="Setting as a part of full, or stops under full.",
+        examples=["1/4", "-2 stops"],
+    )
+    modifier: AnyModifier = Field(default=BareBulb(kind="bare"), description="What is fitted to the light.")
+    place: Place = Field(description="Centre of the luminous face.", examples=[PLACE_EXAMPLE])
+    aim: Target = Field(
+        default="face", description="Part or point that the light looks at.", examples=["face"]
+    )
+    gels: tuple[Gel, ...] = Field(default=(), max_length=6, description="Gels in front of the light.")
+    stand: Stand = Field(default="floor", description="What holds the light.", examples=["boom"])
+    mute: Annotated[bool, Switch()] = Field(
+        default=False, description="True: left out of pictures and readings."
+    )
+
+    @property
+    def is_flash(self) -> bool:
+        """Whether the light fires for an instant (lm·s) or stays on (lm)."""
+        return self.source.is_flash
+
+
+class _Panel(Block):
+    size: Size = Field(description="Width and height; of one wing for a v-flat.", examples=[SIZE_EXAMPLE])
+    place: Place = Field(
+        description="Its centre; for a v-flat the middle of the hinge.", examples=[PLACE_EXAMPLE]
+    )
+    aim: Target = Field(
+        default="face", description="Part or point that its front looks at.", examples=["face"]
+    )
+
+
+class Flag(_Panel):
+    """A black flag that keeps light away."""
+
+    kind: Literal["flag"] = Field(description="A black flag.")
+
+
+class BouncePanel(_Panel):
+    """A reflector panel."""
+
+    kind: Literal["reflector"] = Field(description="A reflector panel.")
+    surface: Annotated[str, Choice("a reflector surface", ("white", "silver", "gold"))] = Field(
+        default="white", description="Front of the panel.", examples=["white"]
+    )
+
+
+class Scrim(_Panel):
+    """A diffusion panel."""
+
+    kind: Literal["scrim"] = Field(description="A diffusion panel.")
+    transmission: Share = Field(
+        default=0.6, description="Share of the light that passes, diffused.", examples=[0.6]
+    )
+
+
+class VFlat(_Panel):
+    """Two boards hinged along an upright edge."""
+
+    kind: Literal["v-flat"] = Field(description="Two boards hinged along an upright edge.")
+    surface: Annotated[str, Choice("a v-flat surface", ("black", "white"))] = Field(
+        default="white", description="Inside of the boards.", examples=["black"]
+    )
+    angle_deg: Annotated[float, angle(20.0, 180.0)] = Field(
+        default=90.0, alias="angle", description="Between the two boards.", examples=["90°"]
+    )
+
+
+Panel = Annotated[
+    Flag | BouncePanel | Scrim | VFlat,
+    Field(discriminator="kind"),
+    BeforeValidator(kind_check("a panel", Flag, BouncePanel, Scrim, VFlat)),
+]
+
+
+class WindowPanel(_Colored):
+    """A bright rectangle such as a window, by its light on the mark or by its luminance."""
+
+    kind: Literal["window"] = Field(description="A bright rectangle such as a window.")
+    name: LightName = Field(description="Its name.", examples=["window"])
+    size: Size = Field(description="Width and height of the opening.", examples=[SIZE_EXAMPLE])
+    place: Place = Field(description="Its centre.", examples=[PLACE_EXAMPLE])
+    aim: Target = Field(default="face", description="Part or point that it faces.", examples=["face"])
+    illuminance_lx: Annotated[float, positive(units.ILLUMINANCE, 200_000.0)] | None = Field(
+        default=None,
+        alias="illuminance",
+        description="At its aim point, on a flat meter that faces it, direct light only.",
+        examples=["300 lx"],
+    )
+    luminance_cd_m2: Annotated[float, positive(units.LUMINANCE, 100_000.0)] | None = Field(
+        default=None, alias="luminance", description="Luminance of the opening.", examples=["2000 cd/m²"]
+    )
+
+    @model_validator(mode="after")
+    def _one_measure_of_light(self) -> "WindowPanel":
+        expected = "one of: illuminance, luminance"
+        if self.illuminance_lx is None and self.luminance_cd_m2 is None:
+            raise BlockFault((), "no key says how bright it is", expected, 'add "illuminance: 300 lx"')
+        if self.illuminance_lx is not None and self.luminance_cd_m2 is not None:
+            raise BlockFault(
+                ("luminance",),
+                '"luminance" and "illuminance" both say how bright it is',
+                expected,
+                'remove "luminance"',
+            )
+        return self
+
+
+class UniformAmbient(_Colored):
+    """Even light from all directions, as an open sky or a bright room gives."""
+
+    kind: Literal["uniform"] = Field(description="Even light from all directions.")
+    name: LightName = Field(description="Its name.", examples=["sky"])
+    illuminance_lx: Annotated[float, positive(units.ILLUMINANCE, 200_000.0)] = Field(
+        alias="illuminance", description="On a flat meter in the open.", examples=["20 lx"]
+    )
+
+
+Ambient = Annotated[
+    WindowPanel | UniformAmbient,
+    Field(discriminator="kind"),
+    BeforeValidator(kind_check("a light of the room", WindowPanel, UniformAmbient)),
+]
+
+Facing = Annotated[
+    Annotated[Point, Tag("point")] | Annotated[LightName, Tag("name")],
+    Discriminator(lambda value: "point" if isinstance(value, (dict, Point)) else "name"),
+]
+
+
+class Meter(Block):
+    """A point where the meter is held, which receptor it has and where that looks."""
+
+    at: Target = Field(
+        description="Part or point where the meter is held, or that a spot meter reads.", examples=["chest"]
+    )
+    kind: Annotated[str, Choice("a kind of meter", ("dome", "flat", "spot"))] = Field(
+        default="dome",
+        description="dome and flat: incident light; spot: light that comes back from the part.",
+        examples=["dome"],
+    )
+    facing: Facing = Field(
+        default="camera",
+        description='"camera", "up", the name of a light, or a point; a spot meter reads from there.',
+        examples=["camera", "key"],
+    )

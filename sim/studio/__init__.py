@@ -1,0 +1,1 @@
+"""What stands where: the sitter, the gear, the backdrop and the layout of all; no renderer."""

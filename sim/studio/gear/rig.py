@@ -1,0 +1,201 @@
+"""A light of the scene as a rig: luminous surfaces with their lumens, housing, colour and gels.
+
+Flux is at FULL dial. The dial, the colour and the gels are weights for later; nothing of them is in the emitters.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from sim.quantities import color, photometry
+from sim.quantities.errors import UnitError
+from sim.scene import model
+from sim.studio.gear import modifiers, photometric
+from sim.studio.gear.body import Body, front_m
+from sim.studio.gear.direct import illuminance_from_emitter
+from sim.studio.gear.emitter import Emitter, FloatArray
+
+RGB = tuple[float, float, float]
+WHITE: RGB = (1.0, 1.0, 1.0)
+
+
+@dataclass(frozen=True, eq=False)
+class Rig:
+    """A light ready for the stage.
+
+    emitters: luminous surfaces, flux in lm (continuous) or lm*s (flash) at full dial.
+    body: housing in the light's frame. efficiency: light out over the source's light in, 1 for a measured source.
+    temperature_K or source_rgb: the lamp's colour, one of them; gel_rgb: channel factors of the gels.
+    """
+
+    emitters: tuple[Emitter, ...]
+    body: tuple[Body, ...]
+    is_flash: bool
+    temperature_K: float | None = 5600.0
+    source_rgb: RGB | None = None
+    gel_rgb: RGB = WHITE
+    efficiency: float = 1.0
+
+    @property
+    def flux_lm(self) -> float:
+        """Light that leaves at full dial: lm, or lm*s for a flash."""
+        return sum(e.flux_lm for e in self.emitters)
+
+    @property
+    def color_rgb(self) -> RGB:
+        """The lamp's colour as linear sRGB of luminance 1, without gels and before white balance."""
+        if self.source_rgb is not None:
+            return self.source_rgb
+        return _rgb(color.rgb_from_temperature(self.temperature_K or 5600.0))
+
+
+def _rgb(values: FloatArray) -> RGB:
+    return float(values[0]), float(values[1]), float(values[2])
+
+
+def shaped_from_modifier(modifier: model.Modifier) -> modifiers.Shaped:
+    """Return what a modifier of the scene makes of a source of 1 lm."""
+    m = modifier
+    match m:
+        case model.BareBulb():
+            return modifiers.bare(m.bulb_diameter_m, m.efficiency)
+        case model.Reflector():
+            shaped = modifiers.reflector(m.diameter_m, m.beam_deg, m.grid_deg, m.efficiency)
+            return _with_barn_doors(shaped, m.diameter_m, m.barn_doors)
+        case model.Snoot():
+            return modifiers.snoot(m.length_m, m.diameter_m, m.grid_deg, m.efficiency)
+        case model.BeautyDish():
+            return modifiers.beauty_dish(m.diameter_m, m.grid_deg, m.sock, m.efficiency)
+        case model.Softbox() | model.Strip():
+            return modifiers.softbox(
+                m.width_m, m.height_m, m.recess_m, m.hot_spot_stops, m.grid_deg, m.efficiency, m.kind
+            )
+        case model.Octabox():
+            return modifiers.octabox(m.diameter_m, m.recess_m, m.hot_spot_stops, m.grid_deg, m.efficiency)
+        case model.Umbrella():
+            return modifiers.umbrella(m.diameter_m, m.surface, m.efficiency)
+        case model.ShootThrough():
+            return modifiers.shoot_through(m.diameter_m, m.efficiency)
+        case model.CoveredUmbrella():
+            return modifiers.covered_umbrella(m.diameter_m, m.surface, m.efficiency)
+        case model.Spot():
+            shaped = modifiers.spot(m.lens_m, m.beam_deg, m.efficiency)
+            return _with_barn_doors(shaped, m.lens_m, m.barn_doors)
+    raise TypeError(f"no physics for the modifier {modifier!r}")
+
+
+def _with_barn_doors(shaped: modifiers.Shaped, opening_m: float, doors: model.BarnDoors | None) -> modifiers.Shaped:
+    if doors is None:
+        return shaped
+    leaves = modifiers.barn_doors(opening_m, doors.left_deg, doors.right_deg, doors.top_deg, doors.bottom_deg)
+    return replace(shaped, body=(*shaped.body, *leaves))
+
+
+def axial_illuminance_lx(emitters: tuple[Emitter, ...], body: tuple[Body, ...], distance_m: float) -> float:
+    """Return the illuminance on the axis at a distance from the luminous face, on a flat receptor that faces it.
+
+    Does not: let the housing block when the receptor is closer than the housing reaches.
+    """
+    body = body if distance_m > front_m(body) else ()
+    points, normals = [[0.0, 0.0, distance_m]], [[0.0, 0.0, -1.0]]
+    return sum(float(illuminance_from_emitter(e, points, normals, body=body)[0]) for e in emitters)
+
+
+def axial_intensity_cd(emitters: tuple[Emitter, ...], body: tuple[Body, ...] = ()) -> float:
+    """Return the far intensity on the axis in cd (flash: cd*s), less what the housing hides."""
+    far_m = 1000.0 * max(e.width_m + e.height_m for e in emitters)
+    return axial_illuminance_lx(emitters, body, far_m) * far_m**2
+
+
+def source_flux_lm(source: model.Source, shaped: modifiers.Shaped) -> float:
+    """Return the light of the bare source at full dial, lm or lm*s, such that the shaped light is as stated.
+
+    A measured source, a guide number and an illuminance hold with the modifier on, on its axis. The meter is a flat
+    receptor (C = 250); the distance counts from the luminous face.
+    """
+    match source:
+        case model.FlashSource():
+            return source.energy_J * source.efficacy_lm_W
+        case model.ContinuousSource(flux_lm=float(flux)):
+            return flux
+        case model.ContinuousSource(draw_W=float(draw), efficacy_lm_W=float(efficacy)):
+            return draw * efficacy
+        case model.ContinuousSource(illuminance_lx=float(lux), at_m=float(at)):
+            return lux / axial_illuminance_lx(shaped.emitters, shaped.body, at)
+        case model.MeasuredSource():
+            exposure_lx_s = float(photometry.exposure_from_f_number(source.reads_f_number, source.iso))
+            return exposure_lx_s / axial_illuminance_lx(shaped.emitters, shaped.body, source.at_m)
+        case model.GuideNumberSource():
+            intensity_cd_s = photometry.intensity_from_guide_number(source.guide_number_m, source.iso)
+            return intensity_cd_s / axial_intensity_cd(shaped.emitters, shaped.body)
+    raise TypeError(f"no physics for the source {source!r}")
+
+
+def gel_rgb_from_gels(gels: tuple[model.Gel, ...], temperature_K: float) -> RGB:
+    """Return the channel factors of gels in a row, first one nearest the lamp."""
+    factors = np.ones(3)
+    for gel in gels:
+        match gel:
+            case model.MiredGel():
+                factors = factors * color.gel_rgb_from_mired(gel.mired, temperature_K, gel.transmission)
+                temperature_K = color.temperature_through_gel(temperature_K, gel.mired)
+            case model.ColorGel():
+                factors = factors * color.gel_rgb_from_hex(gel.color, gel.transmission)
+            case _:
+                factors = factors * color.transmission_from_nd(gel.nd_stops)
+    return _rgb(factors)
+
+
+def rig_from_light(light: model.Light, folder: str | Path = ".") -> Rig:
+    """Return the rig of a light of the scene at full dial.
+
+    Args: the light; folder that a photometric file's name is relative to.
+    Does not: place it in the room, or apply its power setting.
+    """
+    is_flash = light.source.is_flash
+    if isinstance(light.source, model.IesSource):
+        if not isinstance(light.modifier, model.BareBulb):
+            raise UnitError(
+                f'a light by a photometric file has the modifier "{light.modifier.kind}"',
+                "no modifier: the file already holds the lamp's optics",
+                'remove "modifier"',
+            )
+        shaped = photometric.shaped_from_file(Path(folder) / light.source.file)
+        stated = light.source.light_lm_s if light.source.flash else light.source.flux_lm
+        flux = shaped.efficiency if stated is None else stated
+        shaped = replace(
+            shaped, emitters=tuple(replace(e, flux_lm=e.flux_lm / shaped.efficiency) for e in shaped.emitters)
+        )
+    else:
+        shaped = shaped_from_modifier(light.modifier)
+        flux = source_flux_lm(light.source, shaped)
+    emitters = tuple(replace(e, flux_lm=e.flux_lm * flux) for e in shaped.emitters)
+    source_rgb = None if light.color_hex is None else _rgb(color.light_rgb_from_hex(light.color_hex))
+    return Rig(
+        emitters,
+        shaped.body,
+        is_flash,
+        light.temperature_K,
+        source_rgb,
+        gel_rgb_from_gels(light.gels, light.temperature_K or 5600.0),
+        shaped.efficiency,
+    )
+
+
+def rig_from_window(window: model.WindowPanel, aim_distance_m: float) -> Rig:
+    """Return a window of the ambient light as a Lambertian panel.
+
+    Args: the window; distance in metres along its axis to the point it is aimed at, where its illuminance holds.
+    """
+    width_m, height_m = window.size.width_m, window.size.height_m
+    pane = Emitter("rectangle", width_m, 1.0, height_m=height_m)
+    if window.illuminance_lx is not None:
+        flux = window.illuminance_lx / axial_illuminance_lx((pane,), (), aim_distance_m)
+    else:
+        flux = (window.luminance_cd_m2 or 0.0) * math.pi * width_m * height_m
+    source_rgb = None if window.color_hex is None else _rgb(color.light_rgb_from_hex(window.color_hex))
+    return Rig((replace(pane, flux_lm=flux),), (), False, window.temperature_K, source_rgb)

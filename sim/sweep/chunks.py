@@ -1,0 +1,266 @@
+"""A sweep's folder: finished parts, pictures, and the plan; what is finished is what its parts say.
+
+    plan.json              the study as it was last run: axes, wishes, every variation's id and values
+    parts/part-*.parquet   finished variations; a part's name is the checksum of its bytes
+    pictures/*.png         one for each variation, named by its id; layers/*.exr likewise
+    table.parquet, .csv    all parts as one ranked table, written at the end of a run
+
+Every file is written beside its place, flushed and renamed, and a part only after the pictures that it names. A part
+that fails its checksum counts as never written. One process at a time writes a folder.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import fcntl
+import hashlib
+import io
+import json
+import os
+import tempfile
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import pyarrow as pa  # type: ignore[import-untyped]
+import pyarrow.parquet as pq  # type: ignore[import-untyped]
+
+from sim.quantities.errors import HalfstopError, quoted
+from sim.sweep.setup import Result
+
+PLAN, LOCK, PARTS = "plan.json", ".halfstop-sweep.lock", "parts"
+TABLES = ("table.parquet", "table.csv")
+FOLDERS = {"picture": "pictures", "layers": "layers"}
+ENDINGS = {"picture": ".png", "layers": ".exr"}
+DRAFT_PREFIX = ".new-"
+DIGEST_BYTES = 16
+DONE, FAILED, WAITING = "done", "failed", "waiting"
+
+
+class FolderFault(HalfstopError):
+    """The folder cannot take a result; says what to mend. What was finished before stays."""
+
+
+class SweepFolder:
+    """A folder that parts, pictures and the plan are written to and read from."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+
+    # -- writing --
+
+    @contextmanager
+    def held(self) -> Iterator[SweepFolder]:
+        """Make the folder, keep others from writing it, and take away what an earlier run left half written."""
+        with told_plainly(self.path):
+            self.require_ours()
+            self.path.mkdir(parents=True, exist_ok=True)
+            handle = os.open(self.path / LOCK, os.O_RDWR | os.O_CREAT, 0o644)
+        try:
+            try:
+                fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            except OSError:
+                raise FolderFault(
+                    f"{quoted(self.path)}: another sweep is writing this folder; wait for it, or choose one with --out"
+                ) from None
+            for draft in self.path.glob(f"**/{DRAFT_PREFIX}*"):
+                draft.unlink(missing_ok=True)
+            yield self
+        finally:
+            os.close(handle)
+
+    def require_ours(self) -> None:
+        """Refuse a folder that holds other things by our names."""
+        if self.path.exists() and not self.path.is_dir():
+            raise FolderFault(f"{quoted(self.path)}: there is a file of this name; choose another folder with --out")
+        ours = (self.path / PLAN).is_file() or (self.path / LOCK).is_file()
+        names = (PLAN, PARTS, *TABLES, *FOLDERS.values())
+        taken = [name for name in names if os.path.lexists(self.path / name)]
+        if taken and not ours:
+            raise FolderFault(
+                f"{quoted(self.path / taken[0])}: halfstop did not make this; nothing was written; move it away or "
+                "choose another folder with --out"
+            )
+
+    def write(self, name: str, data: bytes, *, last: bool = True) -> None:
+        """Write one file whole or not at all; `last` of several in a folder makes sure of all of them."""
+        with told_plainly(self.path):
+            place = self.path / name
+            place.parent.mkdir(exist_ok=True)
+            handle, draft = tempfile.mkstemp(prefix=DRAFT_PREFIX, dir=place.parent)
+            try:
+                with os.fdopen(handle, "wb") as stream:
+                    stream.write(data)
+                    stream.flush()
+                    os.fsync(stream.fileno())
+                os.chmod(draft, 0o666 & ~_UMASK)
+                os.replace(draft, place)
+            except BaseException:
+                with contextlib.suppress(OSError):
+                    os.unlink(draft)
+                raise
+            if last:
+                _sync_folder(place.parent)
+
+    def add(self, results: Sequence[Result], labels: Mapping[str, Mapping[str, str]]) -> None:
+        """Write finished variations: their files first, then the part that makes them count.
+
+        Arguments: `labels` each variation's axis values by id.
+        """
+        rows = []
+        for result in results:
+            row: dict[str, Any] = {"id": result.id, "status": FAILED if result.reason else DONE,
+                                   "reason": result.reason or None}  # fmt: skip
+            row |= {f"axis.{name}": text for name, text in labels.get(result.id, {}).items()}
+            for kind, data in result.files.items():
+                name = file_name(kind, result.id)
+                if not self._holds(name, len(data)):
+                    self.write(name, data, last=False)
+                row[kind], row[f"{kind}_bytes"] = name, len(data)
+            rows.append(row | result.row)
+        with told_plainly(self.path):
+            for folder in {(self.path / name).parent for row in rows for name in map(row.get, FOLDERS) if name}:
+                _sync_folder(folder)
+        self._write_part(pa.Table.from_pylist(rows, schema=_schema(rows)))
+
+    def _write_part(self, table: pa.Table) -> None:
+        stream = io.BytesIO()
+        # Leave out what only helps readers of large files: it would be larger than the rows.
+        pq.write_table(table, stream, compression="zstd", write_statistics=False, use_dictionary=False)
+        self.write(f"{PARTS}/part-{checksum(stream.getvalue())}.parquet", stream.getvalue())
+
+    def forget(self, ids: Iterable[str]) -> None:
+        """Write anew the parts that hold some ids, without them."""
+        gone = set(ids)
+        for path, table in self.parts():
+            held = table.column("id").to_pylist()
+            if not gone & set(held):
+                continue
+            left = table.filter(pa.array([name not in gone for name in held]))
+            if left.num_rows:
+                self._write_part(left)
+            path.unlink(missing_ok=True)
+
+    # -- reading --
+
+    def parts(self) -> Iterator[tuple[Path, pa.Table]]:
+        """Every part whose bytes agree with its name, in the order of names."""
+        for path in sorted((self.path / PARTS).glob("part-*.parquet")):
+            try:
+                data = path.read_bytes()
+            except OSError:
+                continue
+            if path.name == f"part-{checksum(data)}.parquet":
+                yield path, pq.read_table(pa.BufferReader(data))
+
+    def finished(self) -> dict[str, str]:
+        """Status by id of every variation whose part is good and whose files are there in full."""
+        found: dict[str, str] = {}
+        for _, table in self.parts():
+            names = set(table.column_names)
+            kinds = [kind for kind in FOLDERS if kind in names]
+            columns = ["id", "status", *(name for kind in kinds for name in (kind, f"{kind}_bytes"))]
+            for row in table.select(columns).to_pylist():
+                if all(row[kind] is None or self._holds(row[kind], row[f"{kind}_bytes"]) for kind in kinds):
+                    found.setdefault(row["id"], row["status"])
+        return found
+
+    def plan(self) -> dict[str, Any]:
+        """The plan of the last run."""
+        path = self.path / PLAN
+        try:
+            plan: dict[str, Any] = json.loads(path.read_text("utf-8"))
+        except FileNotFoundError:
+            raise FolderFault(f"{quoted(self.path)}: no sweep was made here; name the folder of one") from None
+        except (OSError, ValueError):
+            raise FolderFault(f"{quoted(path)}: cannot be read; run the sweep again into this folder") from None
+        return plan
+
+    def damaged_files(self) -> list[str]:
+        """Files that a part names and whose bytes do not have its checksum."""
+        wrong = []
+        for _, table in self.parts():
+            for kind in FOLDERS:
+                if kind in table.column_names:
+                    for row in table.select([kind, f"{kind}_sha256"]).to_pylist():
+                        if row[kind] is not None and not self._agrees(row[kind], row[f"{kind}_sha256"]):
+                            wrong.append(row[kind])
+        return wrong
+
+    def _agrees(self, name: str, sha256: str) -> bool:
+        try:
+            return hashlib.sha256((self.path / name).read_bytes()).hexdigest() == sha256
+        except OSError:
+            return False
+
+    def _holds(self, name: str, size: int) -> bool:
+        try:
+            return (self.path / name).stat().st_size == size
+        except OSError:
+            return False
+
+
+def file_name(kind: str, variation_id: str) -> str:
+    """Place in the folder of a variation's file."""
+    return f"{FOLDERS[kind]}/{variation_id}{ENDINGS[kind]}"
+
+
+def checksum(data: bytes) -> str:
+    """Checksum that is a part's name."""
+    return hashlib.blake2b(data, digest_size=DIGEST_BYTES).hexdigest()
+
+
+@contextmanager
+def told_plainly(path: Path) -> Iterator[None]:
+    """Turn a fault of the disk into one plain line."""
+    try:
+        yield
+    except OSError as error:
+        why = error.strerror or type(error).__name__
+        raise FolderFault(
+            f"cannot write into {quoted(path)}: {why[:1].lower()}{why[1:]}; finished variations are kept: make room, "
+            "then run the same command again to go on"
+        ) from None
+
+
+def _schema(rows: Sequence[Mapping[str, Any]]) -> pa.Schema:
+    """Types of all columns, so that one that is empty in a part still has its type."""
+    kinds: dict[str, pa.DataType] = {}
+    for row in rows:
+        for name, value in row.items():
+            kind = _kind(value)
+            if kind is not None or name not in kinds:
+                kinds[name] = kind or kinds.get(name) or pa.float64()
+    kinds["reason"] = pa.string()
+    return pa.schema([pa.field(name, kind) for name, kind in kinds.items()])
+
+
+def _kind(value: Any) -> pa.DataType | None:
+    match value:
+        case None:
+            return None
+        case bool():
+            return pa.bool_()
+        case int():
+            return pa.int64()
+        case str():
+            return pa.string()
+    return pa.float64()
+
+
+def _sync_folder(path: Path) -> None:
+    handle = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def _umask() -> int:
+    mask = os.umask(0)
+    os.umask(mask)
+    return mask
+
+
+_UMASK = _umask()

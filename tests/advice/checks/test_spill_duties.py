@@ -1,0 +1,160 @@
+"""Spill by the inverse square, duties from what is lost without a light, and the demo's halo, sparkle and edge."""
+
+from __future__ import annotations
+
+from functools import cache
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from sim.advice.checks.duties import duties, duty_readings, halo_of, loss_stops, shoulder_edges
+from sim.advice.checks.separation import separation
+from sim.advice.checks.sparkle import sparkle
+from sim.advice.checks.spill import spills
+from sim.light.mix import mix_from_scene
+from sim.scene.read import load_scene
+from sim.studio.layout import layout_from_scene
+from tests.advice.checks.setups import FACE_HEIGHT_M, light, scene_of, staged
+
+pytestmark = pytest.mark.usefixtures("engine")
+
+ROOT = Path(__file__).resolve().parents[3]
+PAPER = {"kind": "paper", "size": {"width": "3 m", "height": "3 m"}, "distance": "2 m", "reflectance": 0.0}
+BARE = {"kind": "reflector", "diameter": "18 cm", "beam": "120 deg"}
+
+
+def test_spill_of_a_small_lamp_on_the_backdrop_is_the_inverse_square() -> None:
+    """A cosine lamp aimed at the face: the corner gets I0 cos(angle) / d^2 on a receptor turned to it."""
+    lamp = light(0, 0, modifier=BARE, place={"at": ["0 m", "2.4 m", "2 m"]})
+    scene = scene_of({"lamp": lamp}, backdrop=PAPER)
+    layout = layout_from_scene(scene)
+    (found,) = spills(staged(scene), mix_from_scene(scene, layout))
+    assert (found.target, found.target_group, found.blocked, found.blocker) == ("face", "head", 0.0, "")
+    lamp_m, axis = layout.lights[0].position_m, layout.lights[0].axis
+
+    def strength(point: np.ndarray) -> float:
+        way = point - lamp_m
+        away = np.linalg.norm(way)
+        return float(way @ axis / away) / away**2
+
+    toward = layout.lights[0].position_m - layout.anchors_m["face"]
+    target = strength(layout.anchors_m["face"] + 0.04 * toward / np.linalg.norm(toward))
+    for corner in ("backdrop top left", "backdrop top right"):
+        here = strength(layout.anchors_m[corner] + np.array([0, 0, 0.04]))
+        assert found.below_stops[corner] == pytest.approx(np.log2(target / here), abs=0.04)
+
+
+def test_a_grid_keeps_to_its_target() -> None:
+    tight = light(20, 30, modifier={"kind": "reflector", "diameter": "18 cm", "beam": "65 deg", "grid": "5 deg"})
+    scene = scene_of({"tight": tight}, backdrop={**PAPER, "reflectance": 0.3})
+    (found,) = spills(staged(scene), mix_from_scene(scene, layout_from_scene(scene)))
+    # All that is left is light thrown back by the face.
+    assert found.worst[1] > 4
+    assert all(below > 7 for place, below in found.below_stops.items() if place.startswith("backdrop"))
+
+
+def test_a_flag_on_the_way_to_the_target_is_told() -> None:
+    middle = {"at": ["0 m", f"{FACE_HEIGHT_M} m", "1 m"]}
+    flag = {"kind": "flag", "size": {"width": "1 m", "height": "1 m"}, "place": middle, "aim": "face"}
+    camera = {"place": {"at": ["2 m", "1.53 m", "2.5 m"]}}
+    scene = scene_of({"lamp": light(0, 0)}, camera, panels={"flag": flag})
+    (found,) = spills(staged(scene), mix_from_scene(scene, layout_from_scene(scene)))
+    assert (found.blocked, found.blocker) == (1.0, "flag")
+
+
+@pytest.mark.parametrize(
+    ("total", "part", "stops"), [(2.0, 1.0, 1.0), (8.0, 7.0, 3.0), (1.0, 0.0, 0.0), (1.0, 1.0, 9.9)]
+)
+def test_loss_is_stops_without_the_part(total: float, part: float, stops: float) -> None:
+    assert loss_stops(total, part) == pytest.approx(stops)
+
+
+def _told(scene):
+    from sim.render.transport.render import render
+
+    stage = staged(scene)
+    mix = mix_from_scene(scene, stage.layout)
+    stack = render(stage, size=(80, 120), samples=8, depth=2)
+    parted = separation(stack, mix, scene.camera)
+    glints = sparkle(stack, mix, scene.camera, stage.layout.camera.horizontal_fov_deg)
+    return duties(stack, stage.layout, mix, scene.camera, duty_readings(stage, most_rays=1 << 13), parted, glints)
+
+
+def test_idle_tight_and_only_lights_are_told_apart() -> None:
+    grid = {"kind": "reflector", "diameter": "18 cm", "beam": "65 deg", "grid": "5 deg"}
+    lights = {
+        "lamp a": light(35, 30),
+        "lamp b": light(30, 15, 4.0, power="-7 stops"),
+        "lamp c": light(-20, 20, modifier=grid, power="-1 stop"),
+        "lamp d": light(0, 30, mute=True),
+    }
+    found = _told(scene_of(lights, backdrop={**PAPER, "reflectance": 0.4}))
+    assert found.of("lamp b").idle and "idle" in found.of("lamp b").sentence
+    assert found.of("lamp d").idle and "muted" in found.of("lamp d").sentence
+    assert not found.of("lamp a").idle
+    assert found.of("lamp a").lost_stops["gown"] > 3
+    told = found.of("lamp c")
+    assert not told.idle and max(told.lost_stops["left cheek"], told.lost_stops["forehead"]) > 0.1
+    assert all(told.lost_stops[name] < 0.1 for name in ("gown", "hip", "backdrop centre"))
+    assert "nothing elsewhere" in told.sentence and "gown" not in told.sentence
+
+
+def test_sentences_come_from_the_light_and_not_from_its_name() -> None:
+    one, other = {"key": light(35, 30), "fill": light(-10, 20, power="-2 stops")}, {}
+    other["fill"], other["key"] = one["key"], one["fill"]
+    first, second = _told(scene_of(one)), _told(scene_of(other))
+    assert first.of("key").sentence.split(" stop")[0] == second.of("fill").sentence.split(" stop")[0]
+
+
+@cache
+def _demo():
+    from sim.render.stage.build import build
+    from sim.render.transport.render import render
+
+    scene = load_scene(ROOT / "scenes" / "recital.yaml")
+    scene = scene.model_copy(update={"sitter": scene.sitter.model_copy(update={"figure": "woman"})})
+    layout = layout_from_scene(scene, ROOT / "scenes")
+    stage = build(scene, layout)
+    mix = mix_from_scene(scene, layout)
+    stack = render(stage, size=(240, 360), samples=16, depth=scene.render.depth)
+    parted = separation(stack, mix, scene.camera)
+    glints = sparkle(stack, mix, scene.camera, layout.camera.horizontal_fov_deg)
+    read = duty_readings(stage, most_rays=1 << 13)
+    return scene, layout, mix, stack, duties(stack, layout, mix, scene.camera, read, parted, glints), glints
+
+
+def _without(mix, light_name: str):
+    return mix.only(name for name in mix.names if name != light_name)
+
+
+def test_the_demos_halo_goes_with_its_maker() -> None:
+    scene, layout, mix, stack, told, _ = _demo()
+    assert told.halo is not None and told.halo.maker == "halo"
+    assert "makes the halo" in told.of("halo").sentence
+    muted = halo_of(stack, layout, _without(mix, "halo"), scene.camera)
+    assert muted.maker is None or muted.stops < told.halo.stops - 0.3
+    assert muted.stops == pytest.approx(told.halo.stops - told.halo.loss_stops["halo"])
+    for other in ("face", "edge", "fill"):
+        assert halo_of(stack, layout, _without(mix, other), scene.camera).maker == "halo"
+
+
+def test_the_demos_shoulder_edge_goes_with_its_maker() -> None:
+    scene, layout, mix, stack, told, _ = _demo()
+    (edge,) = (edge for edge in told.edges if edge.shoulder == "right shoulder")
+    assert edge.maker == "edge" and edge.loss_stops["edge"] > 0.7
+    assert "draws the edge of the right shoulder" in told.of("edge").sentence
+    after = {e.shoulder: e for e in shoulder_edges(stack, layout, _without(mix, "edge"), scene.camera)}
+    assert after["right shoulder"].maker is None
+
+
+def test_the_demos_sparkle_goes_with_its_maker() -> None:
+    scene, layout, mix, stack, told, glints = _demo()
+    assert glints.maker is not None
+    assert "makes the sparkle" in told.of(glints.maker).sentence
+    after = sparkle(stack, _without(mix, glints.maker), scene.camera, layout.camera.horizontal_fov_deg)
+    before = glints.index * glints.cloth_cm2
+    assert before > 50
+    assert glints.without[glints.maker] < 0.6 * glints.index
+    assert after.by_light[glints.maker] == 0
+    assert max(glints.by_light, key=lambda name: glints.by_light[name]) == glints.maker

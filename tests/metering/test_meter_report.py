@@ -1,0 +1,203 @@
+"""The meter report: the trade's arithmetic, real probes, and a table that fits the page."""
+
+from __future__ import annotations
+
+import io
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from rich.console import Console
+from scipy import stats
+
+from sim.light import mix
+from sim.light.readings import ProbeReadings
+from sim.metering import report as meterreport
+from sim.metering.report import drop_stops, json_from_report, report_from_probes
+from sim.metering.report_points import KEY_CHEEK, SHADOW_CHEEK, point_from_text, report_probes
+from sim.reports.meter_tables import tables_from_report
+from sim.scene import edit as scene_edit
+from sim.studio.layout import layout_from_scene
+
+RECITAL = Path(__file__).resolve().parents[2] / "scenes" / "recital.yaml"
+
+
+@pytest.fixture(scope="module")
+def recital():
+    source = scene_edit.scene_text_from_file(RECITAL)
+    return source, layout_from_scene(source.scene, RECITAL.parent)
+
+
+@pytest.fixture(scope="module")
+def stage(engine, recital):
+    from sim.render.stage.build import build
+
+    return build(recital[0].scene, recital[1])
+
+
+@pytest.fixture(scope="module")
+def measured(stage, recital):
+    from sim.render.transport.probe import read_probes
+
+    return read_probes(stage, report_probes(recital[0].scene, recital[1]), target_stderr_stops=0.05)
+
+
+def _made_up(scene, layout, values_by_light) -> ProbeReadings:
+    """Readings by hand: at full dial each light gives every probe a value, or one by the probe's name."""
+    probes = report_probes(scene, layout)
+    lights = layout.light_names
+    values = np.zeros((len(probes), len(lights), 3))
+    for row, probe in enumerate(probes):
+        for column, light in enumerate(lights):
+            given = values_by_light.get(light, 0.0)
+            values[row, column] = given(probe.name) if callable(given) else given
+    shape = values.shape[:2]
+    return ProbeReadings(tuple(probes), lights, layout.is_flash, values, np.full(shape, 1e-6), (1,) * len(probes))
+
+
+def _even(source, lights="fill"):
+    """The scene with white lamps at full power."""
+    values = {("lights", name, "power"): "full" for name in source.scene.lights}
+    return source.changed(values).scene
+
+
+@pytest.mark.parametrize(("factor", "diff"), [(2, 1.0), (3, 1.6), (4, 2.0), (8, 3.0), (9, 3.2)])
+def test_ratios_in_the_trades_form(recital, factor, diff) -> None:
+    # Stops of lighting ratios 2:1, 3:1, 4:1, 8:1, 9:1: handbook table, common practice, no source.
+    scene, layout = _even(recital[0]), recital[1]
+
+    def key(name):
+        return (factor - 1.0) * name.startswith(("flat left cheek", "spot"))
+
+    report = report_from_probes(scene, layout, _made_up(scene, layout, {"key": key, "fill": 1.0}))
+    assert (report.key.light, report.key.lit_cheek, report.key.alike) == ("key", "left cheek", False)
+    assert report.ratio.factor == pytest.approx(factor, rel=1e-3)
+    assert report.ratio.diff_stops == pytest.approx(diff, abs=0.05)
+    assert report.dome_ratio.factor == pytest.approx(1.0)
+
+
+def test_no_light_on_the_shadow_side_is_said_and_is_valid_json(recital) -> None:
+    scene, layout = _even(recital[0]), recital[1]
+
+    def key(name):
+        return float(name.startswith(("flat left cheek", "spot")))
+
+    report = report_from_probes(scene, layout, _made_up(scene, layout, {"key": key}))
+    assert report.ratio.factor is None
+    assert "without end" in _printed(report, 100)
+    json.dumps(json_from_report(report), allow_nan=False)
+
+
+def test_the_key_can_be_named_and_an_even_key_is_said(recital) -> None:
+    scene, layout = _even(recital[0]), recital[1]
+    readings = _made_up(scene, layout, {"key": 1.0, "fill": 3.0})
+    assert report_from_probes(scene, layout, readings).key.light == "fill"
+    chosen = report_from_probes(scene, layout, readings, key="key").key
+    assert (chosen.light, chosen.chosen_by_user, chosen.alike) == ("key", True, True)
+    with pytest.raises(ValueError, match='there is no light "kicker"'):
+        report_from_probes(scene, layout, readings, key="kicker")
+
+
+def test_points_may_be_named_in_other_words() -> None:
+    names = [KEY_CHEEK, SHADOW_CHEEK, "face", "backdrop centre", "upper gown", "my spot"]
+    said = {"shadow_cheek": SHADOW_CHEEK, "Key-Cheek": KEY_CHEEK, "backdrop": "backdrop centre",
+            "gown": "upper gown", "gown upper": "upper gown", "my_spot": "my spot"}  # fmt: skip
+    assert {text: point_from_text(text, names) for text in said} == said
+    assert point_from_text("gown", [*names, "gown"]) == "gown"
+    with pytest.raises(ValueError, match='no meter point "nose"'):
+        point_from_text("nose", names)
+
+
+def test_a_drop_is_what_muting_the_light_takes_away(recital, measured) -> None:
+    source, layout = recital
+    report = report_from_probes(source.scene, layout, measured)
+    for name in source.scene.lights:
+        without = source.changed({("lights", name, "mute"): True}).scene
+        # Hold the key, for without it another light would be called so.
+        less = report_from_probes(without, layout, measured, key=report.key.light)
+        for point in report.points:
+            before, after = point.incident or point.spot, less.point(point.name).incident or less.point(point.name).spot
+            lost = np.log2(after.combined.exposure / before.combined.exposure)
+            assert drop_stops(before.by_light[name]) == pytest.approx(lost, abs=1e-9)
+
+
+def test_shares_sum_to_one_and_exposures_to_the_combined(recital, measured) -> None:
+    report = report_from_probes(recital[0].scene, recital[1], measured)
+    assert len(report.points) == 20
+    for point in report.points:
+        for readings in filter(None, (point.incident, point.spot)):
+            assert sum(r.share for r in readings.by_light.values()) == pytest.approx(1.0)
+            assert sum(r.exposure for r in readings.by_light.values()) == pytest.approx(readings.combined.exposure)
+
+
+def test_incident_dome_follows_the_dial_by_iso_2720(recital, measured) -> None:
+    # Source: ISO 2720:1974, N^2 = H S / C: one stop more of every light is one stop on the meter.
+    source, layout = recital
+    report = report_from_probes(source.scene, layout, measured)
+    fainter = {("lights", name, "power"): f"{light.power_stops - 1} stops"
+               for name, light in source.scene.lights.items()}  # fmt: skip
+    other = report_from_probes(source.changed(fainter).scene, layout, measured)
+    for point in report.points:
+        if point.incident is not None:
+            ratio = point.incident.combined.f_number / other.point(point.name).incident.combined.f_number
+            assert ratio == pytest.approx(np.sqrt(2))
+
+
+def test_the_spot_on_the_backdrop_sees_past_the_sitter(engine, recital, measured) -> None:
+    """Without the sitter's body in the line of sight the same spot from the camera reads the canvas the same."""
+    from sim.render.stage.build import build
+    from sim.render.transport.probe import read_probes
+
+    source, layout = recital
+    report = report_from_probes(source.scene, layout, measured)
+    nobody = replace(layout, figure=replace(layout.figure, parts=(), strands=()))
+    probes = [p for p in report_probes(source.scene, layout) if p.name.startswith("spot backdrop")]
+    seen = read_probes(build(source.scene, nobody), probes, target_stderr_stops=0.05)
+    setting = mix.mix_from_scene(source.scene, layout)
+    from sim.metering.points import readings_from_probes
+
+    for reading in readings_from_probes(seen, setting, source.scene.camera):
+        with_sitter = next(p for p in report.points if f"spot {p.part}" == reading.point).spot.combined
+        # The sitter herself shades and brightens the canvas a little: half a stop, no more.
+        assert with_sitter.from_grey_stops == pytest.approx(reading.combined.from_grey_stops, abs=0.5)
+
+
+@pytest.mark.slow
+def test_stated_standard_errors_hold_over_seeds(stage, recital) -> None:
+    """Spread of the combined reading over independent seeds against its own standard error, by chi-square."""
+    source, layout = recital
+    runs = [meterreport.read_meter(source.scene, layout, stage, seed=seed, target_stderr_stops=0.2)
+            for seed in range(1, 13)]  # fmt: skip
+    names = [p.name for p in runs[0].points if p.incident is not None]
+    values = np.array([[run.point(n).incident.combined.exposure for n in names] for run in runs])
+    errors = np.array([[run.point(n).incident.combined.stderr_stops for n in names] for run in runs]) * np.log(2)
+    spread = values.std(axis=0, ddof=1) / values.mean(axis=0)
+    score = ((len(runs) - 1) * spread**2 / (errors**2).mean(axis=0)).sum()
+    freedom = (len(runs) - 1) * len(names)
+    # Estimated errors have tails of their own: allow one in ten thousand either way.
+    assert stats.chi2.ppf(1e-4, freedom) < score < stats.chi2.ppf(1 - 1e-4, freedom)
+
+
+def _printed(report, width: int) -> str:
+    stream = io.StringIO()
+    Console(file=stream, width=width, color_system=None).print(tables_from_report(report))
+    return stream.getvalue()
+
+
+def test_the_table_reads_at_100_columns_with_eight_lights(recital) -> None:
+    source, _ = recital
+    text = source.text
+    for number in range(3):
+        block = {"source": {"kind": "flash", "energy": "200 W·s"},
+                 "place": {"bearing": f"{150 + 10 * number}°", "distance": "2 m", "height": "2 m"}}  # fmt: skip
+        text = scene_edit.text_with_value(text, ("lights", f"long name of a kicker {number}"), block)
+    scene = scene_edit.scene_from_text(text)
+    layout = layout_from_scene(scene)
+    report = report_from_probes(scene, layout, _made_up(scene, layout, dict.fromkeys(scene.lights, 5000.0)))
+    lines = _printed(report, 100).splitlines()
+    assert max(map(len, lines)) <= 100
+    for point in report.points:
+        assert any(line.strip().startswith(point.name) for line in lines), point.name
+    assert not any("…" in line for line in lines)
