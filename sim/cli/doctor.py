@@ -60,9 +60,7 @@ def doctor_lines(*, fresh: bool = True) -> tuple[list[str], bool]:
     return lines, chosen is not None
 
 
-def _engine_lines(
-    reports: Iterable[EngineReport], wanted: str | None
-) -> tuple[EngineReport | None, list[str]]:
+def _engine_lines(reports: Iterable[EngineReport], wanted: str | None) -> tuple[EngineReport | None, list[str]]:
     """The engine that a render would use, and a line for it and for each one it would not."""
     chosen: EngineReport | None = None
     others: list[str] = []

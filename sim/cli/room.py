@@ -26,9 +26,7 @@ def open_room(
         int, typer.Option(metavar="N", min=0, max=65535, help="Port on this machine; 0 takes a free one.")
     ] = 0,
     no_browser: Annotated[bool, typer.Option("--no-browser", help="Only print the address.")] = False,
-    size: Annotated[
-        int, typer.Option(metavar="PIXELS", min=60, max=1600, help="Long side of the picture.")
-    ] = 600,
+    size: Annotated[int, typer.Option(metavar="PIXELS", min=60, max=1600, help="Long side of the picture.")] = 600,
     out: Annotated[
         Path, typer.Option(metavar="DIR", help="Folder that exports go to, in a folder of the scene's name.")
     ] = Path("out"),
@@ -51,9 +49,7 @@ def open_room(
     listener = bound_socket(port)
 
     async def run() -> bool:
-        hub = Hub(
-            scene, state_folder_from_environment(), out=out, long_side_px=size, store=store_from_environment()
-        )
+        hub = Hub(scene, state_folder_from_environment(), out=out, long_side_px=size, store=store_from_environment())
         await serve(hub, listener, new_token(), lambda address: _tell(scene, address, not no_browser))
         return hub.saved
 

@@ -69,9 +69,7 @@ class HeldMeter(Protocol):
 
 def standard_probes(layout: Layout) -> list[Probe]:
     """Domes toward the camera at the standard points of every scene."""
-    return [
-        probe_at(layout, name, "dome", part, layout.camera.position_m) for name, part in STANDARD_POINTS.items()
-    ]
+    return [probe_at(layout, name, "dome", part, layout.camera.position_m) for name, part in STANDARD_POINTS.items()]
 
 
 def scene_probes(scene: Scene, layout: Layout) -> list[Probe]:
@@ -119,9 +117,7 @@ def readings_from_probes(measured: ProbeReadings, mix: Mix, camera: Camera) -> l
     return found
 
 
-def readings_from_regions(
-    stack: LightStack, mix: Mix, camera: Camera, regions: Sequence[str]
-) -> list[PointReadings]:
+def readings_from_regions(stack: LightStack, mix: Mix, camera: Camera, regions: Sequence[str]) -> list[PointReadings]:
     """Reflected readings of whole parts as the picture shows them: mean over the pixels of each region.
 
     Regions outside the frame are left out.

@@ -70,9 +70,7 @@ LIGHT = Quantity(
     "16000 lm·s",
 )
 ILLUMINANCE = Quantity("an illuminance such as 300 lx", {"lx": 1.0, "lux": 1.0, "klx": 1000.0}, "300 lx")
-LUMINANCE = Quantity(
-    "a luminance such as 2000 cd/m²", {"cd/m²": 1.0, "cd/m2": 1.0, "cd/m^2": 1.0}, "2000 cd/m²"
-)
+LUMINANCE = Quantity("a luminance such as 2000 cd/m²", {"cd/m²": 1.0, "cd/m2": 1.0, "cd/m^2": 1.0}, "2000 cd/m²")
 EFFICACY = Quantity("a luminous efficacy such as 40 lm/W", {"lm/W": 1.0}, "40 lm/W")
 ANGLE = Quantity("an angle such as 25°", {"°": 1.0, "deg": 1.0, "degree": 1.0, "degrees": 1.0}, "25°")
 TEMPERATURE = Quantity("a colour temperature such as 5600 K", {"K": 1.0}, "5600 K")
@@ -135,9 +133,7 @@ def text_only(value: object, quantity: Quantity) -> str:
         return clean(value)
     if isinstance(value, (int, float)) and not isinstance(value, bool) and math.isfinite(value):
         right = _with_unit(value, quantity)
-        raise UnitError(
-            f"got the bare number {shortest(value)}", quantity.name, f'add the unit: write "{right}"'
-        )
+        raise UnitError(f"got the bare number {shortest(value)}", quantity.name, f'add the unit: write "{right}"')
     raise refuse(value, quantity)
 
 
@@ -149,11 +145,7 @@ def _with_unit(number: float, quantity: Quantity) -> str:
         return f"1/{round(number)} s"
     if quantity is DIAL:
         share = number if 0 < number < 1 else 1 / number if number >= 1 else 0.25
-        return (
-            f"{shortest(number)} stops"
-            if number < 0
-            else text_from_dial_stops(round(10 * math.log2(share)) / 10)
-        )
+        return f"{shortest(number)} stops" if number < 0 else text_from_dial_stops(round(10 * math.log2(share)) / 10)
     return _joined(shortest(number), quantity.unit)
 
 
@@ -200,9 +192,7 @@ def length_m_from_text(text: object) -> float:
     1.8796
     """
     if isinstance(text, str):
-        both = re.fullmatch(
-            r"([0-9]+) ?(?:ft|foot|feet|') ?([0-9]+(?:\.[0-9]+)?) ?(?:in|inch|inches|\")", clean(text)
-        )
+        both = re.fullmatch(r"([0-9]+) ?(?:ft|foot|feet|') ?([0-9]+(?:\.[0-9]+)?) ?(?:in|inch|inches|\")", clean(text))
         if both:
             inches = 12 * float(both.group(1)) + float(both.group(2))
             if math.isfinite(inches):
@@ -342,9 +332,7 @@ def dial_stops_from_text(text: object) -> float:
         if share > 1:
             raise refuse(text, DIAL, 'a light gives no more than full power: write "1/1"')
         if not share:
-            raise refuse(
-                text, DIAL, 'write "1/4"' + (', or "mute: true" for a light that is off' if bottom else "")
-            )
+            raise refuse(text, DIAL, 'write "1/4"' + (', or "mute: true" for a light that is off' if bottom else ""))
         return math.log2(share)
     if not plain.endswith(("stop", "stops")):
         raise refuse(text, DIAL)

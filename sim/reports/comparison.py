@@ -52,8 +52,13 @@ def run_compare(
     start_engine()
     labels = {"trace": "trace", "measure": "denoise"}
     findings = compare(
-        items, size=size, samples=samples, seed=seed, key=key, store=None if fresh else store_from_environment(),
-        on_progress=lambda step, part: tell(labels[step], part)
+        items,
+        size=size,
+        samples=samples,
+        seed=seed,
+        key=key,
+        store=None if fresh else store_from_environment(),
+        on_progress=lambda step, part: tell(labels[step], part),
     )
     title, made = items[0].scene.title, f"{size[0]} x {size[1]}, {samples} samples, seed {seed}"
     columns = [Column(found.picture, found.label, rows_from_finding(found, findings[0])) for found in findings]

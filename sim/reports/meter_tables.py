@@ -23,6 +23,7 @@ LIGHTS_PER_TABLE = 6
 # Below this share a light's own standard error does not matter to anyone.
 TELLING_SHARE = 0.02
 
+
 def tables_from_report(report: MeterReport) -> RenderableType:
     """The report as text and tables that can be read at 100 columns.
 

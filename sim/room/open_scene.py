@@ -209,9 +209,7 @@ class Desk:
         self._standing = None
 
 
-def _standing(
-    document: Document, staged: Staged, cautions: list[dict[str, Any]], extras: dict[str, Any]
-) -> Standing:
+def _standing(document: Document, staged: Staged, cautions: list[dict[str, Any]], extras: dict[str, Any]) -> Standing:
     scene, layout = staged.scene, staged.layout
     view = view_from_document(document, staged)
     warnings = [*cautions, *view["warnings"]]

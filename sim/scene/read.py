@@ -49,9 +49,7 @@ def load_scene(path: str | Path) -> Scene:
         raise SceneError(name, 1, "", "this is a folder", "a scene file", cure) from None
     except (OSError, ValueError) as error:
         what = getattr(error, "strerror", None) or "not a file name"
-        raise SceneError(
-            name, 1, "", f"cannot be read: {what}", "a scene file that can be read", cure
-        ) from None
+        raise SceneError(name, 1, "", f"cannot be read: {what}", "a scene file that can be read", cure) from None
     return scene_from_bytes(data, name, path.parent)
 
 
@@ -65,9 +63,7 @@ def scene_from_bytes(data: bytes, name: str = "scene", folder: Path | None = Non
     except UnicodeDecodeError as error:
         line = data.count(b"\n", 0, error.start) + 1
         what = f"the byte 0x{data[error.start]:02x} is not UTF-8 text"
-        raise SceneError(
-            name, line, "", what, "text in UTF-8", 'save the file in the encoding "UTF-8"'
-        ) from None
+        raise SceneError(name, line, "", what, "text in UTF-8", 'save the file in the encoding "UTF-8"') from None
     return scene_from_text(text, name, folder)
 
 
@@ -137,9 +133,7 @@ class _Reader:
         if root is None:
             self._refuse(1, (), "the file is empty", "a scene", 'begin with "halfstop: 1"')
         if not isinstance(root, yaml.MappingNode):
-            self._refuse(
-                _line(root), (), "no keys at the top", "keys such as title:", 'begin with "halfstop: 1"'
-            )
+            self._refuse(_line(root), (), "no keys at the top", "keys such as title:", 'begin with "halfstop: 1"')
         self.lines[()] = _line(root)
         data: dict[str, Any] = self._plain(root, (), ())
         return data
@@ -156,9 +150,7 @@ class _Reader:
             if isinstance(event, yaml.DocumentStartEvent):
                 documents += 1
                 if documents > 1:
-                    self._refuse(
-                        line, (), "a second document begins", "one scene in a file", 'remove the "---"'
-                    )
+                    self._refuse(line, (), "a second document begins", "one scene in a file", 'remove the "---"')
             if getattr(event, "tag", None) is not None:
                 tag = str(event.tag).replace("tag:yaml.org,2002:", "!!")
                 self._refuse(line, (), f"got the tag {quoted(tag)}", "plain values", "remove the tag")
@@ -172,9 +164,7 @@ class _Reader:
     def _plain(self, node: yaml.Node, path: KeyPath, above: tuple[int, ...]) -> Any:
         self._count += 1
         if id(node) in above:
-            self._refuse(
-                self.lines.of(path), path, "an alias that contains itself", "values", "write the value out"
-            )
+            self._refuse(self.lines.of(path), path, "an alias that contains itself", "values", "write the value out")
         if self._count > MOST_NODES:
             what = "the aliases of this file expand without measure"
             self._refuse(_line(node), path[:1], what, f"at most {MOST_NODES} values", "write the values out")
@@ -252,14 +242,10 @@ class _Reader:
         for sign, what, cure in _SYNTAX:
             if sign in problem or sign in context:
                 return SceneError(self.name, line, "", what, "a YAML file", cure)
-        return SceneError(
-            self.name, line, "", f"not readable as YAML: {problem}", "a YAML file", "correct this line"
-        )
+        return SceneError(self.name, line, "", f"not readable as YAML: {problem}", "a YAML file", "correct this line")
 
     def _too_deep(self, line: int, path: KeyPath) -> None:
-        self._refuse(
-            line, path, "blocks are nested too deeply", f"at most {DEEPEST} levels", "remove some levels"
-        )
+        self._refuse(line, path, "blocks are nested too deeply", f"at most {DEEPEST} levels", "remove some levels")
 
     def _refuse(self, line: int, path: KeyPath, what: str, expected: str, cure: str) -> None:
         raise SceneError(self.name, line, key_text(path), what, expected, cure)
@@ -339,16 +325,12 @@ def _in_words(kind: str, message: str, value: object) -> UnitError:
     if kind in ("dict_type", "mapping_type"):
         return UnitError(f"got {quoted(value)}", "a block of names", "write the names below, indented")
     if kind in ("tuple_type", "list_type"):
-        return UnitError(
-            f"got {quoted(value)}", "a list", 'begin every item with "- ", or write [item, item]'
-        )
+        return UnitError(f"got {quoted(value)}", "a list", 'begin every item with "- ", or write [item, item]')
     if kind == "too_short":
         return UnitError("nothing is written here", "one or more", "add one, or remove the key")
     if kind == "too_long":
         most = re.search(r"at most (\d+)", message)
-        return UnitError(
-            "too many are written here", f"at most {most.group(1) if most else 'some'}", "remove some"
-        )
+        return UnitError("too many are written here", f"at most {most.group(1) if most else 'some'}", "remove some")
     return UnitError(message[:1].lower() + message[1:], "a valid value", "correct it")
 
 

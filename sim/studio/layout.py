@@ -199,9 +199,7 @@ def layout_from_scene(
     )
 
 
-def _anchors(
-    scene: Scene, figure: Figure, camera_m: np.ndarray
-) -> tuple[dict[str, np.ndarray], dict[str, np.ndarray]]:
+def _anchors(scene: Scene, figure: Figure, camera_m: np.ndarray) -> tuple[dict[str, np.ndarray], dict[str, np.ndarray]]:
     """Named points of sitter and backdrop with their outward normals."""
     anchors = {name: np.asarray(point, float) for name, point in figure.anchors_m.items()}
     normals = {name: unit(normal) for name, normal in figure.anchor_normals.items()}

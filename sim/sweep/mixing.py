@@ -132,8 +132,14 @@ def _checks(
     report = CheckReport(
         focus=focus_check(scene, layout),
         intrusions=traced.intrusions,
-        flares=flares(stage, mix, camera.shutter_s, seed=order.seed, light=LensLight(lens[:, 0], lens[:, 1:]),
-                      flag_of=_Flags(traced.group)),
+        flares=flares(
+            stage,
+            mix,
+            camera.shutter_s,
+            seed=order.seed,
+            light=LensLight(lens[:, 0], lens[:, 1:]),
+            flag_of=_Flags(traced.group),
+        ),
         separation=parted,
         catchlights=catchlights(stage, mix, camera),
         spills=(),

@@ -234,10 +234,7 @@ def load_study(path: str | Path) -> Study:
     for count, axis in enumerate(axes):
         checked(axis.place, require_apart, axes[: count + 1])
     only, skip = (
-        tuple(
-            checked((name, i), condition_from_text, text, axes, (name, i))
-            for i, text in enumerate(lines_of)
-        )
+        tuple(checked((name, i), condition_from_text, text, axes, (name, i)) for i, text in enumerate(lines_of))
         for name, lines_of in (("only", block.only), ("skip", block.skip))
     )
     quality = QUALITIES[block.quality]

@@ -49,9 +49,7 @@ class Variation:
     refused: str = ""
 
 
-def variations_of(
-    study: Study, order: Order, on_progress: Callable[[float], None] | None = None
-) -> list[Variation]:
+def variations_of(study: Study, order: Order, on_progress: Callable[[float], None] | None = None) -> list[Variation]:
     """Every variation of a study that its conditions let through, in order.
 
     Raises `SceneError` where the study is at fault: a value that the scene can never hold, or nothing left to do.

@@ -339,8 +339,16 @@ def test_wishes_twice_or_none_are_refused(four) -> None:
         wishes_from_texts([], list(four[3]), "face")
 
 
-@pytest.mark.parametrize(("dial", "step", "text"), [(-0.1, 0.1, "-0.1 stops"), (-2 / 3, 1 / 3, "-2/3 stops"),
-                                                    (-3.0, 1 / 3, "1/8"), (0.0, 0.1, "1/1"), (-6.9, 0.1, "-6.9 stops")])
+@pytest.mark.parametrize(
+    ("dial", "step", "text"),
+    [
+        (-0.1, 0.1, "-0.1 stops"),
+        (-2 / 3, 1 / 3, "-2/3 stops"),
+        (-3.0, 1 / 3, "1/8"),
+        (0.0, 0.1, "1/1"),
+        (-6.9, 0.1, "-6.9 stops"),
+    ],
+)
 def test_settings_read_back_as_they_were_written(dial: float, step: float, text: str) -> None:
     from sim.quantities.units import dial_stops_from_text
 

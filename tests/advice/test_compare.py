@@ -276,7 +276,7 @@ def test_balance_writes_a_new_scene_beside_the_old(
         (["compare", "{}", "--swap", "camera.orientation=landscape"], "its picture has another shape"),
         (["compare", "{}", "{}", "--swap", "key.power=1/2"], "--swap changes one scene"),
         (["compare", "{}", "{}", "--key", "rim"], 'there is no light "rim"'),
-        (["meter", "{}", "--key", "rim"], 'there is no such light'),
+        (["meter", "{}", "--key", "rim"], "there is no such light"),
         (["meter", "{}", "--reference", "nose"], 'there is no meter point "nose"'),
         (["meter", "{}", "--range", "30"], "expected 1 to 20 stops"),
         (["balance", "{}"], "nothing is wished for"),

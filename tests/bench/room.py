@@ -200,9 +200,7 @@ def _order(serial: int, text: str, scene_file: Path, light: str, plan: Plan) -> 
 
     scene = scene_from_text(text, folder=scene_file.absolute().parent)
     size = size_from_long_side(plan.long_side_px, layout_from_scene(scene).camera.aspect)
-    return Order(
-        serial, serial, text, str(scene_file), size, look_first=(light,), samples=plan.samples, analyse=False
-    )
+    return Order(serial, serial, text, str(scene_file), size, look_first=(light,), samples=plan.samples, analyse=False)
 
 
 class Heard:

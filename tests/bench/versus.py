@@ -89,9 +89,7 @@ def versus_stock(
             | _side_by_side([p[index] for p in ours], theirs, reference[index], our_time.process_s / len(names), time)
         )
     theirs, time = stock(frozenset(range(len(names))))
-    together = _side_by_side(
-        [p.sum(axis=0) for p in ours], theirs, reference.sum(axis=0), our_time.process_s, time
-    )
+    together = _side_by_side([p.sum(axis=0) for p in ours], theirs, reference.sum(axis=0), our_time.process_s, time)
     return {
         "problem": "the demo with Lambertian emitters, without housings and stands",
         "size": list(size), "time_size": list(time_size), "samples": samples,

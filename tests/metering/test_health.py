@@ -68,9 +68,7 @@ def test_saturation_is_that_of_iso_12232() -> None:
 def test_black_lies_the_stated_range_below_saturation(range_stops: float) -> None:
     edge = SATURATION_STOPS - range_stops
     values = np.array([[_luminance_at(edge - 0.01), _luminance_at(edge + 0.01)]])
-    found = health_from_stack(
-        _stack(values, np.ones((1, 2))), _neutral(CAMERA), CAMERA, None, range_stops=range_stops
-    )
+    found = health_from_stack(_stack(values, np.ones((1, 2))), _neutral(CAMERA), CAMERA, None, range_stops=range_stops)
     assert found.parts["face"].crushed == 0.5
     with pytest.raises(ValueError, match="1 to 20 stops"):
         health_from_stack(_stack(values, np.ones((1, 2))), _neutral(CAMERA), CAMERA, None, range_stops=0.0)

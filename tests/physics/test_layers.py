@@ -90,6 +90,7 @@ def _stock(glowing: tuple[int, ...], samples_per_pass: int, passes: int):
 
 def _z_scores(a: np.ndarray, b: np.ndarray) -> np.ndarray:
     """Welch's t of two sets of passes, blocks of 6 x 6 pixels pooled so that their means are near normal."""
+
     def blocks(x):
         p, h, w = x.shape
         return x.reshape(p, h // 6, 6, w // 6, 6).mean(axis=(2, 4))

@@ -16,9 +16,7 @@ from sim.quantities.errors import UnitError, one_line, quoted
 from sim.scene import read as scenefile
 
 QUANTITIES = {
-    name: value
-    for name, value in vars(units).items()
-    if isinstance(value, units.Quantity) and name != "LENGTH"
+    name: value for name, value in vars(units).items() if isinstance(value, units.Quantity) and name != "LENGTH"
 }
 PLAIN = {name: q for name, q in QUANTITIES.items() if name not in ("TIME", "F_NUMBER", "DIAL", "STOPS")}
 READERS = {
@@ -60,9 +58,7 @@ def test_feet_and_inches_agree_with_a_reference_library() -> None:
 def test_aperture_values_of_apex(f_number: str, aperture_value: int) -> None:
     # Table of aperture values Av = 2 log2 N of the APEX system (ASA PH2.12-1961, also Exif 2.3 annex C);
     # the pairs are given from memory.
-    assert units.stops_from_f_number(units.f_number_from_text(f_number)) == pytest.approx(
-        aperture_value, abs=1e-12
-    )
+    assert units.stops_from_f_number(units.f_number_from_text(f_number)) == pytest.approx(aperture_value, abs=1e-12)
 
 
 def test_engraved_thirds_lie_nearest_to_their_own_place() -> None:
@@ -160,9 +156,7 @@ def test_nonsense_is_refused_with_a_cure(reader, bad: str) -> None:
 
 
 @pytest.mark.parametrize("reader", READERS.values(), ids=READERS)
-@given(
-    value=st.one_of(st.integers(), st.floats(), st.booleans(), st.none(), st.lists(st.text()), st.binary())
-)
+@given(value=st.one_of(st.integers(), st.floats(), st.booleans(), st.none(), st.lists(st.text()), st.binary()))
 def test_bare_numbers_and_other_things_are_refused(reader, value: object) -> None:
     with pytest.raises(UnitError) as caught:
         reader(value)
@@ -182,9 +176,7 @@ def test_the_cure_for_a_bare_number_is_itself_good(name: str, number: float) -> 
     }.get(name, lambda text: units.measure_from_text(text, quantity))
     with pytest.raises(UnitError) as caught:
         reader(round(number, 2))
-    written = (
-        caught.value.cure.split('"')[1] if name != "LENGTH" else caught.value.cure.split('write "')[1][:-1]
-    )
+    written = caught.value.cure.split('"')[1] if name != "LENGTH" else caught.value.cure.split('write "')[1][:-1]
     assert math.isfinite(reader(written))
 
 

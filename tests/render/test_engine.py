@@ -35,9 +35,7 @@ def child(code: str, **changes: str | None) -> subprocess.CompletedProcess[str]:
             environ.pop(name, None)
         else:
             environ[name] = value
-    return subprocess.run(
-        [sys.executable, "-P", "-c", code], env=environ, capture_output=True, text=True, timeout=120
-    )
+    return subprocess.run([sys.executable, "-P", "-c", code], env=environ, capture_output=True, text=True, timeout=120)
 
 
 @pytest.mark.parametrize(
@@ -196,9 +194,7 @@ def test_wish_for_one_engine_is_obeyed(tmp_path: Path) -> None:
     assert chosen.name == "llvm" and "HALFSTOP_ENGINE=llvm" in passed_over[0]
 
 
-@pytest.mark.parametrize(
-    ("text", "wanted"), [("", None), ("auto", None), (" LLVM ", "llvm"), ("cuda", "cuda")]
-)
+@pytest.mark.parametrize(("text", "wanted"), [("", None), ("auto", None), (" LLVM ", "llvm"), ("cuda", "cuda")])
 def test_wish_is_read(text: str, wanted: str | None) -> None:
     assert wanted_engine({"HALFSTOP_ENGINE": text}) == wanted
 

@@ -272,9 +272,7 @@ def test_key_changes_for_the_layers_that_do(base: list[str], tmp_path: Path, pla
 RENDERED = ("camera.iso", "lights.key.power", "lights.key.modifier.grid", "ambient.1.illuminance", "sitter.turn")
 
 
-@pytest.mark.parametrize(
-    "place", [p if p in RENDERED else pytest.param(p, marks=pytest.mark.slow) for p in CHANGES]
-)
+@pytest.mark.parametrize("place", [p if p in RENDERED else pytest.param(p, marks=pytest.mark.slow) for p in CHANGES])
 def test_layers_change_where_their_keys_do(base_layers: np.ndarray, tmp_path: Path, place: str) -> None:
     value, affected = CHANGES[place]
     layers = cached_render(*_staged(_changed(place, value), tmp_path), **SETTINGS).pixels

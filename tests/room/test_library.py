@@ -79,9 +79,7 @@ def test_a_bare_bulb_lights_the_pole_by_the_inverse_square(engine: object) -> No
 def test_the_core_of_the_shadow_ends_where_similar_triangles_say(engine: object) -> None:
     # A source of half-width s at distance D leaves a full shadow behind a ball of radius r up to r D / (s - r).
     behind_m = 0.21 / -unit(library.CENTRE_M - library._lamp_m())[2]
-    reach_m = {
-        half: library.RADIUS_M * library.LIGHT_DISTANCE_M / (half - library.RADIUS_M) for half in (0.3, 0.9)
-    }
+    reach_m = {half: library.RADIUS_M * library.LIGHT_DISTANCE_M / (half - library.RADIUS_M) for half in (0.3, 0.9)}
     assert reach_m[0.9] < behind_m < reach_m[0.3]
     darkest = {}
     for name in ("softbox-60-60-cm", "softbox-120-180-cm"):
@@ -125,7 +123,7 @@ def test_pictures_are_levelled_and_kept(engine: object, tmp_path: Path) -> None:
     picture = np.asarray(Image.open(io.BytesIO(png)))
     assert picture.shape == (48, 48, 3)
     # The brightest of the sphere is brought to 0.36, which sRGB (IEC 61966-2-1) encodes as 162.
-    assert abs(int(np.percentile(picture[: 24, : 24], 97)) - 162) <= 6
+    assert abs(int(np.percentile(picture[:24, :24], 97)) - 162) <= 6
     store = LayerStore(tmp_path)
     assert kept_png(store, entry) is None and kept_png(None, entry) is None
     keep_png(store, entry, png)

@@ -157,9 +157,7 @@ def test_the_spot_reads_what_the_metering_reads_of_the_same_raw_pixels(browser: 
     places = [(12, 9), (45, 70), (0, 0), (width - 1, height - 1), (25, 25), (60, 110)]
     weights = b.mix.weights_rgb(b.camera.shutter_s)
     with opened(browser, frame_files(b.frame)) as page:
-        told = page.evaluate(
-            SPOT, [frame_message(b.frame), exposure_facts(b.camera), weights.tolist(), places, 3.0]
-        )
+        told = page.evaluate(SPOT, [frame_message(b.frame), exposure_facts(b.camera), weights.tolist(), places, 3.0])
     across = width * np.tan(np.radians(1.5)) / np.tan(np.radians(b.layout.camera.horizontal_fov_deg) / 2)
     y, x = np.mgrid[0:height, 0:width]
     for (px, py), found in zip(places, told, strict=True):

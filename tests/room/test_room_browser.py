@@ -104,9 +104,7 @@ def seen(page: Any, frame: dict[str, Any]) -> np.ndarray:
     return np.array(got["found"], np.uint8).reshape(got["height"], got["width"], 3)
 
 
-def shows(
-    page: Any, room: Served, tab: Client, frame: dict[str, Any], only: tuple[str, ...] = ()
-) -> np.ndarray:
+def shows(page: Any, room: Served, tab: Client, frame: dict[str, Any], only: tuple[str, ...] = ()) -> np.ndarray:
     """The canvas, once it is within one code value of what Python develops from the same layers and the model."""
     expected = picture_of(room, tab.state, frame, only).astype(int)
     for _ in range(100):

@@ -293,9 +293,7 @@ def test_the_first_fault_of_the_file_is_told() -> None:
 
 def test_block_order_does_not_move_a_fault_between_blocks() -> None:
     head, lights, rest = BASE.partition("lights:\n")
-    text = (
-        lights + rest.replace("aim: face", "aim: {at: [9 m, 0 m, 0 m]}") + head.replace("halfstop: 1\n", "")
-    )
+    text = lights + rest.replace("aim: face", "aim: {at: [9 m, 0 m, 0 m]}") + head.replace("halfstop: 1\n", "")
     assert fault_of(text).key == "halfstop"
 
 
@@ -343,11 +341,7 @@ def test_scene_error_survives_pickling() -> None:
 
 def test_default_front_leaves_three_metres_behind_the_mark() -> None:
     room = scene_from_text(BASE.replace("  front: 6 m\n", "")).room
-    assert (
-        room.front_m == 6.0
-        and room.low_corner_m == (-3.0, 0.0, -3.0)
-        and room.high_corner_m == (3.0, 3.2, 6.0)
-    )
+    assert room.front_m == 6.0 and room.low_corner_m == (-3.0, 0.0, -3.0) and room.high_corner_m == (3.0, 3.2, 6.0)
 
 
 @pytest.mark.parametrize(
@@ -378,9 +372,7 @@ def test_words_of_the_model_are_known_to_the_figure() -> None:
     from sim.studio.figure import FIGURES, palette
 
     assert set(sitter.FIGURES) <= set(FIGURES)
-    assert set(sitter.SKIN_TONES) == set(palette.SKIN_LAB) and set(sitter.HAIR_COLORS) == set(
-        palette.HAIR_RGB
-    )
+    assert set(sitter.SKIN_TONES) == set(palette.SKIN_LAB) and set(sitter.HAIR_COLORS) == set(palette.HAIR_RGB)
 
 
 def test_seated_sitter_is_lower() -> None:

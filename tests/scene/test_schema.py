@@ -27,9 +27,7 @@ def test_schema_is_itself_valid() -> None:
 
 @pytest.mark.parametrize("path", GOOD, ids=lambda path: path.stem)
 def test_good_scenes_pass(path: Path) -> None:
-    assert [
-        error.message for error in CHECK.iter_errors(yaml.safe_load(path.read_text(encoding="utf-8")))
-    ] == []
+    assert [error.message for error in CHECK.iter_errors(yaml.safe_load(path.read_text(encoding="utf-8")))] == []
 
 
 @pytest.mark.parametrize(

@@ -26,8 +26,10 @@ BOXES = ("softbox 100 x 140 cm", "octabox 120 cm", "beauty dish 55 cm")
 DISTANCES_M = (1.4, 1.7, 2.0, 2.4)
 FILLS = (-3.0, -2.0, -1.0)
 AXES = ("key box", "key distance", "fill power")
-WISHES = ({"text": "face f/8", "point": "face", "f_number": 8.0, "stops": None},
-          {"text": "backdrop behind head -3 stops", "point": "backdrop behind head", "f_number": None, "stops": -3.0})
+WISHES = (
+    {"text": "face f/8", "point": "face", "f_number": 8.0, "stops": None},
+    {"text": "backdrop behind head -3 stops", "point": "backdrop behind head", "f_number": None, "stops": -3.0},
+)
 FAILED = 'the light "key" stands in the picture; move it back'
 CAMERA_F = 8.0
 

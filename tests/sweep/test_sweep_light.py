@@ -59,9 +59,7 @@ def test_a_variation_shows_and_reads_what_a_preview_does(tmp_path: Path) -> None
     variation = next(v for v in reversed(variations) if v.id in made)
     scene = tmp_path / "one.yaml"
     scene.write_text(variation.text, "utf-8")
-    preview = run_preview(
-        scene, PreviewOrder(QUALITIES["draft"], tmp_path / "preview", "16x24", samples=4, fresh=True)
-    )
+    preview = run_preview(scene, PreviewOrder(QUALITIES["draft"], tmp_path / "preview", "16x24", samples=4, fresh=True))
     result = made[variation.id]
     assert result.reason == ""
     ours = np.asarray(Image.open(io.BytesIO(result.files["picture"])))
@@ -138,9 +136,7 @@ def test_readings_alone_need_no_picture_and_layers_come_on_request(tmp_path: Pat
     assert set(made.files) == {"layers"} and made.files["layers"][:4] == bytes([0x76, 0x2F, 0x31, 0x01])
 
 
-def test_one_worker_and_two_make_the_same_rows_and_pictures(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_one_worker_and_two_make_the_same_rows_and_pictures(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setitem(setup.METER_RAYS, "draft", FEW_RAYS)
     study = write_study(tmp_path, AXES, "wanted: {wishes: [face=f/8, shadow cheek=-2]}\n")
     tables = []

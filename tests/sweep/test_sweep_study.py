@@ -37,9 +37,7 @@ def test_our_own_study_makes_two_hundred_variations_of_forty_set_ups() -> None:
     assert [group.cost_s for group in groups] == sorted((group.cost_s for group in groups), reverse=True)
 
 
-@given(
-    st.integers(-300, 300), st.integers(1, 60), st.integers(1, 12), st.sampled_from(["cm", "mm", "m", "°", "stops"])
-)
+@given(st.integers(-300, 300), st.integers(1, 60), st.integers(1, 12), st.sampled_from(["cm", "mm", "m", "°", "stops"]))
 def test_a_range_has_the_exact_values_of_its_decimals(start: int, step: int, count: int, unit: str) -> None:
     gap = "" if unit == "°" else " "
     values = values_of_range(f"{start / 10:g}{gap}{unit}", f"{(start + step * count) / 10:g}{gap}{unit}",

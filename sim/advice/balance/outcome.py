@@ -94,9 +94,7 @@ def balance_from_readings(
     reference: str = "face", locked: Sequence[str] = (), seed: int = 0,
 ) -> Balance:  # fmt: skip
     """Find the dials for some wishes from probes that were traced once; arguments as in `board_from_readings`."""
-    board = board_from_readings(
-        scene, layout, measured, wishes, points=points, reference=reference, locked=locked
-    )
+    board = board_from_readings(scene, layout, measured, wishes, points=points, reference=reference, locked=locked)
     alone = [_alone_stops(board, index, seed) for index in range(len(wishes))]
     hopeless = [abs(off) > MET_STOPS for off in alone]
     board = replace(board, weight=np.where(hopeless, HOPELESS_WEIGHT, 1.0))
@@ -126,9 +124,7 @@ def balance_from_readings(
     return Balance(reference, shown, tuple(outcomes), moves)
 
 
-def _readings(
-    scene: Scene, layout: Layout, measured: ProbeReadings, dials: np.ndarray
-) -> dict[str, PointReadings]:
+def _readings(scene: Scene, layout: Layout, measured: ProbeReadings, dials: np.ndarray) -> dict[str, PointReadings]:
     change = {name: float(dial) - light.power_stops
               for (name, light), dial in zip(scene.lights.items(), dials, strict=True)}  # fmt: skip
     mix = mix_from_scene(scene, layout).faded(change)
@@ -230,4 +226,3 @@ def scene_with_balance(source: SceneText, result: Balance) -> SceneText:
         for move in result.moves
         if abs(move.change_stops) > 1e-9
     })  # fmt: skip
-

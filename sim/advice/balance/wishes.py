@@ -44,7 +44,6 @@ class Wish:
         return f"{self.point} {self.stops:+g} stops"
 
 
-
 def wish_from_text(text: str, points: Sequence[str]) -> Wish:
     """A wish from `face=f/5.6`, `shadow_cheek=-2` or `backdrop=-3 stops`.
 

@@ -70,9 +70,7 @@ class LensLight:
     all_rgb: np.ndarray
 
 
-def lens_light(
-    stage: Stage, *, seed: int = 0, target_stderr_stops: float = 0.1, most_rays: int = 1 << 15
-) -> LensLight:
+def lens_light(stage: Stage, *, seed: int = 0, target_stderr_stops: float = 0.1, most_rays: int = 1 << 15) -> LensLight:
     """Read the light on the lens, whatever the dials; arguments as in `sim.render.transport.probe.read_probes`."""
     camera = stage.layout.camera
     frame = frame_from_camera(camera)

@@ -118,8 +118,7 @@ def build(
         is_flash=layout.is_flash,
         faces=tuple(faces),
         ambients=tuple(
-            EvenAmbient(len(layout.lights) + i, even.luminance_cd_m2)
-            for i, even in enumerate(layout.even_ambients)
+            EvenAmbient(len(layout.lights) + i, even.luminance_cd_m2) for i, even in enumerate(layout.even_ambients)
         ),
         region_names=REGIONS,
         shape_region=crate.table(crate.region, np.uint32),
@@ -241,9 +240,7 @@ def _add_panel(crate: _Crate, panel: PlacedPanel) -> None:
     crate.add(_loaded({"type": "rectangle", "to_world": to_world, "bsdf": surface}), "panel")
 
 
-def _add_light(
-    crate: _Crate, light: PlacedLight, layer: int, faces: list[LuminousFace], glows: bool = False
-) -> None:
+def _add_light(crate: _Crate, light: PlacedLight, layer: int, faces: list[LuminousFace], glows: bool = False) -> None:
     for emitter in light.rig.emitters:
         world_from_face = light.world_from_light @ _light_from_face(emitter)
         faces.append(LuminousFace(emitter, world_from_face, layer))

@@ -92,7 +92,15 @@ def render(
     for index, number in shorter:
         # Record the next launch while the last one runs.
         recorded = _paths(
-            stage.scene, lighting, sensor, size, bands[number], groups * rays, index * groups * rays, seed, depth,
+            stage.scene,
+            lighting,
+            sensor,
+            size,
+            bands[number],
+            groups * rays,
+            index * groups * rays,
+            seed,
+            depth,
             gathering,
         )
         if under_way is not None:
@@ -128,9 +136,7 @@ def _gathering(
     if depth < 2:
         return None
     scouts = min(max(size[0] * size[1] * samples // RAYS_PER_SCOUT, LEAST_SCOUTS), MOST_SCOUTS)
-    cache = cache_from_scouts(
-        stage, lighting, size=size, scouts=scouts, seed=seed, depth=depth, on_step=on_step
-    )
+    cache = cache_from_scouts(stage, lighting, size=size, scouts=scouts, seed=seed, depth=depth, on_step=on_step)
     return Gathering(cache, dr.opaque(mi.Float, min(max(samples // SAMPLES_PER_DIRECTION, 2), MOST_DIRECTIONS)))
 
 
@@ -187,9 +193,7 @@ def _paths(
     pixel = place_in_band + dr.opaque(mi.UInt32, band.start)
     ray_of_pixel = lane - place_in_band * rays_per_pixel + dr.opaque(mi.UInt32, first_sample)
     ray, sampler = _aimed(sensor, size, pixel, ray_of_pixel, seed)
-    return radiance_layers(
-        scene, lighting, ray, sampler, depth, mi.Bool(True), mi.Bool(True), mi.Bool(True), gathering
-    )
+    return radiance_layers(scene, lighting, ray, sampler, depth, mi.Bool(True), mi.Bool(True), mi.Bool(True), gathering)
 
 
 def _aimed(sensor: Any, size: tuple[int, int], pixel: Any, ray_of_pixel: Any, seed: int) -> tuple[Any, PathSampler]:

@@ -50,8 +50,7 @@ def alternatives_sheet(title: str, columns: Sequence[Column], note: str, made: s
     # Name an alternative by its first change, the others under it.
     names = [[part.strip() for part in column.name.split(";")] for column in columns]
     tiles = [
-        Tile(encoded(column.picture), first, tuple(rest))
-        for column, (first, *rest) in zip(columns, names, strict=True)
+        Tile(encoded(column.picture), first, tuple(rest)) for column, (first, *rest) in zip(columns, names, strict=True)
     ]
     caption = caption_height(tiles, width)
     block = height + caption + 16 + LEADING * max(len(column.rows) for column in columns)

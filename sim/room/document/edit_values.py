@@ -56,7 +56,6 @@ class Draft:
         return SceneError(self.name, 1, key, what, expected, cure)
 
 
-
 def thing_from_edit(draft: Draft, edit: dict[str, Any]) -> tuple[KeyPath, str]:
     """Key path of the block that `what` means, and how a person calls it."""
     match edit.get("what"):

@@ -165,9 +165,7 @@ class Document:
             earlier = self._done.pop()
             before, title = spliced(self.text, earlier.back), earlier.title
         if text != before:
-            self._done.append(
-                _Step(title, splice_from_texts(before, text), splice_from_texts(text, before), merge)
-            )
+            self._done.append(_Step(title, splice_from_texts(before, text), splice_from_texts(text, before), merge))
         self._undone.clear()
         return self._now(text, scene, title)
 

@@ -65,14 +65,10 @@ def kind_check(noun: str, *classes: type[Block]) -> Callable[[Any], Any]:
         if isinstance(data, Block):
             return data
         if not isinstance(data, dict):
-            raise UnitError(
-                f"got {quoted(data)}", f"{noun}: a block with kind", f'write "{{kind: {kinds[0]}}}"'
-            )
+            raise UnitError(f"got {quoted(data)}", f"{noun}: a block with kind", f'write "{{kind: {kinds[0]}}}"')
         kind = data.get("kind")
         if kind is None:
-            raise BlockFault(
-                ("kind",), "this key is missing", f"{noun}: {', '.join(kinds)}", f'add "kind: {kinds[0]}"'
-            )
+            raise BlockFault(("kind",), "this key is missing", f"{noun}: {', '.join(kinds)}", f'add "kind: {kinds[0]}"')
         if kind not in kinds:
             raise BlockFault(("kind",), f"got {quoted(kind)}", *choice_help(noun, kind, kinds))
         return data

@@ -69,9 +69,7 @@ def _check_names(scene: Scene) -> None:
     for where, name in [*blocks[: len(scene.lights)], *ambient, *blocks[len(scene.lights) :]]:
         if name in RESERVED_NAMES:
             listed = ", ".join(RESERVED_NAMES)
-            raise BlockFault(
-                where, f'the name "{name}" is taken by halfstop', f"none of {listed}", f'write "{name} 1"'
-            )
+            raise BlockFault(where, f'the name "{name}" is taken by halfstop', f"none of {listed}", f'write "{name} 1"')
         # Names become file names, in which spaces, - and _ are the same.
         plain = re.sub(r"[ _-]+", "-", name)
         if plain in seen:
@@ -114,9 +112,7 @@ def _check_camera(scene: Scene) -> None:
             'write "distance: 4 m"',
         )
     if isinstance(camera.aim, Point) and math.dist(camera.aim.at_m, position) < SAME_PLACE_M:
-        raise BlockFault(
-            ("camera", "aim"), "the camera aims at its own place", "another point", 'write "aim: face"'
-        )
+        raise BlockFault(("camera", "aim"), "the camera aims at its own place", "another point", 'write "aim: face"')
     farthest = max(math.dist(position, corner) for corner in _corners(room))
     distance_m = camera.focus_distance_m
     if distance_m is not None and not 2 * camera.focal_length_m <= distance_m <= farthest:
@@ -206,9 +202,7 @@ def _check_places(scene: Scene) -> None:
         position = place.position_m
         outside = _outside(position, scene.room, 0.0)
         if outside:
-            raise BlockFault(
-                (*where, "place"), f"{what} is in or behind {outside[0]}", outside[1], outside[2]
-            )
+            raise BlockFault((*where, "place"), f"{what} is in or behind {outside[0]}", outside[1], outside[2])
         if capsule_distance_m(position, capsule) < 0:
             raise BlockFault(
                 (*where, "place"),
@@ -217,9 +211,7 @@ def _check_places(scene: Scene) -> None:
                 'write "distance: 1.5 m"',
             )
         if isinstance(aim, Point) and math.dist(aim.at_m, position) < SAME_PLACE_M:
-            raise BlockFault(
-                (*where, "aim"), f"{what} aims at its own place", "another point", 'write "aim: face"'
-            )
+            raise BlockFault((*where, "aim"), f"{what} aims at its own place", "another point", 'write "aim: face"')
     for name, light in scene.lights.items():
         if math.dist(light.place.position_m, scene.camera.place.position_m) < CAMERA_CLEARANCE_M:
             raise BlockFault(
@@ -266,18 +258,14 @@ def _check_meters(scene: Scene) -> None:
         if isinstance(meter.at, Point):
             outside = _outside(meter.at.at_m, scene.room, 0.0)
             if outside:
-                raise BlockFault(
-                    (*where, "at"), f"the meter is in or behind {outside[0]}", outside[1], outside[2]
-                )
+                raise BlockFault((*where, "at"), f"the meter is in or behind {outside[0]}", outside[1], outside[2])
         facing = meter.facing
         if (
             isinstance(meter.at, Point)
             and isinstance(facing, Point)
             and math.dist(facing.at_m, meter.at.at_m) < SAME_PLACE_M
         ):
-            raise BlockFault(
-                (*where, "facing"), "the meter faces its own place", "another point", 'write "camera"'
-            )
+            raise BlockFault((*where, "facing"), "the meter faces its own place", "another point", 'write "camera"')
 
 
 def _outside(point: Xyz, room: Room, clearance_m: float) -> tuple[str, str, str] | None:

@@ -36,9 +36,7 @@ class Value:
             serialization=core_schema.plain_serializer_function_ser_schema(self.show, when_used="json"),
         )
 
-    def __get_pydantic_json_schema__(
-        self, schema: CoreSchema, handler: GetJsonSchemaHandler
-    ) -> dict[str, Any]:
+    def __get_pydantic_json_schema__(self, schema: CoreSchema, handler: GetJsonSchemaHandler) -> dict[str, Any]:
         return self.schema()
 
 
@@ -72,11 +70,7 @@ class Measured(Value):
     def _cure(self, number: float) -> str:
         if number > self.high:
             return f'write "{self.show_text(self.high)}" or less'
-        return (
-            f'write "{self.quantity.example}"'
-            if self.above_low
-            else f'write "{self.show_text(self.low)}" or more'
-        )
+        return f'write "{self.quantity.example}"' if self.above_low else f'write "{self.show_text(self.low)}" or more'
 
     def schema(self) -> dict[str, Any]:
         return {"type": "string", "pattern": self.quantity.pattern}
@@ -190,9 +184,7 @@ class Row(Value):
 REFLECTANCE = Number("a diffuse reflectance", 0.0, 0.95)
 Reflectance = Annotated[float, REFLECTANCE]
 Share = Annotated[float, Number("a share of the light", 0.01, 1.0)]
-Dial = Annotated[
-    float, Measured(units.DIAL, units.dial_stops_from_text, units.text_from_dial_stops, -20.0, 0.0)
-]
+Dial = Annotated[float, Measured(units.DIAL, units.dial_stops_from_text, units.text_from_dial_stops, -20.0, 0.0)]
 Kelvin = Annotated[float, between(units.TEMPERATURE, 1000.0, 25000.0)]
 FilmSpeed = Annotated[float, Number("a film speed (ISO)", 6, 409600, example="100")]
 COORDINATE = length(-100.0, 100.0)

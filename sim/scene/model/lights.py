@@ -25,9 +25,7 @@ class MiredGel(Block):
     mired: Annotated[float, Number("a shift in mired", -400, 400, example="60")] = Field(
         description="Shift in mired: positive warmer, negative cooler.", examples=[60, -80]
     )
-    transmission: Share | None = Field(
-        default=None, description="Luminous transmission, if known.", examples=[0.7]
-    )
+    transmission: Share | None = Field(default=None, description="Luminous transmission, if known.", examples=[0.7])
 
 
 class ColorGel(Block):
@@ -40,9 +38,7 @@ class ColorGel(Block):
 class NeutralGel(Block):
     """A neutral density gel."""
 
-    nd_stops: Annotated[float, stops(0.0, 10.0)] = Field(
-        alias="nd", description="Loss in stops.", examples=["1 stop"]
-    )
+    nd_stops: Annotated[float, stops(0.0, 10.0)] = Field(alias="nd", description="Loss in stops.", examples=["1 stop"])
 
 
 def _gel_kind(value: Any) -> str:
@@ -60,9 +56,7 @@ def _require_one_effect(value: Any) -> Any:
         raise UnitError(f"got {quoted(value)}", expected, 'write "{mired: 60}"')
     effects = [key for key in value if key in ("mired", "color", "nd", "nd_stops")]
     if len(effects) > 1:
-        raise BlockFault(
-            (effects[1],), "two gels in one block", expected, "write them as two items of the list"
-        )
+        raise BlockFault((effects[1],), "two gels in one block", expected, "write them as two items of the list")
     if not effects:
         raise BlockFault((), "this gel has no effect", expected, 'add "mired: 60"')
     return value
@@ -81,9 +75,7 @@ def _color_kind(value: Any) -> str:
     return "hex" if isinstance(value, str) and value.strip().startswith("#") else "kelvin"
 
 
-LightColor = Annotated[
-    Annotated[Kelvin, Tag("kelvin")] | Annotated[Hex, Tag("hex")], Discriminator(_color_kind)
-]
+LightColor = Annotated[Annotated[Kelvin, Tag("kelvin")] | Annotated[Hex, Tag("hex")], Discriminator(_color_kind)]
 
 
 class _Colored(Block):
@@ -107,9 +99,7 @@ class _Colored(Block):
 class Light(_Colored):
     """One light: source, power, modifier, place, aim, colour, gels and what holds it."""
 
-    source: Source = Field(
-        description="Where the light comes from.", examples=[{"kind": "flash", "energy": "400 W·s"}]
-    )
+    source: Source = Field(description="Where the light comes from.", examples=[{"kind": "flash", "energy": "400 W·s"}])
     power_stops: Dial = Field(
         default=0.0,
         alias="power",
@@ -118,14 +108,10 @@ class Light(_Colored):
     )
     modifier: AnyModifier = Field(default=BareBulb(kind="bare"), description="What is fitted to the light.")
     place: Place = Field(description="Centre of the luminous face.", examples=[PLACE_EXAMPLE])
-    aim: Target = Field(
-        default="face", description="Part or point that the light looks at.", examples=["face"]
-    )
+    aim: Target = Field(default="face", description="Part or point that the light looks at.", examples=["face"])
     gels: tuple[Gel, ...] = Field(default=(), max_length=6, description="Gels in front of the light.")
     stand: Stand = Field(default="floor", description="What holds the light.", examples=["boom"])
-    mute: Annotated[bool, Switch()] = Field(
-        default=False, description="True: left out of pictures and readings."
-    )
+    mute: Annotated[bool, Switch()] = Field(default=False, description="True: left out of pictures and readings.")
 
     @property
     def is_flash(self) -> bool:
@@ -135,12 +121,8 @@ class Light(_Colored):
 
 class _Panel(Block):
     size: Size = Field(description="Width and height; of one wing for a v-flat.", examples=[SIZE_EXAMPLE])
-    place: Place = Field(
-        description="Its centre; for a v-flat the middle of the hinge.", examples=[PLACE_EXAMPLE]
-    )
-    aim: Target = Field(
-        default="face", description="Part or point that its front looks at.", examples=["face"]
-    )
+    place: Place = Field(description="Its centre; for a v-flat the middle of the hinge.", examples=[PLACE_EXAMPLE])
+    aim: Target = Field(default="face", description="Part or point that its front looks at.", examples=["face"])
 
 
 class Flag(_Panel):
@@ -162,9 +144,7 @@ class Scrim(_Panel):
     """A diffusion panel."""
 
     kind: Literal["scrim"] = Field(description="A diffusion panel.")
-    transmission: Share = Field(
-        default=0.6, description="Share of the light that passes, diffused.", examples=[0.6]
-    )
+    transmission: Share = Field(default=0.6, description="Share of the light that passes, diffused.", examples=[0.6])
 
 
 class VFlat(_Panel):

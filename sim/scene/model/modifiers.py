@@ -27,9 +27,7 @@ class Modifier(Block):
 class BarnDoors(Block):
     """Four leaves on the rim, each by the angle it is opened: 0° straight forward, 90° out of the way."""
 
-    left_deg: LeafAngle = Field(
-        default=90.0, alias="left", description="Leaf at the light's left.", examples=["30°"]
-    )
+    left_deg: LeafAngle = Field(default=90.0, alias="left", description="Leaf at the light's left.", examples=["30°"])
     right_deg: LeafAngle = Field(
         default=90.0, alias="right", description="Leaf at the light's right.", examples=["30°"]
     )
@@ -151,9 +149,7 @@ class ShootThrough(Modifier):
 class CoveredUmbrella(Modifier):
     """A reflecting umbrella closed by a diffusion cover."""
 
-    kind: Literal["covered umbrella"] = Field(
-        description="A reflecting umbrella closed by a diffusion cover."
-    )
+    kind: Literal["covered umbrella"] = Field(description="A reflecting umbrella closed by a diffusion cover.")
     diameter_m: Diameter = Field(alias="diameter", description="Across the rim.", examples=["150 cm"])
     surface: Annotated[str, Choice("an umbrella surface", ("white", "silver"))] = Field(
         default="white", description="Inside of the umbrella.", examples=["white"]

@@ -109,9 +109,5 @@ def _target_kind(value: Any) -> str:
     return "point" if isinstance(value, (dict, Point)) else "part"
 
 
-Place = Annotated[
-    Annotated[Point, Tag("point")] | Annotated[Around, Tag("around")], Discriminator(_place_kind)
-]
-Target = Annotated[
-    Annotated[Point, Tag("point")] | Annotated[PartName, Tag("part")], Discriminator(_target_kind)
-]
+Place = Annotated[Annotated[Point, Tag("point")] | Annotated[Around, Tag("around")], Discriminator(_place_kind)]
+Target = Annotated[Annotated[Point, Tag("point")] | Annotated[PartName, Tag("part")], Discriminator(_target_kind)]

@@ -18,15 +18,9 @@ ROOM_EXAMPLE = {"width": "6 m", "height": "3 m", "length": "9 m"}
 class RoomSize(Block):
     """Inside measures of the room."""
 
-    width_m: Annotated[float, length(2.0, 60.0)] = Field(
-        alias="width", description="Along x.", examples=["6 m"]
-    )
-    height_m: Annotated[float, length(2.0, 20.0)] = Field(
-        alias="height", description="Upward.", examples=["3.2 m"]
-    )
-    length_m: Annotated[float, length(2.0, 90.0)] = Field(
-        alias="length", description="Along z.", examples=["9 m"]
-    )
+    width_m: Annotated[float, length(2.0, 60.0)] = Field(alias="width", description="Along x.", examples=["6 m"])
+    height_m: Annotated[float, length(2.0, 20.0)] = Field(alias="height", description="Upward.", examples=["3.2 m"])
+    length_m: Annotated[float, length(2.0, 90.0)] = Field(alias="length", description="Along z.", examples=["9 m"])
 
 
 def _default_front(data: dict[str, Any]) -> float:
@@ -71,9 +65,7 @@ class Sensor(Block):
 
 def _focus_kind(value: Any) -> str:
     text = value.strip() if isinstance(value, str) else value
-    return (
-        "part" if isinstance(text, str) and not text[:1].isdigit() and text[:1] not in "+-.−" else "distance"
-    )
+    return "part" if isinstance(text, str) and not text[:1].isdigit() and text[:1] not in "+-.−" else "distance"
 
 
 Focus = Annotated[
@@ -88,9 +80,7 @@ class Camera(Block):
     """The camera: where it stands, what it sees, how it exposes."""
 
     place: Place = Field(description="Centre of the lens.", examples=[{"at": ["0 m", "1.4 m", "4 m"]}])
-    aim: Target = Field(
-        default="face", description="Part or point in the middle of the picture.", examples=["chest"]
-    )
+    aim: Target = Field(default="face", description="Part or point in the middle of the picture.", examples=["chest"])
     focal_length_m: Annotated[float, length(0.008, 1.0)] = Field(
         alias="focal_length", description="Focal length of the lens.", examples=["85 mm"]
     )
@@ -101,9 +91,7 @@ class Camera(Block):
     f_number: Annotated[float, aperture(0.7, 128.0)] = Field(
         alias="aperture", description="Aperture.", examples=["f/8", "f/5.6 1/3"]
     )
-    shutter_s: Annotated[float, SHUTTER] = Field(
-        alias="shutter", description="Exposure time.", examples=["1/160 s"]
-    )
+    shutter_s: Annotated[float, SHUTTER] = Field(alias="shutter", description="Exposure time.", examples=["1/160 s"])
     sync_s: Annotated[float, SHUTTER] = Field(
         default=1 / 200,
         alias="sync",
@@ -152,9 +140,7 @@ class Scene(Block):
     halfstop: Annotated[int, Number("the version of the format", 1, 1, True, "1")] = Field(
         description="Version of this format: 1.", examples=[1]
     )
-    title: Annotated[str, Text("a title")] = Field(
-        description="A line for the sheets.", examples=["Season poster"]
-    )
+    title: Annotated[str, Text("a title")] = Field(description="A line for the sheets.", examples=["Season poster"])
     room: Room = Field(description="The studio.", examples=[{"size": ROOM_EXAMPLE}])
     camera: Camera = Field(description="The camera.")
     sitter: Sitter = Field(default=Sitter(), description="Who is in front of the camera.")
@@ -165,9 +151,7 @@ class Scene(Block):
     panels: dict[PanelName, Panel] = Field(
         default_factory=dict, max_length=32, description="Flags, reflectors, scrims and v-flats by name."
     )
-    ambient: tuple[Ambient, ...] = Field(
-        default=(), max_length=8, description="Continuous light of the room."
-    )
+    ambient: tuple[Ambient, ...] = Field(default=(), max_length=8, description="Continuous light of the room.")
     meters: dict[MeterName, Meter] = Field(
         default_factory=dict, max_length=64, description="Meter points besides the standard ones."
     )

@@ -109,13 +109,9 @@ class ContinuousSource(Block):
         if self.efficacy_lm_W is not None and self.draw_W is None:
             raise BlockFault(("efficacy",), '"efficacy" stands without "draw"', expected, 'add "draw: 300 W"')
         if self.illuminance_lx is not None and self.at_m is None:
-            raise BlockFault(
-                ("illuminance",), '"illuminance" stands without its distance', expected, 'add "at: 1 m"'
-            )
+            raise BlockFault(("illuminance",), '"illuminance" stands without its distance', expected, 'add "at: 1 m"')
         if self.at_m is not None and self.illuminance_lx is None:
-            raise BlockFault(
-                ("at",), '"at" stands without "illuminance"', expected, 'add "illuminance: 1200 lx"'
-            )
+            raise BlockFault(("at",), '"at" stands without "illuminance"', expected, 'add "illuminance: 1200 lx"')
         return self
 
     @property
@@ -191,9 +187,7 @@ class IesSource(Block):
         description="Replaces the lumen seconds of the file; flash only.",
         examples=["16000 lm·s"],
     )
-    draw_W: Watts | None = Field(
-        default=None, alias="draw", description="Electrical power.", examples=["300 W"]
-    )
+    draw_W: Watts | None = Field(default=None, alias="draw", description="Electrical power.", examples=["300 W"])
     dial: DialRange = Field(
         default=DialRange.model_validate({"range": "10 stops"}), description="Range and step of the dial."
     )
@@ -201,13 +195,9 @@ class IesSource(Block):
     @model_validator(mode="after")
     def _flux_of_its_kind(self) -> "IesSource":
         if self.flash and self.flux_lm is not None:
-            raise BlockFault(
-                ("flux",), "a flash has no steady flux", "light in lm·s", 'write "light: 16000 lm·s"'
-            )
+            raise BlockFault(("flux",), "a flash has no steady flux", "light in lm·s", 'write "light: 16000 lm·s"')
         if not self.flash and self.light_lm_s is not None:
-            raise BlockFault(
-                ("light",), "lm·s belong to a flash", "flux in lm, or flash: true", 'add "flash: true"'
-            )
+            raise BlockFault(("light",), "lm·s belong to a flash", "flux in lm, or flash: true", 'add "flash: true"')
         return self
 
     @property
@@ -220,8 +210,6 @@ Source = Annotated[
     FlashSource | ContinuousSource | MeasuredSource | GuideNumberSource | IesSource,
     Field(discriminator="kind"),
     BeforeValidator(
-        kind_check(
-            "a source of light", FlashSource, ContinuousSource, MeasuredSource, GuideNumberSource, IesSource
-        )
+        kind_check("a source of light", FlashSource, ContinuousSource, MeasuredSource, GuideNumberSource, IesSource)
     ),
 ]

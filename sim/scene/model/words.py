@@ -82,9 +82,7 @@ class HexColor(Value):
         digits = re.fullmatch(r"#?([0-9a-fA-F]{6}|[0-9a-fA-F]{3})", text)
         code = digits.group(1) if digits else "24143a"
         code = "".join(2 * c for c in code) if len(code) == 3 else code
-        raise UnitError(
-            f"got {quoted(value)}", "a colour as six digits after #, in quotes", f'write "#{code}"'
-        )
+        raise UnitError(f"got {quoted(value)}", "a colour as six digits after #, in quotes", f'write "#{code}"')
 
     def schema(self) -> dict[str, Any]:
         return {"type": "string", "pattern": "^#[0-9a-fA-F]{6}$"}
@@ -99,9 +97,7 @@ class Name(Value):
     def read(self, value: object) -> str:
         if isinstance(value, str) and re.fullmatch(r"[a-z](?:[a-z0-9 _-]{0,30}[a-z0-9])?", value):
             return value
-        low = (
-            re.sub(r"[^a-z0-9_-]+", " ", str(value)[:200].lower()).lstrip(" 0123456789_-")[:32].rstrip(" _-")
-        )
+        low = re.sub(r"[^a-z0-9_-]+", " ", str(value)[:200].lower()).lstrip(" 0123456789_-")[:32].rstrip(" _-")
         expected = f"{self.noun}: a small letter, then small letters, digits, spaces, - or _, 32 at most"
         raise UnitError(f"got the name {quoted(value)}", expected, f'write "{low or "key"}"')
 
