@@ -44,12 +44,14 @@ def open_room(
 
     # Refuse a bad scene before anything is started.
     load_scene(scene)
-    from sim.room.session import Hub
+    from sim.room.session import RoomSession
 
     listener = bound_socket(port)
 
     async def run() -> bool:
-        hub = Hub(scene, state_folder_from_environment(), out=out, long_side_px=size, store=store_from_environment())
+        hub = RoomSession(
+            scene, state_folder_from_environment(), out=out, long_side_px=size, store=store_from_environment()
+        )
         await serve(hub, listener, new_token(), lambda address: _tell(scene, address, not no_browser))
         return hub.saved
 

@@ -22,7 +22,7 @@ from sim.scene.read import load_scene
 from sim.studio.layout import Layout, layout_from_scene
 
 if TYPE_CHECKING:
-    from sim.advice.checks.latitude import Latitude, Sweep
+    from sim.advice.checks.latitude import Latitude, MoveSweep
 
 FILES = ("latitude.png", "latitude.json", "latitude.txt")
 # Two inks that stay apart for every kind of colour vision, and a ground for what is within limits.
@@ -95,7 +95,7 @@ def run_latitude(
     return LatitudeMade(found, tuple(lines), tuple(files))
 
 
-def shown_offsets(sweep: Sweep) -> list[float]:
+def shown_offsets(sweep: MoveSweep) -> list[float]:
     """Five offsets to picture: both ends, the nearest limit on each side (or half-way), and as placed."""
     ends = sweep.samples[0].offset, sweep.samples[-1].offset
     near = []
@@ -155,7 +155,7 @@ def latitude_page(scene: Scene, found: Latitude, pictures: Sequence[Sequence[np.
     return page.image
 
 
-def _draw_curve(draw: ImageDraw.ImageDraw, found: Latitude, sweep: Sweep, left: int, top: int) -> None:
+def _draw_curve(draw: ImageDraw.ImageDraw, found: Latitude, sweep: MoveSweep, left: int, top: int) -> None:
     """One move: band, curve, shares, bar of patterns and limits."""
     from sim.advice.checks.latitude import READING_WITHIN_STOPS, offset_text
 
@@ -195,7 +195,7 @@ def _draw_curve(draw: ImageDraw.ImageDraw, found: Latitude, sweep: Sweep, left: 
 
 
 def _draw_patterns(
-    draw: ImageDraw.ImageDraw, sweep: Sweep, x_of: Callable[[float], float], y: float, height: int
+    draw: ImageDraw.ImageDraw, sweep: MoveSweep, x_of: Callable[[float], float], y: float, height: int
 ) -> None:
     """A bar of the key's patterns: one piece for each run of the same name, cut at the limits where they are known."""
     edges = [x.offset for x in sweep.limits if x.what == "nose shadow" and x.offset is not None]

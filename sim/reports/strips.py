@@ -20,14 +20,14 @@ HOLD_MS, FADE_MS, FADE_FRAMES = 1400, 80, 6  # slow, and faded: nothing here fla
 
 
 @dataclass(frozen=True, eq=False)
-class Frame:
+class StripFrame:
     """One picture (h, w, 3) uint8 of a strip, with its caption."""
 
     caption: str
     picture: np.ndarray
 
 
-def build_up(stack: LightStack, mix: Mix, camera: Camera, order: Sequence[str]) -> tuple[Frame, ...]:
+def build_up(stack: LightStack, mix: Mix, camera: Camera, order: Sequence[str]) -> tuple[StripFrame, ...]:
     """The first light, the first two, and so on, all at the scene's settings.
 
     Arguments: `order` names of the lights that are heard, first one first.
@@ -35,20 +35,20 @@ def build_up(stack: LightStack, mix: Mix, camera: Camera, order: Sequence[str]) 
     frames = []
     for count, name in enumerate(order, 1):
         picture = develop(stack, mix.only(order[:count]), camera)
-        frames.append(Frame(f"{count}. {name}" if count == 1 else f"{count}. + {name}", picture))
+        frames.append(StripFrame(f"{count}. {name}" if count == 1 else f"{count}. + {name}", picture))
     return tuple(frames)
 
 
-def leave_one_out(stack: LightStack, mix: Mix, camera: Camera, order: Sequence[str]) -> tuple[Frame, ...]:
+def leave_one_out(stack: LightStack, mix: Mix, camera: Camera, order: Sequence[str]) -> tuple[StripFrame, ...]:
     """All lights, then all but each one: what a light does shows where it is missing."""
-    frames = [Frame("all lights", develop(stack, mix.only(order), camera))]
+    frames = [StripFrame("all lights", develop(stack, mix.only(order), camera))]
     for name in order:
         rest = [other for other in order if other != name]
-        frames.append(Frame(f"without {name}", develop(stack, mix.only(rest), camera)))
+        frames.append(StripFrame(f"without {name}", develop(stack, mix.only(rest), camera)))
     return tuple(frames)
 
 
-def strip_image(frames: Sequence[Frame], height_px: int = 480) -> Image.Image:
+def strip_image(frames: Sequence[StripFrame], height_px: int = 480) -> Image.Image:
     """The frames side by side, each over its caption."""
     pictures = [_scaled(frame.picture, height_px) for frame in frames]
     type_px = max(12, round(height_px / 22))
@@ -65,7 +65,7 @@ def strip_image(frames: Sequence[Frame], height_px: int = 480) -> Image.Image:
     return sheet
 
 
-def animated_webp(frames: Sequence[Frame], height_px: int = 600, quality: int = 80) -> bytes:
+def animated_webp(frames: Sequence[StripFrame], height_px: int = 600, quality: int = 80) -> bytes:
     """The frames as an animation that fades from one to the next, with their captions, again and again."""
     stills = [_captioned(frame, height_px) for frame in frames]
     shown: list[Image.Image] = []
@@ -81,7 +81,7 @@ def animated_webp(frames: Sequence[Frame], height_px: int = 600, quality: int = 
     return stream.getvalue()
 
 
-def _captioned(frame: Frame, height_px: int) -> Image.Image:
+def _captioned(frame: StripFrame, height_px: int) -> Image.Image:
     picture = _scaled(frame.picture, height_px)
     type_px = max(12, round(height_px / 26))
     sheet = Image.new("RGB", (picture.width, height_px + round(2 * type_px)), GROUND)

@@ -27,7 +27,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from starlette.websockets import WebSocket, WebSocketDisconnect
 
 from sim.quantities.errors import HalfstopError
-from sim.room.session import Hub
+from sim.room.session import RoomSession
 
 HOST = "127.0.0.1"
 PAGE = Path(__file__).resolve().parent / "page"
@@ -56,7 +56,7 @@ def new_token() -> str:
     return secrets.token_urlsafe(32)
 
 
-def app_from_hub(hub: Hub, token: str, port: int) -> ASGIApp:
+def app_from_hub(hub: RoomSession, token: str, port: int) -> ASGIApp:
     """The room as an ASGI application.
 
     Arguments: `token` the first part of every path; `port` that the server listens on, for Host and Origin.
@@ -158,7 +158,7 @@ def _file_of_page(name: str) -> Response:
 
 
 async def _layer(request: Request) -> Response:
-    hub: Hub = request.app.state.hub
+    hub: RoomSession = request.app.state.hub
     frame = hub.frame(request.path_params["serial"])
     name, kind = request.path_params["layer"], request.path_params["kind"]
     if frame is None or name not in frame.names or kind not in ("view", "raw"):
@@ -167,7 +167,7 @@ async def _layer(request: Request) -> Response:
 
 
 async def _guide(request: Request) -> Response:
-    hub: Hub = request.app.state.hub
+    hub: RoomSession = request.app.state.hub
     frame, guide = hub.frame(request.path_params["serial"]), request.path_params["guide"]
     if frame is None or guide not in ("region", "distance"):
         return _nothing()
@@ -176,14 +176,14 @@ async def _guide(request: Request) -> Response:
 
 
 async def _ball(request: Request) -> Response:
-    hub: Hub = request.app.state.hub
+    hub: RoomSession = request.app.state.hub
     name, dot, ending = request.path_params["file"].rpartition(".")
     png = await hub.ball(name) if dot and ending == "png" else None
     return _nothing() if png is None else Response(png, media_type="image/png")
 
 
 async def _export(request: Request) -> Response:
-    hub: Hub = request.app.state.hub
+    hub: RoomSession = request.app.state.hub
     export = hub.exports.all.get(request.path_params["number"])
     path = export.file(request.path_params["file"]) if export else None
     if path is None or not path.is_file():
@@ -208,7 +208,7 @@ async def _missing(request: Request, error: Exception) -> Response:
 
 
 async def _room(socket: WebSocket) -> None:
-    hub: Hub = socket.app.state.hub
+    hub: RoomSession = socket.app.state.hub
     await socket.accept()
     tab = await hub.enter()
     sending = asyncio.create_task(_send_all(socket, tab.next))
@@ -276,7 +276,7 @@ def server_from_app(app: ASGIApp) -> RoomServer:
 
 
 async def serve(
-    hub: Hub, listener: socket.socket, token: str, on_ready: Callable[[str], None], *, signals: bool = True
+    hub: RoomSession, listener: socket.socket, token: str, on_ready: Callable[[str], None], *, signals: bool = True
 ) -> None:
     """Serve the room until a signal comes, then close the hub.
 

@@ -11,7 +11,7 @@ NEWEST_ONLY = ("state", "painting", "frame", "meters", "checks", "slots", "disk"
 MOST_WAITING = 2000
 
 
-class Tab:
+class Client:
     """One tab: `tell` puts a message into its line, `next` takes the oldest one out.
 
     Does not: talk to the network.

@@ -12,9 +12,18 @@ from typing import Any
 
 from sim.light.readings import ProbeReadings
 from sim.reports.preview.quality import size_from_long_side
-from sim.room.open_scene import Standing
-from sim.room.preview.frame import Frame
-from sim.room.preview.worker_client import Checked, Failed, Metered, Order, Painted, Painter, Progress, Result
+from sim.room.open_scene import Snapshot
+from sim.room.preview.frame import PreviewFrame
+from sim.room.preview.worker_client import (
+    ChecksReady,
+    Failed,
+    MetersReady,
+    PictureReady,
+    PreviewRequest,
+    Progress,
+    Result,
+    WorkerClient,
+)
 from sim.room.snapshot.warnings import remarks_from_checks
 from sim.room.targets import key_side, points_from_readings
 
@@ -33,11 +42,11 @@ Tell = Callable[[dict[str, Any]], None]
 class _Asked:
     """What an order was for, and the order."""
 
-    order: Order
-    standing: Standing
+    order: PreviewRequest
+    standing: Snapshot
 
 
-class Studio:
+class PreviewCoordinator:
     """Asks the painter and keeps what it answers; every method is for the event loop's thread.
 
     Arguments: `tell` sends a message to every tab; `on_metered` is called when readings came; `long_side_px`,
@@ -46,20 +55,20 @@ class Studio:
 
     def __init__(
         self, tell: Tell, on_metered: Callable[[], None], *, long_side_px: int, samples: int, environ: dict[str, str],
-        painter: type[Painter] = Painter,
+        painter: type[WorkerClient] = WorkerClient,
     ) -> None:  # fmt: skip
         self._tell, self._on_metered = tell, on_metered
         self._long_side_px, self._samples = long_side_px, samples
         self._environ = environ
-        self._painter: Painter | None = None
+        self._painter: WorkerClient | None = None
         self._paints = painter
         self._serial = 0
         self._asked: OrderedDict[int, _Asked] = OrderedDict()
         self._busy = False
         self._rested_at_s = 0.0
-        self._standing: Standing | None = None
+        self._standing: Snapshot | None = None
         self._fine = samples
-        self._frames: OrderedDict[int, Frame] = OrderedDict()
+        self._frames: OrderedDict[int, PreviewFrame] = OrderedDict()
         self._metered: tuple[tuple[Any, ...], ProbeReadings] | None = None
         self._checked_text: str | None = None
         self._last: dict[str, dict[str, Any]] = {}
@@ -82,7 +91,7 @@ class Studio:
 
     # -- asking ----------------------------------------------------------------------------------
 
-    def look_at(self, standing: Standing, look_first: tuple[str, ...] = ()) -> None:
+    def look_at(self, standing: Snapshot, look_first: tuple[str, ...] = ()) -> None:
         """Have painted what has changed; a dial, a colour or a mute needs no painting, only another look later."""
         before, self._standing = self._standing, standing
         if before is None or before.painted_by != standing.painted_by:
@@ -93,13 +102,13 @@ class Studio:
         elif standing.text != self._checked_text:
             self._check_later()
 
-    def settle(self, standing: Standing) -> None:
+    def settle(self, standing: Snapshot) -> None:
         """Paint the same picture finer."""
         self._standing = standing
         self._fine = min(FINER * self._fine, MOST_SAMPLES)
         self._ask(standing, ())
 
-    def _ask(self, standing: Standing, look_first: tuple[str, ...]) -> None:
+    def _ask(self, standing: Snapshot, look_first: tuple[str, ...]) -> None:
         if self._later is not None:
             self._later.cancel()
             self._later = None
@@ -115,7 +124,7 @@ class Studio:
         # Leave a number between orders: a first and a settled picture have addresses of their own.
         self._serial += 2
         names = [name for name in (*look_first, self.looked_at or "") if name in standing.names]
-        order = Order(
+        order = PreviewRequest(
             serial=self._serial, revision=standing.revision, text=standing.text, path=str(standing.path),
             size=size_from_long_side(self._long_side_px, standing.aspect), look_first=tuple(dict.fromkeys(names)),
             samples=self._fine,
@@ -156,9 +165,9 @@ class Studio:
         match result:
             case Progress():
                 self._remember(self._painting(result, result.stage, result.part, False))
-            case Painted():
+            case PictureReady():
                 self._take_frame(result.frame, asked)
-            case Metered():
+            case MetersReady():
                 self._metered = (asked.standing.metered_by, result.report)
                 scene, layout = asked.standing.scene, asked.standing.layout
                 points = points_from_readings(scene, layout, result.report)
@@ -167,7 +176,7 @@ class Studio:
                     "points": points, "key": asdict(key_side(scene, layout, result.report)),
                 })  # fmt: skip
                 self._on_metered()
-            case Checked():
+            case ChecksReady():
                 self._checked_text = asked.order.text
                 scene = asked.standing.scene
                 self._remember({
@@ -190,7 +199,7 @@ class Studio:
         stage = "failed" if isinstance(result, Failed) else "settled"
         self._remember(self._painting(result, stage, 1.0, True))
         standing = self._standing
-        if isinstance(result, Checked) and standing is not None and standing.text != self._checked_text:
+        if isinstance(result, ChecksReady) and standing is not None and standing.text != self._checked_text:
             self._check_later()
 
     def _painting(self, result: Result, stage: str, part: float, done: bool) -> dict[str, Any]:
@@ -199,7 +208,7 @@ class Studio:
             "part": round(part, 3), "done": done,
         }  # fmt: skip
 
-    def _take_frame(self, frame: Frame, asked: _Asked) -> None:
+    def _take_frame(self, frame: PreviewFrame, asked: _Asked) -> None:
         number = frame.serial + (frame.stage == "settled")
         told = self._last.get("frame")
         # A picture in which nothing was traced shows what the tabs have already.
@@ -231,18 +240,18 @@ class Studio:
         kinds = ("painting", "frame", "meters", "checks", "failed")
         return [self._last[kind] for kind in kinds if kind in self._last]
 
-    def frame(self, serial: int) -> Frame | None:
+    def frame(self, serial: int) -> PreviewFrame | None:
         """A frame that is still held."""
         return self._frames.get(serial)
 
-    def current_frame(self, standing: Standing) -> tuple[int | None, Frame | None, dict[str, Any] | None]:
+    def current_frame(self, standing: Snapshot) -> tuple[int | None, PreviewFrame | None, dict[str, Any] | None]:
         """Number, frame and message of the newest picture if it shows the set as it stands, else nothing."""
         told = self._last.get("frame")
         if told is None or told["geometry"] != standing.geometry or told["stale"]:
             return None, None, None
         return told["serial"], self._frames.get(told["serial"]), told
 
-    def readings_for(self, standing: Standing) -> ProbeReadings | None:
+    def readings_for(self, standing: Snapshot) -> ProbeReadings | None:
         """The report's readings if they hold for the set as it stands."""
         if self._metered is None or self._metered[0] != standing.metered_by:
             return None

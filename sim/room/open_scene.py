@@ -9,9 +9,9 @@ from typing import Any
 
 from sim.quantities.errors import HalfstopError
 from sim.room.document.journal import stem_from_path
-from sim.room.document.scene_document import Document
+from sim.room.document.scene_document import SceneDocument
 from sim.room.examples import is_original
-from sim.room.snapshot.placement_cache import Staged, Staging
+from sim.room.snapshot.placement_cache import Placed, PlacementCache
 from sim.room.snapshot.view import view_from_document
 from sim.room.snapshot.warnings import remarks_from_layout
 from sim.scene.model import Scene
@@ -21,7 +21,7 @@ TOUR_FILE = "tour-done"
 
 
 @dataclass(frozen=True, eq=False)
-class Standing:
+class Snapshot:
     """The document at one moment: what the tabs are told of it, and what decides its layers and readings.
 
     `painted_by`: equal ones need the same picture. `metered_by`: equal ones need the same readings. `slot_facts` what
@@ -42,7 +42,7 @@ class Standing:
     slot_facts: dict[str, Any]
 
 
-class Desk:
+class OpenScene:
     """One open scene; every method belongs in the same thread.
 
     Arguments: `path` of the scene file; `state_folder` for its journal; `address` told to whoever opens it elsewhere;
@@ -50,13 +50,13 @@ class Desk:
     Raises HalfstopError where it cannot be opened.
     """
 
-    def __init__(self, path: Path, state_folder: Path, address: str, staging: Staging | None = None) -> None:
+    def __init__(self, path: Path, state_folder: Path, address: str, staging: PlacementCache | None = None) -> None:
         self._address = address
         self._state_folder = state_folder
-        self._document = Document.open(path, state_folder)
+        self._document = SceneDocument.open(path, state_folder)
         self._document.announce(address)
-        self._staging = staging or Staging()
-        self._standing: Standing | None = None
+        self._staging = staging or PlacementCache()
+        self._standing: Snapshot | None = None
         self._cautions: list[dict[str, Any]] = []
         self._looked_over = ""
         self.look_over()
@@ -84,7 +84,7 @@ class Desk:
         """Where the texts of kept versions of this scene outlive the server."""
         return self._state_folder / f"{stem_from_path(self._document.path)}.slots"
 
-    def standing(self) -> Standing:
+    def standing(self) -> Snapshot:
         """The document as it stands now."""
         if self._standing is None:
             document = self._document
@@ -209,7 +209,9 @@ class Desk:
         self._standing = None
 
 
-def _standing(document: Document, staged: Staged, cautions: list[dict[str, Any]], extras: dict[str, Any]) -> Standing:
+def _standing(
+    document: SceneDocument, staged: Placed, cautions: list[dict[str, Any]], extras: dict[str, Any]
+) -> Snapshot:
     scene, layout = staged.scene, staged.layout
     view = view_from_document(document, staged)
     warnings = [*cautions, *view["warnings"]]
@@ -217,7 +219,7 @@ def _standing(document: Document, staged: Staged, cautions: list[dict[str, Any]]
     weights = mix.only(mix.names).weights_rgb(scene.camera.shutter_s)
     meters = hashlib.blake2b(repr(scene.meters).encode(), digest_size=16).hexdigest()
     painted_by = (staged.geometry, layout.camera.aspect, scene.render.depth, layout.light_names)
-    return Standing(
+    return Snapshot(
         revision=document.revision,
         text=document.text,
         path=document.path,

@@ -22,16 +22,16 @@ from sim.quantities.errors import HalfstopError
 from sim.render.cache.disk import LayerStore
 from sim.room.background.exports import Export, Exports
 from sim.room.background.library import Entry, entries, entry_by_id
-from sim.room.background.thumbnails import Shelf
-from sim.room.clients import Tab
-from sim.room.coordinator import Studio
+from sim.room.background.thumbnails import Thumbnails
+from sim.room.clients import Client
+from sim.room.coordinator import PreviewCoordinator
 from sim.room.examples import copied_example, examples, path_from_text
-from sim.room.open_scene import Desk, Standing
-from sim.room.preview.worker_client import Painter
+from sim.room.open_scene import OpenScene, Snapshot
+from sim.room.preview.worker_client import WorkerClient
 from sim.room.protocol import edits_of, export_options, gesture_of, lights_of
-from sim.room.snapshot.placement_cache import Staging
+from sim.room.snapshot.placement_cache import PlacementCache
 from sim.room.targets import balanced, edits_from_balance, message_from_balance, wishes_from_message
-from sim.room.versions import Slots
+from sim.room.versions import Versions
 
 T = TypeVar("T")
 WATCH_EVERY_S = 1.0
@@ -39,7 +39,7 @@ WATCH_EVERY_S = 1.0
 LOOK_OVER_AFTER_S = 0.3
 
 
-class Hub:
+class RoomSession:
     """Joins document, painter and tabs.
 
     Arguments: `path` of the scene file; `state_folder` for journals; `out` folder for exports; `long_side_px` of the
@@ -50,8 +50,8 @@ class Hub:
 
     def __init__(
         self, path: Path, state_folder: Path, *, out: Path = Path("out"), long_side_px: int = 600, samples: int = 8,
-        store: LayerStore | None = None, environ: dict[str, str] | None = None, painter: type[Painter] = Painter,
-        fill_library: bool = True,
+        store: LayerStore | None = None, environ: dict[str, str] | None = None,
+        painter: type[WorkerClient] = WorkerClient, fill_library: bool = True,
     ) -> None:  # fmt: skip
         self._path, self._state_folder = path, state_folder
         self._out = out.absolute()
@@ -59,23 +59,23 @@ class Hub:
         self._store = store
         self._thread = ThreadPoolExecutor(max_workers=1, thread_name_prefix="document")
         self._turn = asyncio.Lock()
-        self._staging = Staging()
-        self._tabs: list[Tab] = []
+        self._staging = PlacementCache()
+        self._tabs: list[Client] = []
         self._count = 0
         self._tasks: set[asyncio.Task[None]] = set()
         self._disk: dict[str, Any] = {"type": "disk", "what": "same", "text": ""}
-        self._wishing: list[tuple[Tab, dict[str, Any]]] = []
+        self._wishing: list[tuple[Client, dict[str, Any]]] = []
         self._resting: asyncio.TimerHandle | None = None
         self._open = False
         self.address = ""
         self.on_end: Callable[[], None] | None = None
-        self.desk: Desk
-        self.slots: Slots
-        self.studio = Studio(
+        self.desk: OpenScene
+        self.slots: Versions
+        self.studio = PreviewCoordinator(
             self._tell, self._metered, long_side_px=long_side_px, samples=samples, environ=self._environ,
             painter=painter,
         )  # fmt: skip
-        self.shelf = Shelf(
+        self.shelf = Thumbnails(
             self._store, self._ball_ready, lambda: fill_library and self.studio.resting, environ=self._environ
         )
         self.exports = Exports(self._out, lambda export: self._tell(export.message()), self._environ)
@@ -113,17 +113,17 @@ class Hub:
         return self.desk.saved
 
     async def _open_scene(self, path: Path) -> None:
-        desk = await self._run(lambda: Desk(path, self._state_folder, self.address, self._staging))
-        self.desk, self.slots = desk, Slots(desk.slots_file)
+        desk = await self._run(lambda: OpenScene(path, self._state_folder, self.address, self._staging))
+        self.desk, self.slots = desk, Versions(desk.slots_file)
         standing = await self._run(self.desk.standing)
         self.studio.look_at(standing)
 
     # -- tabs ------------------------------------------------------------------------------------
 
-    async def enter(self) -> Tab:
+    async def enter(self) -> Client:
         """A new tab, told all there is."""
         self._count += 1
-        tab = Tab(self._count)
+        tab = Client(self._count)
         async with self._turn:
             standing = await self._run(self.desk.standing)
             tab.tell(standing.view)
@@ -131,7 +131,7 @@ class Hub:
             self._tabs.append(tab)
         return tab
 
-    def _greet(self, tab: Tab) -> None:
+    def _greet(self, tab: Client) -> None:
         tab.tell(self.slots.message())
         tab.tell(self.shelf.message())
         tab.tell({"type": "examples", "examples": [vars(example) for example in examples()]})
@@ -144,7 +144,7 @@ class Hub:
         for export in self.exports.all.values():
             tab.tell(export.message())
 
-    def leave(self, tab: Tab) -> None:
+    def leave(self, tab: Client) -> None:
         """A tab that was closed."""
         with suppress(ValueError):
             self._tabs.remove(tab)
@@ -156,7 +156,7 @@ class Hub:
 
     # -- requests --------------------------------------------------------------------------------
 
-    async def handle(self, tab: Tab, message: dict[str, Any]) -> None:
+    async def handle(self, tab: Client, message: dict[str, Any]) -> None:
         """Do what a tab asks and answer it; whatever is wrong with it becomes one plain line."""
         number, kind = message.get("id"), message.get("type")
         if not isinstance(number, (int, str)):
@@ -174,16 +174,16 @@ class Hub:
             text = f"this could not be done ({type(error).__name__}: {error})"
             tab.tell({"type": "refused", "id": number, "text": text[:300]})
 
-    async def _edit(self, tab: Tab, message: dict[str, Any]) -> object:
+    async def _edit(self, tab: Client, message: dict[str, Any]) -> object:
         edits, key = edits_of(message), gesture_of(message, tab.number)
         await self._change(lambda: self.desk.apply(edits, key), lights_of(edits))
         return None
 
-    async def _undo(self, tab: Tab, message: dict[str, Any]) -> object:
+    async def _undo(self, tab: Client, message: dict[str, Any]) -> object:
         await self._change(lambda: self.desk.undo())
         return None
 
-    async def _redo(self, tab: Tab, message: dict[str, Any]) -> object:
+    async def _redo(self, tab: Client, message: dict[str, Any]) -> object:
         await self._change(lambda: self.desk.redo())
         return None
 
@@ -213,7 +213,7 @@ class Hub:
 
     # -- the file --------------------------------------------------------------------------------
 
-    async def _save(self, tab: Tab, message: dict[str, Any]) -> object:
+    async def _save(self, tab: Client, message: dict[str, Any]) -> object:
         force = message.get("force") is True
         async with self._turn:
             try:
@@ -224,7 +224,7 @@ class Hub:
             self._tell({"type": "saved", "path": str(path)})
         return None
 
-    async def _save_as(self, tab: Tab, message: dict[str, Any]) -> object:
+    async def _save_as(self, tab: Client, message: dict[str, Any]) -> object:
         async with self._turn:
             path = path_from_text(message.get("path"), self.desk.path)
             force = message.get("force") is True
@@ -235,14 +235,14 @@ class Hub:
             self._tell({"type": "saved", "path": str(path)})
         return None
 
-    async def _reload(self, tab: Tab, message: dict[str, Any]) -> object:
+    async def _reload(self, tab: Client, message: dict[str, Any]) -> object:
         async with self._turn:
             await self._run(self.desk.reload)
             await self._look_at_disk()
             await self._show()
         return None
 
-    async def _start_from(self, tab: Tab, message: dict[str, Any]) -> object:
+    async def _start_from(self, tab: Client, message: dict[str, Any]) -> object:
         async with self._turn:
             if not self.desk.saved and message.get("force") is not True:
                 raise HalfstopError("there are changes that are not saved; save them first")
@@ -261,11 +261,11 @@ class Hub:
                 self._greet(other)
         return None
 
-    async def _take_recovery(self, tab: Tab, message: dict[str, Any]) -> object:
+    async def _take_recovery(self, tab: Client, message: dict[str, Any]) -> object:
         await self._change(lambda: self.desk.take_recovery())
         return None
 
-    async def _discard_recovery(self, tab: Tab, message: dict[str, Any]) -> object:
+    async def _discard_recovery(self, tab: Client, message: dict[str, Any]) -> object:
         await self._change(lambda: self.desk.discard_recovery())
         return None
 
@@ -285,7 +285,7 @@ class Hub:
 
     # -- wishes ----------------------------------------------------------------------------------
 
-    async def _wish(self, tab: Tab, message: dict[str, Any]) -> object:
+    async def _wish(self, tab: Client, message: dict[str, Any]) -> object:
         async with self._turn:
             standing = await self._run(self.desk.standing)
         # Refuse words that mean nothing before any waiting.
@@ -305,7 +305,7 @@ class Hub:
             standing = await self._run(self.desk.standing)
         self._answer_wishes(standing)
 
-    def _answer_wishes(self, standing: Standing) -> None:
+    def _answer_wishes(self, standing: Snapshot) -> None:
         report = self.studio.readings_for(standing)
         if report is None:
             return
@@ -313,7 +313,7 @@ class Hub:
         for tab, message in waiting:
             self._begin(self._balance(tab, message, standing, report))
 
-    async def _balance(self, tab: Tab, message: dict[str, Any], standing: Standing, report: Any) -> None:
+    async def _balance(self, tab: Client, message: dict[str, Any], standing: Snapshot, report: Any) -> None:
         number = message.get("id")
         scene, layout = standing.scene, standing.layout
         try:
@@ -326,7 +326,7 @@ class Hub:
         tab.tell({"type": "wishes", "id": number, "revision": standing.revision, **message_from_balance(result)})
         tab.tell({"type": "done", "id": number})
 
-    async def _take_wishes(self, tab: Tab, message: dict[str, Any]) -> object:
+    async def _take_wishes(self, tab: Client, message: dict[str, Any]) -> object:
         if tab.wished is None:
             raise HalfstopError("there is nothing to take yet; say first what a point should read")
         revision, result = tab.wished
@@ -345,7 +345,7 @@ class Hub:
 
     # -- kept versions ---------------------------------------------------------------------------
 
-    async def _keep_slot(self, tab: Tab, message: dict[str, Any]) -> object:
+    async def _keep_slot(self, tab: Client, message: dict[str, Any]) -> object:
         async with self._turn:
             standing = await self._run(self.desk.standing)
             serial, frame, told = self.studio.current_frame(standing)
@@ -353,17 +353,17 @@ class Hub:
             self._tell(self.slots.message())
         return None
 
-    async def _name_slot(self, tab: Tab, message: dict[str, Any]) -> object:
+    async def _name_slot(self, tab: Client, message: dict[str, Any]) -> object:
         self.slots.rename(message.get("slot"), message.get("title"))
         self._tell(self.slots.message())
         return None
 
-    async def _drop_slot(self, tab: Tab, message: dict[str, Any]) -> object:
+    async def _drop_slot(self, tab: Client, message: dict[str, Any]) -> object:
         self.slots.drop(message.get("slot"))
         self._tell(self.slots.message())
         return None
 
-    async def _restore_slot(self, tab: Tab, message: dict[str, Any]) -> object:
+    async def _restore_slot(self, tab: Client, message: dict[str, Any]) -> object:
         slot = self.slots.by_id(message.get("slot"))
         await self._change(lambda: self.desk.put_text(slot.text, f"go back to {slot.title}"))
         return None
@@ -375,12 +375,12 @@ class Hub:
         kept = next((slot.frame for slot in self.slots.all if slot.serial == serial), None)
         return kept or self.studio.frame(serial)
 
-    async def _settle(self, tab: Tab, message: dict[str, Any]) -> object:
+    async def _settle(self, tab: Client, message: dict[str, Any]) -> object:
         async with self._turn:
             self.studio.settle(await self._run(self.desk.standing))
         return None
 
-    async def _look(self, tab: Tab, message: dict[str, Any]) -> object:
+    async def _look(self, tab: Client, message: dict[str, Any]) -> object:
         name = message.get("light")
         self.studio.looked_at = str(name) if isinstance(name, str) else None
         return None
@@ -390,7 +390,7 @@ class Hub:
         entry = entry_by_id(name)
         return None if entry is None else await self.shelf.png(entry)
 
-    async def _library(self, tab: Tab, message: dict[str, Any]) -> object:
+    async def _library(self, tab: Client, message: dict[str, Any]) -> object:
         self.shelf.want(entries())
         tab.tell(self.shelf.message())
         return None
@@ -398,7 +398,7 @@ class Hub:
     def _ball_ready(self, entry: Entry) -> None:
         self._tell({"type": "ball", "modifier": entry.id, "url": f"ball/{entry.id}.png"})
 
-    async def _export(self, tab: Tab, message: dict[str, Any]) -> object:
+    async def _export(self, tab: Client, message: dict[str, Any]) -> object:
         options = export_options(message)
         async with self._turn:
             standing = await self._run(self.desk.standing)
@@ -406,14 +406,14 @@ class Hub:
         self._begin(self._run_export(export, standing, options))
         return None
 
-    async def _run_export(self, export: Export, standing: Standing, options: dict[str, Any]) -> None:
+    async def _run_export(self, export: Export, standing: Snapshot, options: dict[str, Any]) -> None:
         await self.exports.run(export, self.desk.path, standing.text, options)
 
-    async def _cancel_export(self, tab: Tab, message: dict[str, Any]) -> object:
+    async def _cancel_export(self, tab: Client, message: dict[str, Any]) -> object:
         await self.exports.cancel(message.get("export"))
         return None
 
-    async def _tour_done(self, tab: Tab, message: dict[str, Any]) -> object:
+    async def _tour_done(self, tab: Client, message: dict[str, Any]) -> object:
         await self._change(lambda: self.desk.tour_done())
         return None
 
@@ -429,9 +429,9 @@ class Hub:
 
 
 LATER = object()
-Handler = Callable[[Hub, Tab, dict[str, Any]], Awaitable[object]]
+Handler = Callable[[RoomSession, Client, dict[str, Any]], Awaitable[object]]
 _HANDLERS: dict[str, Handler] = {
-    name: getattr(Hub, f"_{name}")
+    name: getattr(RoomSession, f"_{name}")
     for name in (
         "edit", "undo", "redo", "save", "save_as", "reload", "wish", "take_wishes", "keep_slot", "name_slot",
         "drop_slot", "restore_slot", "export", "cancel_export", "start_from", "take_recovery", "discard_recovery",

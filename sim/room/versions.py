@@ -14,14 +14,14 @@ from pathlib import Path
 from typing import Any
 
 from sim.quantities.errors import HalfstopError, one_line
-from sim.room.preview.frame import Frame
+from sim.room.preview.frame import PreviewFrame
 
 MOST = 4
 LONGEST_TITLE = 60
 
 
 @dataclass(frozen=True)
-class Slot:
+class Version:
     """One kept version; `facts` what the page needs to mix it: weights, mutes, exposure. `frame` None once lost."""
 
     id: int
@@ -29,7 +29,7 @@ class Slot:
     text: str
     facts: dict[str, Any]
     serial: int | None = None
-    frame: Frame | None = None
+    frame: PreviewFrame | None = None
     frame_message: dict[str, Any] | None = None
 
     def message(self) -> dict[str, Any]:
@@ -37,7 +37,7 @@ class Slot:
         return {"id": self.id, "title": self.title, "serial": self.serial, "frame": self.frame_message, **self.facts}
 
 
-class Slots:
+class Versions:
     """The kept versions of one scene; `file` where their texts outlive the server, None to keep none.
 
     Does not: fail when that file cannot be read or written.
@@ -45,18 +45,18 @@ class Slots:
 
     def __init__(self, file: Path | None) -> None:
         self._file = file
-        self.all: list[Slot] = _slots_from_file(file)
+        self.all: list[Version] = _slots_from_file(file)
 
     def keep(
-        self, title: object, text: str, facts: dict[str, Any], serial: int | None, frame: Frame | None,
+        self, title: object, text: str, facts: dict[str, Any], serial: int | None, frame: PreviewFrame | None,
         frame_message: dict[str, Any] | None,
-    ) -> Slot:  # fmt: skip
+    ) -> Version:  # fmt: skip
         """Keep a version; refuses a fifth."""
         if len(self.all) >= MOST:
             raise HalfstopError(f"{MOST} versions are kept already; drop one first")
         number = max((slot.id for slot in self.all), default=0) + 1
         plain = one_line(title)[:LONGEST_TITLE] if isinstance(title, str) else ""
-        slot = Slot(number, plain or f"Version {number}", text, facts, serial, frame, frame_message)
+        slot = Version(number, plain or f"Version {number}", text, facts, serial, frame, frame_message)
         self.all.append(slot)
         self._write()
         return slot
@@ -80,7 +80,7 @@ class Slots:
         self.all.remove(self.by_id(number))
         self._write()
 
-    def by_id(self, number: object) -> Slot:
+    def by_id(self, number: object) -> Version:
         """The version with this id."""
         found = next((slot for slot in self.all if slot.id == number), None)
         if found is None:
@@ -105,11 +105,11 @@ class Slots:
             os.replace(draft, self._file)
 
 
-def _slots_from_file(file: Path | None) -> list[Slot]:
+def _slots_from_file(file: Path | None) -> list[Version]:
     if file is None:
         return []
     try:
         rows = json.loads(file.read_text("utf-8"))
-        return [Slot(int(r["id"]), str(r["title"]), str(r["text"]), dict(r["facts"])) for r in rows][:MOST]
+        return [Version(int(r["id"]), str(r["title"]), str(r["text"]), dict(r["facts"])) for r in rows][:MOST]
     except (OSError, ValueError, TypeError, KeyError):
         return []

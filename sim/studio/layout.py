@@ -12,7 +12,7 @@ import numpy as np
 from sim.quantities import color
 from sim.scene.model import Light, Scene, UniformAmbient, WindowPanel
 from sim.studio.figure import Figure, figure_from_sitter
-from sim.studio.gear.rig import Rig, rig_from_light, rig_from_window
+from sim.studio.gear.rig import BuiltLight, rig_from_light, rig_from_window
 
 UP = np.array([0.0, 1.0, 0.0])
 
@@ -22,7 +22,7 @@ class PlacedLight:
     """A light in the world: `world_from_light` (4, 4), +z along its aim, origin at its luminous face's centre."""
 
     name: str
-    rig: Rig
+    rig: BuiltLight
     world_from_light: np.ndarray
     aim_m: np.ndarray
     stand: str
@@ -144,8 +144,8 @@ def layout_from_scene(
     folder: str | Path | None = None,
     *,
     figure: Figure | None = None,
-    rig_of: Callable[[Light, Path], Rig] = rig_from_light,
-    window_rig_of: Callable[[WindowPanel, float], Rig] = rig_from_window,
+    rig_of: Callable[[Light, Path], BuiltLight] = rig_from_light,
+    window_rig_of: Callable[[WindowPanel, float], BuiltLight] = rig_from_window,
 ) -> Layout:
     """Resolve every placement of a scene into world metres.
 
@@ -242,7 +242,7 @@ def _color_rgb(ambient: UniformAmbient) -> tuple[float, float, float]:
 
 
 def _window(
-    window: WindowPanel, position_m: np.ndarray, aim_m: np.ndarray, rig_of: Callable[[WindowPanel, float], Rig]
+    window: WindowPanel, position_m: np.ndarray, aim_m: np.ndarray, rig_of: Callable[[WindowPanel, float], BuiltLight]
 ) -> PlacedLight:
     rig = rig_of(window, float(np.linalg.norm(aim_m - position_m)))
     return PlacedLight(window.name, rig, frame_from_aim(position_m, aim_m), aim_m, stand="none")

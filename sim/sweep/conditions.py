@@ -23,7 +23,7 @@ SAME = 1e-9
 
 
 @dataclass(frozen=True)
-class Comparison:
+class ConditionTerm:
     """An axis against a value or another axis."""
 
     left: str
@@ -54,7 +54,7 @@ class Comparison:
 class Condition:
     """Comparisons: any of the rows holds when all of its comparisons do; `place` leads to it in the study file."""
 
-    rows: tuple[tuple[Comparison, ...], ...]
+    rows: tuple[tuple[ConditionTerm, ...], ...]
     place: tuple[str | int, ...]
 
     def holds(self, values: Mapping[str, AxisValue]) -> bool:
@@ -73,7 +73,7 @@ def condition_from_text(text: str, axes: Sequence[Axis], place: tuple[str | int,
     return Condition(tuple(rows), place)
 
 
-def _comparison(text: str, axes: Sequence[Axis]) -> Comparison:
+def _comparison(text: str, axes: Sequence[Axis]) -> ConditionTerm:
     parts = _PATTERN.split(text, maxsplit=1)
     if len(parts) != 3 or not parts[0].strip() or not parts[2].strip():
         raise UnitError(f"got {quoted(text)}", _FORM, f'write "{axes[0].name} = {axes[0].values[0].text}"')
@@ -95,7 +95,7 @@ def _comparison(text: str, axes: Sequence[Axis]) -> Comparison:
             raise UnitError(f"got {quoted(right)}", f"a value in {ours.unit or 'plain numbers'}", _written(ours, sign))
     if other is None and sign in ("=", "!=", "is", "is not"):
         _require_value(ours, right, amount)
-    return Comparison(names[left], sign, other, right, amount)
+    return ConditionTerm(names[left], sign, other, right, amount)
 
 
 def _require_value(axis: Axis, right: str, amount: Amount | None) -> None:

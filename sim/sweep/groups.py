@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from sim.sweep.setup import Group, Order, Piece
+from sim.sweep.setup import Group, GroupRequest, VariationJob
 from sim.sweep.variations import Variation
 
 # Processor seconds, measured on one core of a common server in 2026: per million camera rays of a first and of
@@ -13,7 +13,7 @@ from sim.sweep.variations import Variation
 RAYS_S, MORE_LIGHT_S, METER_S, BUILD_S, CLEAN_S, MIX_S, CHECK_S = 0.75, 0.25, 2.2, 0.8, 1.4, 0.3, 1.5
 
 
-def groups_of(variations: Iterable[Variation], order: Order, file: str) -> list[Group]:
+def groups_of(variations: Iterable[Variation], order: GroupRequest, file: str) -> list[Group]:
     """Groups of the variations that can stand, each content once, heaviest first."""
     by_key: dict[str, dict[str, Variation]] = {}
     for variation in variations:
@@ -23,14 +23,14 @@ def groups_of(variations: Iterable[Variation], order: Order, file: str) -> list[
     return sorted(groups, key=lambda group: (-group.cost_s, group.key))
 
 
-def group_from_members(key: str, members: Sequence[Variation], order: Order, file: str) -> Group:
+def group_from_members(key: str, members: Sequence[Variation], order: GroupRequest, file: str) -> Group:
     """One group of work."""
-    pieces = tuple(Piece(member.id, member.text, member.emissions) for member in members)
+    pieces = tuple(VariationJob(member.id, member.text, member.emissions) for member in members)
     trace_s, mix_s = trace_cost_s(order, pieces), mix_cost_s(order)
     return Group(key, file, pieces, dict(members[0].files), trace_s + mix_s * len(pieces), trace_s)
 
 
-def trace_cost_s(order: Order, pieces: Sequence[Piece]) -> float:
+def trace_cost_s(order: GroupRequest, pieces: Sequence[VariationJob]) -> float:
     """Expected processor time to trace a group: every light's every emission once."""
     layers = [len({piece.emissions[light] for piece in pieces}) for light in range(len(pieces[0].emissions))]
     pixels = order.size[0] * order.size[1] / 1e6
@@ -41,13 +41,13 @@ def trace_cost_s(order: Order, pieces: Sequence[Piece]) -> float:
     )  # fmt: skip
 
 
-def mix_cost_s(order: Order) -> float:
+def mix_cost_s(order: GroupRequest) -> float:
     """Expected processor time of one variation of a traced group."""
     pixels = order.size[0] * order.size[1] / 1e6
     return 0.03 + pixels * (MIX_S + (CHECK_S if "checks" in order.keep else 0.0))
 
 
-def chunks_of(pieces: Sequence[Piece], most: int) -> list[tuple[Piece, ...]]:
+def chunks_of(pieces: Sequence[VariationJob], most: int) -> list[tuple[VariationJob, ...]]:
     """Pieces in parts of at most `most`, as even as can be."""
     count = -(-len(pieces) // most)
     return [tuple(pieces[index::count]) for index in range(count)]

@@ -25,13 +25,13 @@ from sim.reports.sheets import settings_text
 from sim.scene.model import Scene
 from sim.studio.layout import CameraView, Layout, PlacedLight
 from sim.sweep.columns import check_columns, flats_of, reading_columns, scene_columns
-from sim.sweep.setup import Group, Order, Piece, Result
+from sim.sweep.setup import Group, GroupRequest, Result, VariationJob
 from sim.sweep.tracing import Traced, layers_of, readings_of, scene_and_layout, scene_folder, stack_of, stage_of
 
 LONGEST_REASON = 300
 
 
-def mix_pieces(order: Order, traced: Traced, group: Group, pieces: Sequence[Piece]) -> list[Result]:
+def mix_pieces(order: GroupRequest, traced: Traced, group: Group, pieces: Sequence[VariationJob]) -> list[Result]:
     """Make some variations of a traced group; one that fails is told with its reason and stops no other."""
     from sim.render.engine import start_engine
 
@@ -40,7 +40,7 @@ def mix_pieces(order: Order, traced: Traced, group: Group, pieces: Sequence[Piec
         return [_made(order, traced, group, piece, folder) for piece in pieces]
 
 
-def _made(order: Order, traced: Traced, group: Group, piece: Piece, folder: Path) -> Result:
+def _made(order: GroupRequest, traced: Traced, group: Group, piece: VariationJob, folder: Path) -> Result:
     try:
         return mixed(order, traced, group, piece, folder)
     except OSError:
@@ -57,7 +57,7 @@ def reason_from(error: BaseException) -> str:
     return plain[:LONGEST_REASON]
 
 
-def mixed(order: Order, traced: Traced, group: Group, piece: Piece, folder: Path) -> Result:
+def mixed(order: GroupRequest, traced: Traced, group: Group, piece: VariationJob, folder: Path) -> Result:
     """One variation: its row of the table and its files."""
     scene, layout = scene_and_layout(piece, group.file, folder)
     mix = mix_from_scene(scene, layout)
@@ -81,7 +81,7 @@ def mixed(order: Order, traced: Traced, group: Group, piece: Piece, folder: Path
     return Result(piece.id, row, files)
 
 
-def _picture(order: Order, scene: Scene, stack: LightStack, mix: Mix, piece: Piece) -> bytes:
+def _picture(order: GroupRequest, scene: Scene, stack: LightStack, mix: Mix, piece: VariationJob) -> bytes:
     from sim import __version__
 
     made = f"{stack.size[0]} x {stack.size[1]}, {stack.samples} samples, seed {order.seed}"
@@ -106,7 +106,13 @@ def _layers(scene: Scene, stack: LightStack, mix: Mix) -> bytes:
 
 
 def _checks(
-    order: Order, traced: Traced, group: Group, piece: Piece, member: tuple[Scene, Layout], stack: LightStack, mix: Mix
+    order: GroupRequest,
+    traced: Traced,
+    group: Group,
+    piece: VariationJob,
+    member: tuple[Scene, Layout],
+    stack: LightStack,
+    mix: Mix,
 ) -> dict[str, Any]:
     """Columns of the checks; spill is left out, which needs rays of its own for every light."""
     from sim.advice.checks.catchlights import catchlights

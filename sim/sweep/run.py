@@ -16,8 +16,8 @@ from sim.reports.preview import QUALITIES
 from sim.sweep.chunks import FAILED, PLAN, SweepFolder
 from sim.sweep.cluster import Workers, workers_at, workers_here, workers_wanted
 from sim.sweep.groups import groups_of
-from sim.sweep.scheduler import PER_PART, Crew, Work
-from sim.sweep.setup import METER_RAYS, Group, Order, Result
+from sim.sweep.scheduler import PER_PART, Scheduler, Work
+from sim.sweep.setup import METER_RAYS, Group, GroupRequest, Result
 from sim.sweep.study import Study, load_study
 from sim.sweep.table import plan_record, write_tables
 from sim.sweep.variations import Variation, maker, variations_of
@@ -101,16 +101,16 @@ def run_sweep(
     return Sweep(table, study, kept, made, failed, page)
 
 
-def order_for(study: Study, made_by: tuple[str, ...]) -> Order:
+def order_for(study: Study, made_by: tuple[str, ...]) -> GroupRequest:
     """How a study's variations are made."""
     quality = QUALITIES[study.quality]
-    return Order(
+    return GroupRequest(
         size=study.size, samples=study.samples, seed=study.seed, meter_rays=METER_RAYS[study.quality],
         denoiser=quality.denoiser, keep=tuple(sorted(study.keep)), maker=made_by,
     )  # fmt: skip
 
 
-def plan_bytes(study: Study, order: Order, variations: Sequence[Variation]) -> bytes:
+def plan_bytes(study: Study, order: GroupRequest, variations: Sequence[Variation]) -> bytes:
     """The plan as it lies in the folder."""
     return (json.dumps(plan_record(study, order, variations), indent=1, ensure_ascii=False) + "\n").encode()
 
@@ -123,7 +123,7 @@ def _require_sound(order: SweepOrder) -> None:
 
 
 def _left_to_do(
-    home: SweepFolder, variations: Sequence[Variation], order: Order, study: Study, retry: bool
+    home: SweepFolder, variations: Sequence[Variation], order: GroupRequest, study: Study, retry: bool
 ) -> tuple[list[Group], int]:
     """Groups of what is not finished, and how many contents are."""
     finished = home.finished()
@@ -136,14 +136,14 @@ def _left_to_do(
     return groups_of(open_ones, order, study.base.path.name), kept
 
 
-def _workers_for(order: SweepOrder, plan: Order, groups: Sequence[Group]) -> int:
+def _workers_for(order: SweepOrder, plan: GroupRequest, groups: Sequence[Group]) -> int:
     """As many workers as are asked for or fit, but no more than there are tasks."""
     tasks = sum(-(-len(group.pieces) // PER_PART) for group in groups)
     return min(workers_wanted(order.workers, plan.size, len(groups[0].pieces[0].emissions)), tasks)
 
 
 def _make(
-    groups: Sequence[Group], variations: Sequence[Variation], study: Study, order: Order, workers: Workers,
+    groups: Sequence[Group], variations: Sequence[Variation], study: Study, order: GroupRequest, workers: Workers,
     home: SweepFolder, tell: Progress, work: Work | None,
 ) -> int:  # fmt: skip
     """Have all groups made, write what comes back, and return how many contents came back."""
@@ -163,7 +163,7 @@ def _make(
 
     tell("sweep", 0.0)
     with Writer(on_results) as writer:
-        Crew(workers.client, order, writer, work).run(groups)
+        Scheduler(workers.client, order, writer, work).run(groups)
     tell("sweep", 1.0)
     return made
 

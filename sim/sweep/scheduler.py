@@ -19,7 +19,7 @@ from typing import Any
 from sim.quantities.errors import EngineError, HalfstopError
 from sim.sweep.groups import chunks_of, mix_cost_s, trace_cost_s
 from sim.sweep.mixing import mix_pieces, reason_from
-from sim.sweep.setup import Group, Order, Piece, Result
+from sim.sweep.setup import Group, GroupRequest, Result, VariationJob
 from sim.sweep.tracing import WrongMaker, trace_group
 
 # Variations of one part at most.
@@ -36,8 +36,8 @@ KILLER = "the worker process ended every time while it made this one; it may nee
 class Work:
     """What workers are given to do."""
 
-    trace: Callable[[Order, Group], Any] = trace_group
-    mix: Callable[[Order, Any, Group, Sequence[Piece]], list[Result]] = mix_pieces
+    trace: Callable[[GroupRequest, Group], Any] = trace_group
+    mix: Callable[[GroupRequest, Any, Group, Sequence[VariationJob]], list[Result]] = mix_pieces
 
 
 @dataclass(frozen=True)
@@ -45,16 +45,20 @@ class _Task:
     """One mixing task in flight: its pieces, their group, its share of the tracing cost, and whether it is alone."""
 
     group: Group
-    pieces: tuple[Piece, ...]
+    pieces: tuple[VariationJob, ...]
     cost_s: float
     alone: bool
 
 
-class Crew:
+class Scheduler:
     """The work of one run on a client's workers."""
 
     def __init__(
-        self, client: Any, order: Order, on_results: Callable[[list[Result], float], None], work: Work | None = None
+        self,
+        client: Any,
+        order: GroupRequest,
+        on_results: Callable[[list[Result], float], None],
+        work: Work | None = None,
     ) -> None:
         self.client, self.order, self.on_results, self.work = client, order, on_results, work or Work()
         self.waiting: deque[Group] = deque()
@@ -137,7 +141,7 @@ class Crew:
     def _again(self, task: _Task) -> None:
         self.waiting.appendleft(self._part_of(task, task.pieces))
 
-    def _part_of(self, task: _Task, pieces: tuple[Piece, ...]) -> Group:
+    def _part_of(self, task: _Task, pieces: tuple[VariationJob, ...]) -> Group:
         trace_s = trace_cost_s(self.order, pieces)
         cost_s = trace_s + mix_cost_s(self.order) * len(pieces)
         return replace(task.group, pieces=pieces, cost_s=cost_s, trace_s=trace_s)

@@ -11,7 +11,7 @@ METER_RAYS = {"draft": 1 << 13, "standard": 1 << 16, "final": 1 << 18}
 
 
 @dataclass(frozen=True)
-class Order:
+class GroupRequest:
     """How every variation is made: `size` (width, height), what to `keep`, and the `maker` it must be made by."""
 
     size: tuple[int, int]
@@ -24,7 +24,7 @@ class Order:
 
 
 @dataclass(frozen=True)
-class Piece:
+class VariationJob:
     """One variation to make: the `id` of its content, its scene as `text`, and the key of each light's emission."""
 
     id: str
@@ -41,7 +41,7 @@ class Group:
 
     key: str
     file: str
-    pieces: tuple[Piece, ...]
+    pieces: tuple[VariationJob, ...]
     files: dict[str, bytes] = field(hash=False, default_factory=dict)
     cost_s: float = 0.0
     trace_s: float = 0.0

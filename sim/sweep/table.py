@@ -23,7 +23,7 @@ from sim.sweep.amounts import amount_from_value
 from sim.sweep.axes import Axis
 from sim.sweep.chunks import DONE, FAILED, FOLDERS, TABLES, WAITING, SweepFolder
 from sim.sweep.columns import COMBINED, about, ordered, unit_of
-from sim.sweep.setup import Order
+from sim.sweep.setup import GroupRequest
 from sim.sweep.study import Study
 from sim.sweep.variations import Variation
 
@@ -80,7 +80,7 @@ def write_tables(home: SweepFolder) -> pa.Table:
     return table
 
 
-def plan_record(study: Study, order: Order, variations: Sequence[Variation]) -> dict[str, Any]:
+def plan_record(study: Study, order: GroupRequest, variations: Sequence[Variation]) -> dict[str, Any]:
     """The plan of a run as plain data."""
     from sim import __version__
 

@@ -27,7 +27,7 @@ from sim.render.engine import start_engine
 from sim.scene.model import Scene
 from sim.studio.figure import Figure, figure_from_sitter
 from sim.studio.layout import Layout, layout_from_scene
-from sim.sweep.setup import Group, Order, Piece
+from sim.sweep.setup import Group, GroupRequest, VariationJob
 from sim.sweep.variations import maker, scene_of
 
 if TYPE_CHECKING:
@@ -79,7 +79,7 @@ class Traced:
     intrusions: tuple[Any, ...] = ()
 
 
-def trace_group(order: Order, group: Group) -> Traced:
+def trace_group(order: GroupRequest, group: Group) -> Traced:
     """Trace all that the variations of a group share.
 
     Raises `WrongMaker` where this process is no match for the order.
@@ -106,7 +106,7 @@ def trace_group(order: Order, group: Group) -> Traced:
     return Traced(group.key, probes, layers, guides, duty_probes, seen)
 
 
-def require_maker(order: Order) -> None:
+def require_maker(order: GroupRequest) -> None:
     """Start the engine; refuse a worker of another version, whose results would not match the others'."""
     started = start_engine()
     ours = maker(started.variant)
@@ -115,7 +115,7 @@ def require_maker(order: Order) -> None:
         raise WrongMaker(f"this worker runs other software ({'; '.join(differ)}); give all workers the same")
 
 
-def passes_of(pieces: Sequence[Piece], lights: int) -> Iterator[dict[int, tuple[int, str]]]:
+def passes_of(pieces: Sequence[VariationJob], lights: int) -> Iterator[dict[int, tuple[int, str]]]:
     """Passes that trace every emission once: for each light still to trace, the piece that has it and its key.
 
     Light beyond those of the scene's lights, of windows and surroundings, has one emission in a group.
@@ -146,7 +146,7 @@ def _lit(
 
 
 def _pass(
-    order: Order, scene: Scene, stage: Stage, probes: tuple[Probe, ...], fresh: Sequence[int]
+    order: GroupRequest, scene: Scene, stage: Stage, probes: tuple[Probe, ...], fresh: Sequence[int]
 ) -> tuple[dict[int, Layer], LightStack | None, tuple[Probe, ...]]:
     from sim.render.transport.probe import read_probes
     from sim.render.transport.render import render
@@ -214,7 +214,7 @@ def scene_folder(files: dict[str, bytes]) -> Iterator[Path]:
         yield Path(name)
 
 
-def scene_and_layout(piece: Piece, file: str, folder: Path) -> tuple[Scene, Layout]:
+def scene_and_layout(piece: VariationJob, file: str, folder: Path) -> tuple[Scene, Layout]:
     """A piece's scene and where all of it stands; figures are kept from one piece to the next."""
     scene = scene_of(piece.text, file, folder)
     figure = None
@@ -250,18 +250,18 @@ def stage_of(group: str, member: tuple[Scene, Layout]) -> Stage:
     """The built stage of a group, kept until this process builds another, which takes over what did not change."""
     if group not in _LAST:
         from sim.render.stage.build import build
-        from sim.render.stage.shape_cache import Shelf
+        from sim.render.stage.shape_cache import ShapeCache
 
         # Let go of the last before the next is built: kernels are recorded for whatever is alive.
         _LAST.clear()
         if not _SHELVES:
-            _SHELVES.append(Shelf())
+            _SHELVES.append(ShapeCache())
         _LAST[group] = build(*member, shelf=_SHELVES[0])
     stage: Stage = _LAST[group]
     return stage
 
 
-def readings_of(traced: Traced, layout: Layout, piece: Piece) -> ProbeReadings:
+def readings_of(traced: Traced, layout: Layout, piece: VariationJob) -> ProbeReadings:
     """Readings of the report's probes for one piece."""
     layers = layers_of(traced, layout, piece)
     return ProbeReadings(
@@ -271,7 +271,7 @@ def readings_of(traced: Traced, layout: Layout, piece: Piece) -> ProbeReadings:
     )  # fmt: skip
 
 
-def layers_of(traced: Traced, layout: Layout, piece: Piece) -> list[Layer]:
+def layers_of(traced: Traced, layout: Layout, piece: VariationJob) -> list[Layer]:
     """The layers of one piece, in the order of its lights."""
     keys = [*piece.emissions, *("" for _ in layout.light_names[len(piece.emissions) :])]
     return [traced.layers[place, key] for place, key in enumerate(keys)]
@@ -282,7 +282,7 @@ def _excess(layers: Sequence[Layer]) -> np.ndarray | None:
     return np.stack(found) if len(found) == len(layers) else None
 
 
-def stack_of(traced: Traced, layout: Layout, piece: Piece, order: Order, depth: int) -> LightStack:
+def stack_of(traced: Traced, layout: Layout, piece: VariationJob, order: GroupRequest, depth: int) -> LightStack:
     """The light stack of one piece, with cleaned layers where pictures are wanted."""
     layers = layers_of(traced, layout, piece)
     stack = LightStack(

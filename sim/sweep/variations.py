@@ -15,7 +15,7 @@ from sim.scene.model import FigureFile, IesSource, ImageBackdrop, Light, Scene
 from sim.scene.read import scene_from_text
 from sim.studio.gear.rig import rig_from_light
 from sim.sweep.axes import Axis, AxisValue, changes_from_values, combinations, count_of_combinations
-from sim.sweep.setup import Order
+from sim.sweep.setup import GroupRequest
 from sim.sweep.study import Study
 
 MOST_VARIATIONS = 10_000
@@ -49,7 +49,9 @@ class Variation:
     refused: str = ""
 
 
-def variations_of(study: Study, order: Order, on_progress: Callable[[float], None] | None = None) -> list[Variation]:
+def variations_of(
+    study: Study, order: GroupRequest, on_progress: Callable[[float], None] | None = None
+) -> list[Variation]:
     """Every variation of a study that its conditions let through, in order.
 
     Raises `SceneError` where the study is at fault: a value that the scene can never hold, or nothing left to do.
@@ -142,7 +144,7 @@ def _fault_of(study: Study, axes: Any, values: Any) -> SceneError | None:
     return None
 
 
-def _variation(study: Study, order: Order, number: int, values: tuple[AxisValue, ...]) -> Variation:
+def _variation(study: Study, order: GroupRequest, number: int, values: tuple[AxisValue, ...]) -> Variation:
     labels = [(axis.name, value.text) for axis, value in zip(study.axes, values, strict=True)]
     try:
         made = study.base.changed(changes_from_values(study.axes, values))
@@ -163,7 +165,7 @@ def _variation(study: Study, order: Order, number: int, values: tuple[AxisValue,
 # -- names of content ----------------------------------------------------------------------------
 
 
-def group_key(scene: Scene, folder: Path, order: Order, files: tuple[tuple[str, bytes], ...]) -> str:
+def group_key(scene: Scene, folder: Path, order: GroupRequest, files: tuple[tuple[str, bytes], ...]) -> str:
     """Key over all that a group shares: the set, the sitter, every light's housing and place, the camera, the order."""
     camera = {name: getattr(scene.camera, name) for name in type(scene.camera).model_fields if name not in EXPOSURE}
     lights = []
@@ -183,7 +185,7 @@ def emission_key(light: Light, folder: Path) -> str:
     return key_from([(face.flux_lm, face.profile) for face in rig_from_light(light, folder).emitters])[:32]
 
 
-def variation_id(scene: Scene, folder: Path, order: Order, group: str, emissions: tuple[str, ...]) -> str:
+def variation_id(scene: Scene, folder: Path, order: GroupRequest, group: str, emissions: tuple[str, ...]) -> str:
     """Name of a variation's content: two that show and read the same have the same, whatever their study says."""
     exposure = [getattr(scene.camera, name) for name in EXPOSURE]
     weights = []

@@ -21,7 +21,7 @@ from sim.light.stack import LightStack
 from sim.metering.health import bands
 from sim.quantities import color, photometry, units
 from sim.reports.handout.page import FILTER_WORDS
-from sim.room.preview.frame import Frame, frame_from_layers
+from sim.room.preview.frame import PreviewFrame, frame_from_layers
 from sim.scene.model import Camera, Scene
 from sim.scene.read import load_scene
 from sim.studio.layout import Layout, layout_from_scene
@@ -50,7 +50,7 @@ class Bench:
     layout: Layout
     mix: Mix
     stack: LightStack
-    frame: Frame
+    frame: PreviewFrame
 
     @property
     def camera(self) -> Camera:
@@ -111,7 +111,7 @@ def exposure_facts(camera: Camera) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def frame_message(frame: Frame, geometry: int = 1, **others: Any) -> dict[str, Any]:
+def frame_message(frame: PreviewFrame, geometry: int = 1, **others: Any) -> dict[str, Any]:
     """The message that announces a frame."""
     return {
         "type": "frame", "serial": frame.serial, "revision": frame.revision, "geometry": geometry, "stage": frame.stage,
@@ -122,7 +122,7 @@ def frame_message(frame: Frame, geometry: int = 1, **others: Any) -> dict[str, A
     }  # fmt: skip
 
 
-def frame_files(frame: Frame) -> dict[str, bytes]:
+def frame_files(frame: PreviewFrame) -> dict[str, bytes]:
     """What the server answers for a frame, by path."""
     found = {f"/frame/{frame.serial}/region": frame.region_bytes(),
              f"/frame/{frame.serial}/distance": frame.distance_bytes()}  # fmt: skip

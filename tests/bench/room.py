@@ -33,8 +33,8 @@ from rich.console import Console
 from rich.table import Table
 
 from sim.quantities.errors import HalfstopError
-from sim.room.preview.messages import Order, Painted, Result
-from sim.room.preview.worker_client import Painter
+from sim.room.preview.messages import PictureReady, PreviewRequest, Result
+from sim.room.preview.worker_client import WorkerClient
 from sim.scene.read import load_scene, scene_from_text
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -194,13 +194,15 @@ def moved(text: str, light: str, number: int) -> str:
     return text_with_value(text, ("lights", light, "place"), place)
 
 
-def _order(serial: int, text: str, scene_file: Path, light: str, plan: Plan) -> Order:
+def _order(serial: int, text: str, scene_file: Path, light: str, plan: Plan) -> PreviewRequest:
     from sim.reports.preview.quality import size_from_long_side
     from sim.studio.layout import layout_from_scene
 
     scene = scene_from_text(text, folder=scene_file.absolute().parent)
     size = size_from_long_side(plan.long_side_px, layout_from_scene(scene).camera.aspect)
-    return Order(serial, serial, text, str(scene_file), size, look_first=(light,), samples=plan.samples, analyse=False)
+    return PreviewRequest(
+        serial, serial, text, str(scene_file), size, look_first=(light,), samples=plan.samples, analyse=False
+    )
 
 
 class Heard:
@@ -214,7 +216,7 @@ class Heard:
     def __call__(self, result: Result) -> None:
         now_s = time.perf_counter()
         with self._came:
-            kind = result.frame.stage if isinstance(result, Painted) else result.kind
+            kind = result.frame.stage if isinstance(result, PictureReady) else result.kind
             self._times.setdefault((result.serial, kind), now_s)
             if result.kind == "failed":
                 self._failed = result.line  # type: ignore[union-attr]
@@ -230,14 +232,14 @@ class Heard:
 
 
 @contextmanager
-def listening() -> Iterator[tuple[Painter, Heard]]:
+def listening() -> Iterator[tuple[WorkerClient, Heard]]:
     """A painter that keeps no layers on disk, and what is heard of it."""
     heard = Heard()
-    with Painter(heard, {**os.environ, "HALFSTOP_CACHE": "off"}) as painter:
+    with WorkerClient(heard, {**os.environ, "HALFSTOP_CACHE": "off"}) as painter:
         yield painter, heard
 
 
-def _until_at_rest(painter: Painter) -> None:
+def _until_at_rest(painter: WorkerClient) -> None:
     """Wait until the child has nothing to do: it has answered, and its processor time stands still."""
     while painter.busy:
         time.sleep(0.01)
@@ -248,7 +250,7 @@ def _until_at_rest(painter: Painter) -> None:
         quiet, before_s = (quiet + 1 if now_s - before_s < 0.02 else 0), now_s
 
 
-def _process_s(painter: Painter) -> float:
+def _process_s(painter: WorkerClient) -> float:
     """Processor time of the child so far, of all its threads."""
     fields = Path(f"/proc/{painter.child_pid}/stat").read_text("utf-8").rpartition(")")[2].split()
     return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
@@ -291,7 +293,7 @@ def page_times(scene_file: Path, light: str, plan: Plan) -> dict[str, Any]:
 def room_served(scene_file: Path, plan: Plan) -> Iterator[tuple[str, Callable[[], None]]]:
     """A copy of the scene served from a thread: its address, and what waits until nothing is painted or metered."""
     from sim.room.app import bound_socket, new_token, serve
-    from sim.room.session import Hub
+    from sim.room.session import RoomSession
 
     with tempfile.TemporaryDirectory(prefix="halfstop-bench-") as folder:
         copy, state = Path(folder) / scene_file.name, Path(folder) / "state"
@@ -302,7 +304,7 @@ def room_served(scene_file: Path, plan: Plan) -> Iterator[tuple[str, Callable[[]
         told: list[Any] = []
 
         async def run() -> None:
-            hub = Hub(
+            hub = RoomSession(
                 copy, state, out=Path(folder) / "out", long_side_px=plan.long_side_px, samples=plan.samples,
                 environ={"HALFSTOP_CACHE": "off"}, fill_library=False,
             )  # fmt: skip

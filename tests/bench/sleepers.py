@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from sim.sweep.groups import mix_cost_s
-from sim.sweep.setup import Group, Order, Piece, Result
+from sim.sweep.setup import Group, GroupRequest, Result, VariationJob
 
 # What real work sends about: traced light of a draft of five lights, one picture, one row of the table.
 TRACED_BYTES, PICTURE_BYTES, ROW_COLUMNS = 30 << 20, 230_000, 300
@@ -17,13 +17,13 @@ TRACED_BYTES, PICTURE_BYTES, ROW_COLUMNS = 30 << 20, 230_000, 300
 SPEED_UP = 10.0
 
 
-def waiting_trace(order: Order, group: Group) -> Any:
+def waiting_trace(order: GroupRequest, group: Group) -> Any:
     """Wait as long as tracing would take, and hold as much as it would give."""
     time.sleep(group.trace_s / SPEED_UP)
     return np.zeros(TRACED_BYTES, np.uint8)
 
 
-def waiting_mix(order: Order, traced: Any, group: Group, pieces: Sequence[Piece]) -> list[Result]:
+def waiting_mix(order: GroupRequest, traced: Any, group: Group, pieces: Sequence[VariationJob]) -> list[Result]:
     """Wait as long as mixing would take, and send as much as it would make."""
     time.sleep(mix_cost_s(order) * len(pieces) / SPEED_UP)
     made = []

@@ -28,8 +28,8 @@ from sim.sweep.chunks import SweepFolder
 from sim.sweep.cluster import workers_here
 from sim.sweep.groups import groups_of, mix_cost_s
 from sim.sweep.run import order_for
-from sim.sweep.scheduler import Crew, Work
-from sim.sweep.setup import Group, Order, Result
+from sim.sweep.scheduler import Scheduler, Work
+from sim.sweep.setup import Group, GroupRequest, Result
 from sim.sweep.study import load_study
 from sim.sweep.table import read_table
 from sim.sweep.variations import MOST_VARIATIONS, Variation, maker, variations_of
@@ -210,7 +210,7 @@ def model(study_file: Path, folder: Path) -> dict[str, Any]:
 
 
 def _run(
-    client: Any, order: Order, groups: Sequence[Group], home: SweepFolder, work: Work | None
+    client: Any, order: GroupRequest, groups: Sequence[Group], home: SweepFolder, work: Work | None
 ) -> tuple[float, list[float]]:
     """Wall time of some groups' work on workers that stand ready, and the time that writing each part took."""
     writes: list[float] = []
@@ -223,7 +223,7 @@ def _run(
     with home.held():
         begun = time.perf_counter()
         with Writer(on_results) as writer:
-            Crew(client, order, writer, work).run(groups)
+            Scheduler(client, order, writer, work).run(groups)
         return time.perf_counter() - begun, writes
 
 

@@ -22,8 +22,8 @@ from websockets.exceptions import ConnectionClosed
 
 from sim.light.develop import encoded
 from sim.room.app import bound_socket, new_token, serve
-from sim.room.preview.worker_client import Painter
-from sim.room.session import Hub
+from sim.room.preview.worker_client import WorkerClient
+from sim.room.session import RoomSession
 
 ROOT = Path(__file__).resolve().parents[2]
 # Far more than is needed on a quiet machine.
@@ -65,7 +65,7 @@ meters:
 """
 
 
-class StillPainter(Painter):
+class StillPainter(WorkerClient):
     """A painter that paints nothing and remembers what it was asked."""
 
     asked: list[Any] = []
@@ -98,7 +98,7 @@ def served(path: Path, state: Path, **options: Any) -> Iterator[Served]:
     token = new_token()
 
     async def run() -> None:
-        hub = Hub(path, state, **options)
+        hub = RoomSession(path, state, **options)
         loop = asyncio.get_running_loop()
 
         def on_ready(address: str) -> None:
@@ -135,7 +135,7 @@ def served(path: Path, state: Path, **options: Any) -> Iterator[Served]:
 class Served:
     """A running room: its address, and requests to it."""
 
-    def __init__(self, address: str, token: str = "", hub: Hub | None = None) -> None:
+    def __init__(self, address: str, token: str = "", hub: RoomSession | None = None) -> None:
         self.address, self.token, self.hub = address, token, hub
         self.port = urlsplit(address).port
 

@@ -20,8 +20,8 @@ from edit_script import random_edit
 
 from sim.quantities.errors import HalfstopError, SceneError
 from sim.room.document.journal import SceneInUse
-from sim.room.document.scene_document import Document
-from sim.room.snapshot.placement_cache import Staging
+from sim.room.document.scene_document import SceneDocument
+from sim.room.snapshot.placement_cache import PlacementCache
 from sim.room.snapshot.view import view_from_document
 from sim.scene.read import load_scene, scene_from_bytes
 
@@ -47,7 +47,7 @@ def path(tmp_path: Path) -> Path:
 
 @pytest.fixture()
 def document(path: Path, tmp_path: Path):
-    opened = Document.open(path, tmp_path / "state")
+    opened = SceneDocument.open(path, tmp_path / "state")
     yield opened
     opened.close()
 
@@ -62,7 +62,7 @@ def test_a_thousand_edits_and_all_the_way_back(scene: Path, lead: str, ending: s
     path, state = tmp_path / "set.yaml", tmp_path / "state"
     path.write_bytes((lead + scene.read_text("utf-8").replace("\n", ending)).encode("utf-8"))
     start = path.read_bytes()
-    document, staging, rng = Document.open(path, state), Staging(), random.Random(seed)
+    document, staging, rng = SceneDocument.open(path, state), PlacementCache(), random.Random(seed)
     texts, done, refused = [document.text], 0, 0
     for count in range(1000):
         edit = random_edit(rng, list(document.scene.lights), list(document.scene.meters))
@@ -82,7 +82,7 @@ def test_a_thousand_edits_and_all_the_way_back(scene: Path, lead: str, ending: s
             json.dumps(view_from_document(document, staging.staged(document.scene)), allow_nan=False)
             scene_from_bytes(document.text.encode("utf-8"), str(path), path.parent)
             # The journal always leads to what is on the table.
-            kept = Document.recovery(path, state)
+            kept = SceneDocument.recovery(path, state)
             assert document.saved if kept is None else kept.text == document.text
     # Most of what the script does must be done, and much of it refused, or this shows nothing.
     assert done > 300 and refused > 300
@@ -103,8 +103,8 @@ def test_a_thousand_edits_and_all_the_way_back(scene: Path, lead: str, ending: s
     assert sorted(os.listdir(state)) == [document._lock.path.name]
 
 
-def test_an_edit_costs_far_less_than_a_frame_of_a_drag(document: Document) -> None:
-    staging = Staging()
+def test_an_edit_costs_far_less_than_a_frame_of_a_drag(document: SceneDocument) -> None:
+    staging = PlacementCache()
     view_from_document(document, staging.staged(document.scene))
     costs: dict[str, list[float]] = {}
     for step in range(12):
@@ -128,7 +128,7 @@ def test_an_edit_costs_far_less_than_a_frame_of_a_drag(document: Document) -> No
 # -- steps of undo ----------------------------------------------------------------------------
 
 
-def test_a_gesture_is_one_step(document: Document) -> None:
+def test_a_gesture_is_one_step(document: SceneDocument) -> None:
     start = document.text
     for step in range(5):
         document.apply(_key_to(-1.5 - step / 10), "drag 1")
@@ -144,14 +144,14 @@ def test_a_gesture_is_one_step(document: Document) -> None:
     assert document.text == start and not document.can_undo
 
 
-def test_a_gesture_that_ends_where_it_began_leaves_no_step(document: Document) -> None:
+def test_a_gesture_that_ends_where_it_began_leaves_no_step(document: SceneDocument) -> None:
     document.apply(_key_to(-2), "drag")
     document.apply(_key_to(-1), "drag")
     assert document.saved and not document.can_undo and document.revision == 3
     assert not document.apply(_key_to(-1)).changed and document.revision == 3
 
 
-def test_saving_parts_a_gesture(document: Document) -> None:
+def test_saving_parts_a_gesture(document: SceneDocument) -> None:
     document.apply(_key_to(-2), "drag")
     document.save()
     saved = document.text
@@ -160,7 +160,7 @@ def test_saving_parts_a_gesture(document: Document) -> None:
     assert document.text == saved and document.saved
 
 
-def test_edits_are_refused_together(document: Document) -> None:
+def test_edits_are_refused_together(document: SceneDocument) -> None:
     start = document.text
     with pytest.raises(SceneError, match=r"demo.yaml:\d+: lights.key.power"):
         document.apply([TURN, *_key_to(-12)])
@@ -176,7 +176,7 @@ def test_edits_are_refused_together(document: Document) -> None:
         document.redo()
 
 
-def test_a_new_edit_lets_go_of_what_was_undone(document: Document) -> None:
+def test_a_new_edit_lets_go_of_what_was_undone(document: SceneDocument) -> None:
     document.apply(_key_to(-2))
     document.undo()
     document.apply(_key_to(-3))
@@ -186,7 +186,7 @@ def test_a_new_edit_lets_go_of_what_was_undone(document: Document) -> None:
 # -- the file ---------------------------------------------------------------------------------
 
 
-def test_saving_writes_the_text_and_keeps_rights_and_links(document: Document, path: Path, tmp_path: Path) -> None:
+def test_saving_writes_the_text_and_keeps_rights_and_links(document: SceneDocument, path: Path, tmp_path: Path) -> None:
     path.chmod(0o640)
     assert document.disk_state() == "same" and document.saved
     document.apply(_key_to(-2))
@@ -199,14 +199,14 @@ def test_saving_writes_the_text_and_keeps_rights_and_links(document: Document, p
     link = tmp_path / "link.yaml"
     link.symlink_to(path)
     document.close()
-    linked = Document.open(link, tmp_path / "state")
+    linked = SceneDocument.open(link, tmp_path / "state")
     linked.apply(_key_to(-3))
     linked.save()
     assert link.is_symlink() and "power: -3 stops" in path.read_text("utf-8")
     linked.close()
 
 
-def test_a_file_changed_by_hand_is_asked_about(document: Document, path: Path) -> None:
+def test_a_file_changed_by_hand_is_asked_about(document: SceneDocument, path: Path) -> None:
     by_hand = DEMO.read_text("utf-8").replace("Season poster - violist", "By hand")
     document.apply(_key_to(-2))
     mine = document.text
@@ -223,7 +223,7 @@ def test_a_file_changed_by_hand_is_asked_about(document: Document, path: Path) -
     assert path.read_text("utf-8") == mine
 
 
-def test_a_file_broken_by_hand_changes_nothing_here(document: Document, path: Path) -> None:
+def test_a_file_broken_by_hand_changes_nothing_here(document: SceneDocument, path: Path) -> None:
     document.apply(_key_to(-2))
     mine = document.text
     broken = DEMO.read_text("utf-8").replace("power: -2.7 stops", "power: two")
@@ -244,14 +244,14 @@ def test_a_file_broken_by_hand_changes_nothing_here(document: Document, path: Pa
     assert path.read_text("utf-8") == mine and document.disk_state() == "same"
 
 
-def test_a_file_that_is_gone_is_written_again(document: Document, path: Path) -> None:
+def test_a_file_that_is_gone_is_written_again(document: SceneDocument, path: Path) -> None:
     path.unlink()
     assert document.disk_state() == "gone"
     document.save()
     assert path.read_bytes() == DEMO.read_bytes()
 
 
-def test_saving_under_another_name_goes_on_there(document: Document, path: Path, tmp_path: Path) -> None:
+def test_saving_under_another_name_goes_on_there(document: SceneDocument, path: Path, tmp_path: Path) -> None:
     document.apply(_key_to(-2))
     taken = path.with_name("taken.yaml")
     taken.write_text("precious", "utf-8")
@@ -265,15 +265,15 @@ def test_saving_under_another_name_goes_on_there(document: Document, path: Path,
     assert document.path == other and document.saved and "-2 stops" in other.read_text("utf-8")
     assert path.read_bytes() == DEMO.read_bytes()
     document.apply(_key_to(-3))
-    assert Document.recovery(other, tmp_path / "state") and not Document.recovery(path, tmp_path / "state")
+    assert SceneDocument.recovery(other, tmp_path / "state") and not SceneDocument.recovery(path, tmp_path / "state")
     # The first file is free again, the second held.
-    Document.open(path, tmp_path / "state").close()
+    SceneDocument.open(path, tmp_path / "state").close()
     with pytest.raises(SceneInUse):
-        Document.open(other, tmp_path / "state")
+        SceneDocument.open(other, tmp_path / "state")
 
 
 def test_a_failed_save_is_one_line_and_changes_nothing(
-    document: Document, path: Path, monkeypatch: pytest.MonkeyPatch
+    document: SceneDocument, path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     def full(*_: object) -> None:
         raise OSError(28, "No space left on device")
@@ -305,19 +305,19 @@ def test_two_processes_never_hold_one_scene(path: Path, tmp_path: Path) -> None:
         try:
             assert first.stdout is not None and first.stdout.readline() == "held\n"
             with pytest.raises(SceneInUse, match="open in another room") as caught:
-                Document.open(path, state)
+                SceneDocument.open(path, state)
             assert caught.value.address == "http://127.0.0.1:8123/token/"
             # Another way to write the same path is the same scene.
             (tmp_path / "also.yaml").symlink_to(path)
             with pytest.raises(SceneInUse):
-                Document.open(tmp_path / "also.yaml", state)
+                SceneDocument.open(tmp_path / "also.yaml", state)
             free = tmp_path / "free.yaml"
             free.write_bytes(DEMO.read_bytes())
-            Document.open(free, state).close()
+            SceneDocument.open(free, state).close()
         finally:
             first.kill()
     # The lock ends with its process, even one that is killed.
-    Document.open(path, state).close()
+    SceneDocument.open(path, state).close()
 
 
 def test_what_is_no_scene_is_refused_before_anything_is_made(tmp_path: Path) -> None:
@@ -325,9 +325,9 @@ def test_what_is_no_scene_is_refused_before_anything_is_made(tmp_path: Path) -> 
     bad.write_text("halfstop: 1\ntitle: [", "utf-8")
     for wrong in (bad, tmp_path / "none.yaml", tmp_path):
         with pytest.raises(SceneError):
-            Document.open(wrong, tmp_path / "state")
+            SceneDocument.open(wrong, tmp_path / "state")
     assert not (tmp_path / "state").exists()
     bad.write_bytes(DEMO.read_bytes())
     (tmp_path / "file").write_text("", "utf-8")
     with pytest.raises(HalfstopError, match="cannot be kept there"):
-        Document.open(bad, tmp_path / "file")
+        SceneDocument.open(bad, tmp_path / "file")

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from sim.room.preview.frame import HIGHEST, Frame, frame_from_layers, half_precision
+from sim.room.preview.frame import HIGHEST, PreviewFrame, frame_from_layers, half_precision
 from sim.room.preview.upsample import Enlarger, Guides, repeated
 from sim.studio.layout import CameraView
 
@@ -22,7 +22,7 @@ def camera(position_m: tuple[float, float, float] = (0.5, 1.4, 3.5)) -> CameraVi
     return CameraView(np.array(position_m), aim_m, 28.0, 2 / 3, aim_m, 3.5, 0.004)
 
 
-def frame(view: np.ndarray, raw: np.ndarray | None = None) -> Frame:
+def frame(view: np.ndarray, raw: np.ndarray | None = None) -> PreviewFrame:
     height, width = view.shape[1:3]
     raw = view if raw is None else raw
     return frame_from_layers(

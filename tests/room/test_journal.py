@@ -29,7 +29,7 @@ from sim.room.document.journal import (
     stem_from_path,
     write_whole,
 )
-from sim.room.document.scene_document import Document
+from sim.room.document.scene_document import SceneDocument
 from sim.scene.read import scene_from_text
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -119,11 +119,11 @@ def test_a_process_killed_at_any_moment_loses_nothing(path: Path, tmp_path: Path
             told += child.stdout.readlines()
         on_disk = _number(path.read_text("utf-8"))
         assert on_disk in (_last(told, "saved"), _last(told, "saving"))
-        kept = Document.recovery(path, state)
+        kept = SceneDocument.recovery(path, state)
         found = on_disk if kept is None else _number(kept.text)
         # The edit that was under way may be there or not; every one that was told of is.
         assert found - _last(told, "edit") in (0, 1)
-        document = Document.open(path, state)
+        document = SceneDocument.open(path, state)
         if document.pending_recovery is not None:
             start = document.text
             document.take_recovery()
@@ -148,11 +148,11 @@ def test_killed_at_each_step_of_a_save_the_file_is_old_or_new(path: Path, tmp_pa
         assert child.wait(60) == -signal.SIGKILL
     if how == "unlink:1" and _last(told, "saved"):
         pytest.fail("the save was over before its last step")
-    on_disk, kept = _number(path.read_text("utf-8")), Document.recovery(path, state)
+    on_disk, kept = _number(path.read_text("utf-8")), SceneDocument.recovery(path, state)
     assert on_disk == (_last(told, "saving") if new else _last(told, "saved"))
     assert kept is not None and _number(kept.text) == _last(told, "edit") == _last(told, "saving")
     # Opened again it offers what is not in the file, and saving leaves no draft behind.
-    document = Document.open(path, state)
+    document = SceneDocument.open(path, state)
     assert (document.pending_recovery is None) is new
     if not new:
         question = document.recovery_text()
@@ -166,7 +166,7 @@ def test_killed_at_each_step_of_a_save_the_file_is_old_or_new(path: Path, tmp_pa
 
 def _journal_of(path: Path, state: Path, edits: int) -> tuple[Path, list[str]]:
     """A journal left by an editor that was ended, and the text after each of its edits."""
-    document = Document.open(path, state)
+    document = SceneDocument.open(path, state)
     texts = [document.text]
     for number in range(1, edits + 1):
         document.apply([{"op": "set", "path": ["title"], "value": f"edit {number} ü"}])
@@ -201,7 +201,7 @@ def test_a_spoilt_byte_never_leads_to_a_text_that_was_not_there(path: Path, tmp_
         file.write_bytes(strange)
         assert kept_from_file(file) is None
     # A journal that cannot be read does not keep the scene shut.
-    document = Document.open(path, tmp_path / "state")
+    document = SceneDocument.open(path, tmp_path / "state")
     assert document.pending_recovery is None
     document.close()
 
@@ -210,12 +210,12 @@ def test_what_was_left_waits_until_it_is_taken_or_let_go(path: Path, tmp_path: P
     state = tmp_path / "state"
     _, first = _journal_of(path, state, 2)
     # A second session passes the offer over, works on, and is ended too.
-    document = Document.open(path, state)
+    document = SceneDocument.open(path, state)
     assert document.pending_recovery is not None and document.pending_recovery.text == first[-1]
     document.apply([{"op": "set", "path": ["title"], "value": "second"}])
     second = document.text
     document.close()
-    document = Document.open(path, state)
+    document = SceneDocument.open(path, state)
     assert document.pending_recovery is not None and document.pending_recovery.text == second
     document.discard_recovery()
     assert document.pending_recovery is not None and document.pending_recovery.text == first[-1]
@@ -224,13 +224,13 @@ def test_what_was_left_waits_until_it_is_taken_or_let_go(path: Path, tmp_path: P
     assert document.pending_recovery is None and document.recovery_text() == ""
     document.save()
     document.close()
-    assert path.read_text("utf-8") == first[-1] and Document.recovery(path, state) is None
+    assert path.read_text("utf-8") == first[-1] and SceneDocument.recovery(path, state) is None
 
 
 def test_the_question_tells_of_a_file_changed_since(path: Path, tmp_path: Path) -> None:
     _journal_of(path, tmp_path / "state", 1)
     path.write_text(path.read_text("utf-8").replace(TITLE, "title: By hand\n"), "utf-8")
-    document = Document.open(path, tmp_path / "state")
+    document = SceneDocument.open(path, tmp_path / "state")
     question = document.recovery_text()
     assert "1 change of" in question and "demo.yaml, which was changed since:" in question
     document.close()
@@ -240,7 +240,7 @@ def test_the_journal_is_forced_to_the_disk_within_two_seconds(
     path: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     forced: list[float] = []
-    document = Document.open(path, tmp_path / "state")
+    document = SceneDocument.open(path, tmp_path / "state")
     document.apply([{"op": "set", "path": ["title"], "value": "first"}])
     monkeypatch.setattr(journal.os, "fsync", lambda handle: forced.append(time.monotonic()))
     began = time.monotonic()
@@ -255,7 +255,7 @@ def test_the_journal_is_forced_to_the_disk_within_two_seconds(
 def test_a_disk_that_takes_no_more_is_told_and_work_goes_on(
     path: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    document = Document.open(path, tmp_path / "state")
+    document = SceneDocument.open(path, tmp_path / "state")
 
     def full(*_: object) -> int:
         raise OSError(28, "No space left on device")
@@ -265,7 +265,7 @@ def test_a_disk_that_takes_no_more_is_told_and_work_goes_on(
         document.apply([{"op": "set", "path": ["title"], "value": "first"}])
     assert "cannot be kept" in document.trouble and document.scene.title == "first"
     document.apply([{"op": "set", "path": ["title"], "value": "second"}])
-    kept = Document.recovery(path, tmp_path / "state")
+    kept = SceneDocument.recovery(path, tmp_path / "state")
     assert document.trouble == "" and kept is not None and kept.text == document.text
     document.close()
 

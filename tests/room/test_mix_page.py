@@ -26,9 +26,9 @@ from sim.metering.points import CONSTANT_C, readings_from_probes, readings_from_
 from sim.metering.report import short_f_number, stops_text
 from sim.quantities import color, units
 from sim.quantities.photometry import REFLECTED_CONSTANT_K
-from sim.room.document.scene_document import Document
+from sim.room.document.scene_document import SceneDocument
 from sim.room.preview.frame import camera_axes
-from sim.room.snapshot.placement_cache import Staging
+from sim.room.snapshot.placement_cache import PlacementCache
 from sim.room.snapshot.view import view_from_document
 
 SAMPLED = 1000
@@ -316,9 +316,9 @@ def test_the_facts_of_these_tests_are_those_of_the_server(name: str, tmp_path: P
     b = made(name)
     copy = tmp_path / f"{name}.yaml"
     shutil.copy(SCENES / copy.name, copy)
-    document = Document.open(copy, tmp_path / "state")
+    document = SceneDocument.open(copy, tmp_path / "state")
     try:
-        view = view_from_document(document, Staging().staged(document.scene))
+        view = view_from_document(document, PlacementCache().staged(document.scene))
     finally:
         document.close()
     facts = exposure_facts(b.camera)

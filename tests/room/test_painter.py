@@ -25,10 +25,10 @@ from sim.render.cache.memory import LayerMemory
 from sim.room.preview import renderer as easel_module
 from sim.room.preview.frame import half_precision
 from sim.room.preview.job import Replaced
-from sim.room.preview.messages import Checked, Failed, Metered, Order, Painted, Result
-from sim.room.preview.renderer import Easel
+from sim.room.preview.messages import ChecksReady, Failed, MetersReady, PictureReady, PreviewRequest, Result
+from sim.room.preview.renderer import IncrementalRenderer
 from sim.room.preview.worker import answer
-from sim.room.preview.worker_client import Painter
+from sim.room.preview.worker_client import WorkerClient
 from sim.scene.read import scene_from_text
 from sim.studio.layout import layout_from_scene
 
@@ -69,17 +69,19 @@ TURNED = SCENE.replace("turn: 20°", "turn: -10°")
 ALONE = SCENE[: SCENE.index("  fill:")] + SCENE[SCENE.index("meters:") :]
 
 
-def order(serial: int, text: str = SCENE, **more: Any) -> Order:
+def order(serial: int, text: str = SCENE, **more: Any) -> PreviewRequest:
     told: dict[str, Any] = {"size": SIZE, "samples": 4, "analyse": False, **more}
-    return Order(serial, 10 * serial, text, str(ROOT / "scenes" / "two.yaml"), **told)
+    return PreviewRequest(serial, 10 * serial, text, str(ROOT / "scenes" / "two.yaml"), **told)
 
 
 @pytest.fixture
-def easel(engine: object) -> Easel:
-    return Easel({"HALFSTOP_CACHE": "off"})
+def easel(engine: object) -> IncrementalRenderer:
+    return IncrementalRenderer({"HALFSTOP_CACHE": "off"})
 
 
-def painted(easel: Easel, asked: Order, has_newer: Callable[[], bool] = lambda: False) -> list[Result]:
+def painted(
+    easel: IncrementalRenderer, asked: PreviewRequest, has_newer: Callable[[], bool] = lambda: False
+) -> list[Result]:
     """Results of an order, without the progress."""
     results: list[Result] = []
     answer(easel, asked, results.append, has_newer)
@@ -89,12 +91,12 @@ def painted(easel: Easel, asked: Order, has_newer: Callable[[], bool] = lambda: 
 
 def settled(results: list[Result]) -> Any:
     """The frame of the settled picture."""
-    found = [result.frame for result in results if isinstance(result, Painted) and result.kind == "settled"]
+    found = [result.frame for result in results if isinstance(result, PictureReady) and result.kind == "settled"]
     assert len(found) == 1
     return found[0]
 
 
-def layers_of(easel: Easel, text: str) -> dict[str, np.ndarray]:
+def layers_of(easel: IncrementalRenderer, text: str) -> dict[str, np.ndarray]:
     """The layers that the easel keeps of a scene."""
     scene = scene_from_text(text)
     keys = layer_keys(scene, layout_from_scene(scene), size=SIZE, samples=4, depth=2)
@@ -102,7 +104,7 @@ def layers_of(easel: Easel, text: str) -> dict[str, np.ndarray]:
     return {name: entry["pixels"] for name, entry in kept.items() if entry is not None}
 
 
-def test_a_settled_picture_holds_the_layers_of_a_preview(easel: Easel) -> None:
+def test_a_settled_picture_holds_the_layers_of_a_preview(easel: IncrementalRenderer) -> None:
     first, last = painted(easel, order(1))
     assert (first.kind, last.kind) == ("first", "settled")
     frame = settled([last])
@@ -120,7 +122,7 @@ def test_a_settled_picture_holds_the_layers_of_a_preview(easel: Easel) -> None:
     assert frame.fresh == want.names and not frame.coarse and not frame.stale
 
 
-def test_a_first_picture_shows_the_moved_light_and_keeps_the_others(easel: Easel) -> None:
+def test_a_first_picture_shows_the_moved_light_and_keeps_the_others(easel: IncrementalRenderer) -> None:
     before = settled(painted(easel, order(1)))
     first, last = painted(easel, order(2, MOVED, look_first=("key",)))
     assert first.kind == "first" and last.kind == "settled"
@@ -133,13 +135,13 @@ def test_a_first_picture_shows_the_moved_light_and_keeps_the_others(easel: Easel
     assert settled([last]).fresh == ("key", "fill")
 
 
-def test_the_painter_finds_out_itself_which_light_moved(easel: Easel) -> None:
+def test_the_painter_finds_out_itself_which_light_moved(easel: IncrementalRenderer) -> None:
     painted(easel, order(1))
     first, _ = painted(easel, order(2, MOVED))
     assert first.frame.fresh == ("key",)
 
 
-def test_a_light_of_another_energy_is_traced_alone(easel: Easel) -> None:
+def test_a_light_of_another_energy_is_traced_alone(easel: IncrementalRenderer) -> None:
     before = settled(painted(easel, order(1)))
     kept = layers_of(easel, SCENE)
     results = painted(easel, order(2, BRIGHTER))
@@ -151,7 +153,7 @@ def test_a_light_of_another_energy_is_traced_alone(easel: Easel) -> None:
     assert np.allclose(frame.layer("key", "raw"), 1.25 * before.layer("key", "raw"), rtol=2e-3)
 
 
-def test_kernels_for_each_light_are_compiled_while_there_is_time(easel: Easel) -> None:
+def test_kernels_for_each_light_are_compiled_while_there_is_time(easel: IncrementalRenderer) -> None:
     painted(easel, order(1))
     with pytest.raises(Replaced):
         easel.compile_ahead(lambda: True)
@@ -164,7 +166,7 @@ def test_kernels_for_each_light_are_compiled_while_there_is_time(easel: Easel) -
     assert len({kinds for kinds, _ in easel._compiled}) == 1
 
 
-def test_a_dial_and_an_undo_trace_nothing(easel: Easel) -> None:
+def test_a_dial_and_an_undo_trace_nothing(easel: IncrementalRenderer) -> None:
     before = settled(painted(easel, order(1)))
     (dialled,) = painted(easel, order(2, DIALLED))
     assert dialled.frame.fresh == () and np.array_equal(dialled.frame.view, before.view)
@@ -175,7 +177,7 @@ def test_a_dial_and_an_undo_trace_nothing(easel: Easel) -> None:
     assert painted(easel, order(5, paint=False)) == []
 
 
-def test_a_turned_sitter_is_traced_in_every_light_at_once(easel: Easel) -> None:
+def test_a_turned_sitter_is_traced_in_every_light_at_once(easel: IncrementalRenderer) -> None:
     painted(easel, order(1))
     first, last = painted(easel, order(2, TURNED, look_first=("key",)))
     assert first.frame.fresh == first.frame.coarse == ("key", "fill") and not first.frame.stale
@@ -184,7 +186,7 @@ def test_a_turned_sitter_is_traced_in_every_light_at_once(easel: Easel) -> None:
     assert (first.frame.region == settled([last]).region).mean() > 0.95
 
 
-def test_a_light_taken_away_leaves_the_others_as_they_were(easel: Easel) -> None:
+def test_a_light_taken_away_leaves_the_others_as_they_were(easel: IncrementalRenderer) -> None:
     before = settled(painted(easel, order(1)))
     first, last = painted(easel, order(2, ALONE))
     assert first.frame.names == ("key",) and first.frame.stale == ("key",) and not first.frame.fresh
@@ -194,14 +196,16 @@ def test_a_light_taken_away_leaves_the_others_as_they_were(easel: Easel) -> None
     assert np.array_equal(settled(back).raw, before.raw)
 
 
-def test_more_samples_give_no_first_picture_that_is_worse(easel: Easel) -> None:
+def test_more_samples_give_no_first_picture_that_is_worse(easel: IncrementalRenderer) -> None:
     painted(easel, order(1))
     (finer,) = painted(easel, order(2, samples=8))
     assert finer.kind == "settled" and finer.frame.samples == (8, 8) and finer.frame.fresh == ("key", "fill")
 
 
 @pytest.mark.parametrize("looks", [1, 2, 4, 6])
-def test_an_order_ends_when_a_newer_one_waits_and_leaves_nothing_half_done(easel: Easel, looks: int) -> None:
+def test_an_order_ends_when_a_newer_one_waits_and_leaves_nothing_half_done(
+    easel: IncrementalRenderer, looks: int
+) -> None:
     left = [looks]
 
     def has_newer() -> bool:
@@ -210,12 +214,12 @@ def test_an_order_ends_when_a_newer_one_waits_and_leaves_nothing_half_done(easel
 
     assert "settled" not in {result.kind for result in painted(easel, order(1), has_newer)}
     frame = settled(painted(easel, order(2, MOVED)))
-    fresh = settled(painted(Easel({"HALFSTOP_CACHE": "off"}), order(1, MOVED)))
+    fresh = settled(painted(IncrementalRenderer({"HALFSTOP_CACHE": "off"}), order(1, MOVED)))
     assert np.array_equal(frame.raw, fresh.raw) and np.array_equal(frame.view, fresh.view)
 
 
 def test_the_painter_looks_for_a_newer_order_between_short_launches(
-    easel: Easel, monkeypatch: pytest.MonkeyPatch
+    easel: IncrementalRenderer, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     # 16 x 24 pixels with 4 rays each in launches of 256 rays are 6 looks while the settled picture is traced.
     monkeypatch.setattr(easel, "_at_once", {"all": 256, "few": 256, "meters": 8192}.get)
@@ -223,18 +227,18 @@ def test_the_painter_looks_for_a_newer_order_between_short_launches(
     answer(easel, order(1), results.append)
     parts = [result.part for result in results if result.kind == "progress" and result.stage == "settled"]
     assert len(parts) == 6 and parts == sorted(parts)
-    want = settled(painted(Easel({"HALFSTOP_CACHE": "off"}), order(2)))
+    want = settled(painted(IncrementalRenderer({"HALFSTOP_CACHE": "off"}), order(2)))
     assert np.array_equal(settled(results).raw, want.raw)
 
 
-def test_a_bad_scene_is_one_plain_line_and_the_next_order_is_painted(easel: Easel) -> None:
+def test_a_bad_scene_is_one_plain_line_and_the_next_order_is_painted(easel: IncrementalRenderer) -> None:
     (told,) = painted(easel, order(1, SCENE.replace("iso: 100", "iso: loud")))
     assert isinstance(told, Failed) and told.line.startswith("two.yaml:5: camera.iso: ") and "\n" not in told.line
     assert settled(painted(easel, order(2))).fresh == ("key", "fill")
 
 
 def test_an_unforeseen_fault_is_one_plain_line_and_nothing_is_kept_of_it(
-    easel: Easel, monkeypatch: pytest.MonkeyPatch
+    easel: IncrementalRenderer, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     with monkeypatch.context() as patched:
         patched.setattr(easel_module, "cached_render", lambda *_, **__: 1 / 0)
@@ -244,9 +248,9 @@ def test_an_unforeseen_fault_is_one_plain_line_and_nothing_is_kept_of_it(
     assert settled(painted(easel, order(2))).fresh == ("key", "fill")
 
 
-def test_meters_and_checks_follow_from_raw_layers(easel: Easel, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_meters_and_checks_follow_from_raw_layers(easel: IncrementalRenderer, monkeypatch: pytest.MonkeyPatch) -> None:
     _, _, meters, checks = painted(easel, order(1, analyse=True))
-    assert isinstance(meters, Metered) and isinstance(checks, Checked)
+    assert isinstance(meters, MetersReady) and isinstance(checks, ChecksReady)
     scene = scene_from_text(SCENE)
     layout = layout_from_scene(scene)
     probes = [*standard_probes(layout), *scene_probes(scene, layout), *report_probes(scene, layout)]
@@ -274,9 +278,9 @@ def test_meters_and_checks_follow_from_raw_layers(easel: Easel, monkeypatch: pyt
 
 def test_layers_come_from_the_users_store_and_go_there(engine: object, tmp_path: Path) -> None:
     there = {"HALFSTOP_CACHE": str(tmp_path)}
-    before = settled(painted(Easel(there), order(1)))
+    before = settled(painted(IncrementalRenderer(there), order(1)))
     assert len(list(tmp_path.glob("*.layer"))) == 3
-    again = settled(painted(Easel(there), order(1)))
+    again = settled(painted(IncrementalRenderer(there), order(1)))
     assert again.fresh == () and np.array_equal(again.raw, before.raw) and np.array_equal(again.view, before.view)
     # A preview of the same picture finds them too.
     scene = scene_from_text(SCENE)
@@ -284,7 +288,7 @@ def test_layers_come_from_the_users_store_and_go_there(engine: object, tmp_path:
         scene, layout_from_scene(scene), size=SIZE, samples=4, depth=2, store=LayerStore(tmp_path),
         stage=lambda: pytest.fail("built a stage"),
     )  # fmt: skip
-    assert np.array_equal(stack.pixels[0], layers_of(Easel(there), SCENE)["key"])
+    assert np.array_equal(stack.pixels[0], layers_of(IncrementalRenderer(there), SCENE)["key"])
 
 
 def test_memory_lets_the_least_recently_used_go_and_writes_behind_once(tmp_path: Path) -> None:
@@ -336,13 +340,13 @@ def hearer() -> Hearer:
 
 
 @pytest.fixture
-def painter(hearer: Hearer) -> Iterator[Painter]:
-    with Painter(hearer, {**os.environ, "HALFSTOP_CACHE": "off"}) as made:
+def painter(hearer: Hearer) -> Iterator[WorkerClient]:
+    with WorkerClient(hearer, {**os.environ, "HALFSTOP_CACHE": "off"}) as made:
         yield made
 
 
 def test_the_latest_order_wins_and_a_killed_child_is_started_again(
-    painter: Painter, hearer: Hearer, easel: Easel
+    painter: WorkerClient, hearer: Hearer, easel: IncrementalRenderer
 ) -> None:
     assert painter.child_pid is None
     for serial in range(1, 5):
@@ -384,7 +388,7 @@ def test_the_latest_order_wins_and_a_killed_child_is_started_again(
 
 
 def test_a_child_that_cannot_start_is_one_plain_line(hearer: Hearer) -> None:
-    with Painter(hearer, {**os.environ, "HALFSTOP_ENGINE": "none of them"}) as painter:
+    with WorkerClient(hearer, {**os.environ, "HALFSTOP_ENGINE": "none of them"}) as painter:
         painter.ask(order(1))
         line = hearer.wait_for(1, "failed").line
     assert "HALFSTOP_ENGINE" in line and "\n" not in line

@@ -17,9 +17,9 @@ from sim.render.cache.disk import layer_keys
 from sim.render.engine import Engine
 from sim.reports.handout.page import mixed_codes, picture_scale_rgb
 from sim.reports.plan.facts import BEAM_FAR, beam_deg_from_rig, facts_from_scene
-from sim.room.document.scene_document import Document
+from sim.room.document.scene_document import SceneDocument
 from sim.room.snapshot.choices import choices
-from sim.room.snapshot.placement_cache import Staged, Staging
+from sim.room.snapshot.placement_cache import Placed, PlacementCache
 from sim.room.snapshot.view import INKS, ROOM_INK, view_from_document
 from sim.scene.model import Light, Scene
 from sim.scene.read import load_scene, scene_from_text
@@ -34,9 +34,9 @@ DEMO = ROOT / "scenes" / "recital.yaml"
 
 
 @pytest.fixture(scope="module", params=SCENES, ids=lambda path: path.stem)
-def shown(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> tuple[dict[str, Any], Staged]:
-    document = Document.open(request.param, tmp_path_factory.mktemp("state"))
-    staged = Staging().staged(document.scene)
+def shown(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> tuple[dict[str, Any], Placed]:
+    document = SceneDocument.open(request.param, tmp_path_factory.mktemp("state"))
+    staged = PlacementCache().staged(document.scene)
     view = view_from_document(document, staged)
     document.close()
     return json.loads(json.dumps(view, allow_nan=False)), staged
@@ -46,7 +46,7 @@ def _changed(edit: dict[str, Any], folder: Path) -> Scene:
     """The demo's scene after an edit."""
     path = folder / "set.yaml"
     path.write_bytes(DEMO.read_bytes())
-    document = Document.open(path, folder / "state")
+    document = SceneDocument.open(path, folder / "state")
     try:
         document.apply([edit])
         return document.scene
@@ -54,7 +54,7 @@ def _changed(edit: dict[str, Any], folder: Path) -> Scene:
         document.close()
 
 
-def test_every_light_is_where_the_layout_has_it(shown: tuple[dict[str, Any], Staged]) -> None:
+def test_every_light_is_where_the_layout_has_it(shown: tuple[dict[str, Any], Placed]) -> None:
     view, staged = shown
     layout = layout_from_scene(staged.scene)
     mix = mix_from_scene(staged.scene, layout)
@@ -78,7 +78,7 @@ def test_every_light_is_where_the_layout_has_it(shown: tuple[dict[str, Any], Sta
         assert light["beam_deg"] == [round(fact.beam_across_deg, 2), round(fact.beam_up_deg, 2)]
 
 
-def test_outlines_hold_the_solids_that_the_renderer_sees(shown: tuple[dict[str, Any], Staged]) -> None:
+def test_outlines_hold_the_solids_that_the_renderer_sees(shown: tuple[dict[str, Any], Placed]) -> None:
     from sim.render.stage.solids import mesh_from_body
 
     view, staged = shown
@@ -94,7 +94,7 @@ def test_outlines_hold_the_solids_that_the_renderer_sees(shown: tuple[dict[str, 
                 assert np.allclose(drawn.max(axis=0), points[:, axes].max(axis=0), atol=1e-4)
 
 
-def test_the_sitter_is_drawn_as_wide_and_high_as_the_figure(shown: tuple[dict[str, Any], Staged]) -> None:
+def test_the_sitter_is_drawn_as_wide_and_high_as_the_figure(shown: tuple[dict[str, Any], Placed]) -> None:
     view, staged = shown
     sitter, figure = view["sitter"], staged.layout.figure
     points = np.concatenate([part.points_m for part in figure.parts if part.name != "sequins"])
@@ -109,7 +109,7 @@ def test_the_sitter_is_drawn_as_wide_and_high_as_the_figure(shown: tuple[dict[st
         assert np.allclose(sitter["parts"][name], staged.layout.anchors_m[name], atol=1e-5)
 
 
-def test_camera_and_room_are_those_of_the_scene(shown: tuple[dict[str, Any], Staged]) -> None:
+def test_camera_and_room_are_those_of_the_scene(shown: tuple[dict[str, Any], Placed]) -> None:
     view, staged = shown
     camera, seen = view["camera"], staged.layout.camera
     assert camera["fov_deg"][0] == pytest.approx(seen.horizontal_fov_deg, abs=1e-3)
@@ -126,7 +126,7 @@ def test_camera_and_room_are_those_of_the_scene(shown: tuple[dict[str, Any], Sta
         assert len(meter["at_m"]) == 3 and meter["kind"] in ("dome", "flat", "spot")
 
 
-def test_blocks_are_in_the_form_of_the_file(shown: tuple[dict[str, Any], Staged]) -> None:
+def test_blocks_are_in_the_form_of_the_file(shown: tuple[dict[str, Any], Placed]) -> None:
     # What the page is told of a block can be written back as it is, and means the same.
     view, staged = shown
     text = (ROOT / "scenes" / Path(view["file"]).name).read_text("utf-8")
@@ -140,7 +140,7 @@ def test_blocks_are_in_the_form_of_the_file(shown: tuple[dict[str, Any], Staged]
     assert scene_from_text(text).model_dump() == staged.scene.model_dump()
 
 
-def test_the_mix_of_the_view_is_the_picture_of_the_program(shown: tuple[dict[str, Any], Staged]) -> None:
+def test_the_mix_of_the_view_is_the_picture_of_the_program(shown: tuple[dict[str, Any], Placed]) -> None:
     view, staged = shown
     camera = staged.scene.camera
     layers = np.random.default_rng(1).gamma(1.0, 8.0, (len(view["lights"]), 4, 5, 3))
@@ -202,7 +202,7 @@ EDITS: list[tuple[dict[str, Any], str]] = [
 
 
 def test_layers_hold_exactly_where_the_renderers_keys_agree(engine: Engine, tmp_path: Path) -> None:
-    staging = Staging()
+    staging = PlacementCache()
     start = staging.staged(load_scene(DEMO))
     how = {"size": (4, 6), "samples": 1}
     before = layer_keys(start.scene, layout_from_scene(start.scene), **how)
@@ -226,13 +226,13 @@ def test_layers_hold_exactly_where_the_renderers_keys_agree(engine: Engine, tmp_
 
 
 def test_a_stage_kept_from_before_is_the_same_as_one_made_anew(tmp_path: Path) -> None:
-    staging = Staging()
+    staging = PlacementCache()
     staging.staged(load_scene(DEMO))
     for number, (edit, _) in enumerate(EDITS):
         folder = tmp_path / str(number)
         folder.mkdir()
         scene = _changed(edit, folder)
-        kept, anew = staging.staged(scene), Staging().staged(scene) if number % 5 == 0 else None
+        kept, anew = staging.staged(scene), PlacementCache().staged(scene) if number % 5 == 0 else None
         plain = layout_from_scene(scene)
         for name, point in plain.anchors_m.items():
             assert np.array_equal(kept.layout.anchors_m[name], point)
@@ -257,7 +257,7 @@ def test_inks_can_be_read_on_the_sheet() -> None:
     assert len(set(INKS)) == len(INKS) == 8
 
 
-def test_words_are_a_photographers(shown: tuple[dict[str, Any], Staged]) -> None:
+def test_words_are_a_photographers(shown: tuple[dict[str, Any], Placed]) -> None:
     view, _ = shown
     for light in view["lights"]:
         assert light["words"]["modifier"] and light["words"]["source"]
@@ -274,10 +274,10 @@ def test_words_are_a_photographers(shown: tuple[dict[str, Any], Staged]) -> None
 def test_a_warning_of_the_scene_is_told(tmp_path: Path) -> None:
     path = tmp_path / "set.yaml"
     path.write_bytes(DEMO.read_bytes())
-    document = Document.open(path, tmp_path / "state")
+    document = SceneDocument.open(path, tmp_path / "state")
     document.apply([{"op": "set", "path": ["camera", "shutter"], "value": "1/1000 s"},
                     {"op": "set", "path": ["camera", "aperture"], "value": "f/4"}])  # fmt: skip
-    view = view_from_document(document, Staging().staged(document.scene))
+    view = view_from_document(document, PlacementCache().staged(document.scene))
     assert len(view["warnings"]) == 1 and "sync" in view["warnings"][0]["text"]
     # Two stops more light through the lens than the file says; time does not count for flash.
     assert view["exposure"]["stops_from_file"] == pytest.approx(2.0, abs=1e-6)
@@ -287,7 +287,7 @@ def test_a_warning_of_the_scene_is_told(tmp_path: Path) -> None:
 def test_every_choice_offered_can_be_set(tmp_path: Path) -> None:
     path = tmp_path / "set.yaml"
     path.write_bytes(DEMO.read_bytes())
-    document = Document.open(path, tmp_path / "state")
+    document = SceneDocument.open(path, tmp_path / "state")
     plain = {"softbox": {"width": "60 cm", "height": "90 cm"}, "strip": {"width": "30 cm", "height": "90 cm"},
              "octabox": {"diameter": "1 m"}, "umbrella": {"diameter": "1 m"}, "shoot-through": {"diameter": "1 m"},
              "covered umbrella": {"diameter": "1 m"}}  # fmt: skip

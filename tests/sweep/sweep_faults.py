@@ -18,7 +18,7 @@ import numpy as np
 
 from sim.reports.files import png_bytes
 from sim.sweep.scheduler import Work
-from sim.sweep.setup import Group, Order, Piece, Result
+from sim.sweep.setup import Group, GroupRequest, Result, VariationJob
 
 SCENE = """\
 halfstop: 1
@@ -68,7 +68,7 @@ def quick_work(
     )
 
 
-def _trace(order: Order, group: Group, *, wait_s: float, faulty_groups: frozenset[str]) -> Any:
+def _trace(order: GroupRequest, group: Group, *, wait_s: float, faulty_groups: frozenset[str]) -> Any:
     time.sleep(wait_s)
     if faulty_groups & {piece.id for piece in group.pieces}:
         raise ValueError("no such light")
@@ -76,8 +76,8 @@ def _trace(order: Order, group: Group, *, wait_s: float, faulty_groups: frozense
 
 
 def _mix(
-    order: Order, traced: Any, group: Group, pieces: Sequence[Piece], *, wait_s: float, killers: frozenset[str],
-    faulty: frozenset[str], log: Path | None,
+    order: GroupRequest, traced: Any, group: Group, pieces: Sequence[VariationJob], *, wait_s: float,
+    killers: frozenset[str], faulty: frozenset[str], log: Path | None,
 ) -> list[Result]:  # fmt: skip
     made = []
     for piece in pieces:

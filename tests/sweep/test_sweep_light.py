@@ -25,7 +25,7 @@ from sim.sweep.chunks import SweepFolder
 from sim.sweep.groups import groups_of
 from sim.sweep.mixing import mix_pieces
 from sim.sweep.run import SweepOrder, order_for, run_sweep
-from sim.sweep.setup import Group, Order, Result
+from sim.sweep.setup import Group, GroupRequest, Result
 from sim.sweep.study import load_study
 from sim.sweep.table import read_table
 from sim.sweep.tracing import WrongMaker, passes_of, trace_group
@@ -39,14 +39,14 @@ AXES = (
 FEW_RAYS = 1 << 13
 
 
-def _laid_out(study_file: Path) -> tuple[Order, list[Variation], list[Group]]:
+def _laid_out(study_file: Path) -> tuple[GroupRequest, list[Variation], list[Group]]:
     study = load_study(study_file)
     order = replace(order_for(study, maker(engine_in_use().variant)), meter_rays=FEW_RAYS)
     variations = variations_of(study, order)
     return order, variations, groups_of(variations, order, "set.yaml")
 
 
-def _made(order: Order, group: Group) -> dict[str, Result]:
+def _made(order: GroupRequest, group: Group) -> dict[str, Result]:
     traced = trace_group(order, group)
     return {result.id: result for result in mix_pieces(order, traced, group, group.pieces)}
 
@@ -87,7 +87,7 @@ def test_what_shares_a_group_changes_nothing_and_every_layer_is_traced_once(
     traced: list[int] = []
     plain = tracing._pass
 
-    def counted(order: Order, scene: Any, stage: Any, probes: Any, fresh: Any) -> Any:
+    def counted(order: GroupRequest, scene: Any, stage: Any, probes: Any, fresh: Any) -> Any:
         traced.extend(fresh)
         return plain(order, scene, stage, probes, fresh)
 
@@ -104,7 +104,7 @@ def test_what_shares_a_group_changes_nothing_and_every_layer_is_traced_once(
 
 def test_passes_take_every_emission_once_and_as_few_as_can_be() -> None:
     keys = [("a", "x"), ("b", "x"), ("a", "y"), ("c", "x")]
-    pieces = [setup.Piece(str(number), "", emissions) for number, emissions in enumerate(keys)]
+    pieces = [setup.VariationJob(str(number), "", emissions) for number, emissions in enumerate(keys)]
     turns = list(passes_of(pieces, 3))
     assert len(turns) == 3
     met = [(light, key) for turn in turns for light, (member, key) in turn.items()]

@@ -50,7 +50,7 @@ class WishOutcome:
 
 
 @dataclass(frozen=True)
-class Move:
+class DialMove:
     """A light's dial before and after, in stops from full; `why_fixed` is empty for a light that may be turned."""
 
     light: str
@@ -72,7 +72,7 @@ class Balance:
     reference: str
     reference_f_number: float
     wishes: tuple[WishOutcome, ...]
-    moves: tuple[Move, ...]
+    moves: tuple[DialMove, ...]
 
     @property
     def met(self) -> bool:
@@ -116,7 +116,7 @@ def balance_from_readings(
             WishOutcome(wish, reading.f_number, float(residuals[index]), float(before[index]), stderr, reasons)
         )
     moves = tuple(
-        Move(fader.name, fader.now_stops, float(dial), fader.step_stops,
+        DialMove(fader.name, fader.now_stops, float(dial), fader.step_stops,
              "" if fader.free else "muted" if scene.lights[fader.name].mute else "locked")
         for fader, dial in zip(board.faders, dials, strict=True)
     )  # fmt: skip

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sim.advice.checks.frame import Frame, frame_from_camera
+from sim.advice.checks.frame import ImageFrame, frame_from_camera
 from sim.advice.checks.intrusions import face_mesh
 from sim.light.mix import Mix
 from sim.light.readings import Probe
@@ -29,7 +29,7 @@ LEAST_SHARE = 0.001
 
 
 @dataclass(frozen=True)
-class Flag:
+class ShadingFlag:
     """A flag square to the line from lens to light: its size, its middle, and how far from the lens it stands."""
 
     width_m: float
@@ -55,8 +55,8 @@ class Flare:
     stops_below_rest: float
     off_axis_deg: float
     in_frame: bool
-    flag: Flag | None
-    stand_flag: Flag | None
+    flag: ShadingFlag | None
+    stand_flag: ShadingFlag | None
 
 
 @dataclass(frozen=True)
@@ -84,7 +84,7 @@ def lens_light(stage: Stage, *, seed: int = 0, target_stderr_stops: float = 0.1,
 
 def flares(
     stage: Stage, mix: Mix, shutter_s: float, *, seed: int = 0, light: LensLight | None = None,
-    flag_of: Callable[..., Flag | None] | None = None,
+    flag_of: Callable[..., ShadingFlag | None] | None = None,
 ) -> tuple[Flare, ...]:  # fmt: skip
     """Every light with a clear line from its luminous face to the lens opening and emission along it.
 
@@ -118,14 +118,16 @@ def flares(
     return tuple(found)
 
 
-def lens_points(camera: CameraView, frame: Frame) -> np.ndarray:
+def lens_points(camera: CameraView, frame: ImageFrame) -> np.ndarray:
     """Points on the rim and in the middle of the lens opening, (n, 3)."""
     angle = np.linspace(0, 2 * np.pi, RIM_POINTS, endpoint=False)[:, None]
     rim = np.cos(angle) * frame.right + np.sin(angle) * frame.up
     return camera.position_m + np.vstack([np.zeros(3), camera.lens_radius_m * rim])
 
 
-def smallest_flag(camera: CameraView, frame: Frame, light: PlacedLight, *, least_m: float = 0.0) -> Flag | None:
+def smallest_flag(
+    camera: CameraView, frame: ImageFrame, light: PlacedLight, *, least_m: float = 0.0
+) -> ShadingFlag | None:
     """The smallest rectangle, outside the picture, that shades the whole lens opening from a light's luminous faces.
 
     At the share t of the way from lens to light the bundle of lines between opening and face is the opening shrunk to
@@ -145,7 +147,7 @@ def smallest_flag(camera: CameraView, frame: Frame, light: PlacedLight, *, least
     lens = lens_points(camera, frame)
     # Take from each side's margin what the opening's own breadth adds to the picture's bundle.
     breadth = camera.lens_radius_m * np.hypot(frame.inward @ frame.right, frame.inward @ frame.up)
-    best: Flag | None = None
+    best: ShadingFlag | None = None
     for t in PLACES:
         if t * np.linalg.norm(way) < least_m:
             continue
@@ -158,7 +160,7 @@ def smallest_flag(camera: CameraView, frame: Frame, light: PlacedLight, *, least
         size = high - low
         if clear and (best is None or size.prod() < best.width_m * best.height_m):
             centre = plane_m + (low[0] + high[0]) / 2 * right + (low[1] + high[1]) / 2 * up
-            best = Flag(
+            best = ShadingFlag(
                 float(size[0]), float(size[1]), centre, right, up, float(np.linalg.norm(centre - camera.position_m))
             )
     return best

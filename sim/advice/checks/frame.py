@@ -15,7 +15,7 @@ SIDES = ("left", "right", "top", "bottom")
 
 
 @dataclass(frozen=True)
-class Frame:
+class ImageFrame:
     """The pyramid of view: its tip, its axes and half its extent at distance 1.
 
     `inward` (4, 3): unit normals of the sides `SIDES`, pointing into the picture.
@@ -64,7 +64,7 @@ class Frame:
         return self.tip_m + np.where(reach > 0, reach, np.nan)[:, None] * rays
 
 
-def frame_from_camera(camera: CameraView) -> Frame:
+def frame_from_camera(camera: CameraView) -> ImageFrame:
     """The pyramid of view of a placed camera."""
     forward = camera.forward
     up = np.array([0.0, 1.0, 0.0]) if abs(forward[1]) < 0.99 else np.array([0.0, 0.0, 1.0])
@@ -79,4 +79,4 @@ def frame_from_camera(camera: CameraView) -> Frame:
         up + half_height * forward,
     ])  # fmt: skip
     inward /= np.linalg.norm(inward, axis=1, keepdims=True)
-    return Frame(camera.position_m, right, up, forward, half_width, half_height, inward)
+    return ImageFrame(camera.position_m, right, up, forward, half_width, half_height, inward)

@@ -9,7 +9,7 @@ from typing import cast
 import numpy as np
 import trimesh
 
-from sim.advice.checks.frame import SIDES, Frame, frame_from_camera
+from sim.advice.checks.frame import SIDES, ImageFrame, frame_from_camera
 from sim.render.stage.build import Stage, support_mesh
 from sim.render.stage.solids import bowl_mesh, mesh_from_body
 from sim.render.transport.sight import is_clear
@@ -82,7 +82,7 @@ def intrusions(stage: Stage) -> tuple[Intrusion, ...]:
     return tuple(found)
 
 
-def moves_out(frame: Frame, points_m: np.ndarray, *, up: bool = True) -> dict[str, float]:
+def moves_out(frame: ImageFrame, points_m: np.ndarray, *, up: bool = True) -> dict[str, float]:
     """Shortest move (m) to each side after which none of the points (n, 3) is inside the frame.
 
     Moves are along the camera's own right and straight up; up is left out where a thing stands on the floor.

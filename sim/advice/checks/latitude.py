@@ -43,7 +43,7 @@ FACE_POINTS = ("face", "forehead", "chin", "left cheek", "right cheek")
 
 
 @dataclass(frozen=True)
-class Move:
+class SitterMove:
     """A way the sitter may move: offsets from the pose as placed, degrees or metres, and the finest step asked for."""
 
     name: str
@@ -59,11 +59,11 @@ def _steps(limit: float, count: int) -> tuple[float, ...]:
 
 
 MOVES = (
-    Move("head turn", "deg", _steps(40, 8), 0.5, "toward camera left", "toward camera right"),
-    Move("nod", "deg", _steps(24, 6), 0.5, "chin up", "chin down"),
-    Move("body turn", "deg", _steps(40, 8), 0.5, "toward camera left", "toward camera right"),
-    Move("step aside", "m", _steps(0.5, 5), 0.005, "toward camera left", "toward camera right"),
-    Move("step in depth", "m", _steps(0.5, 5), 0.005, "away from the camera", "toward the camera"),
+    SitterMove("head turn", "deg", _steps(40, 8), 0.5, "toward camera left", "toward camera right"),
+    SitterMove("nod", "deg", _steps(24, 6), 0.5, "chin up", "chin down"),
+    SitterMove("body turn", "deg", _steps(40, 8), 0.5, "toward camera left", "toward camera right"),
+    SitterMove("step aside", "m", _steps(0.5, 5), 0.005, "toward camera left", "toward camera right"),
+    SitterMove("step in depth", "m", _steps(0.5, 5), 0.005, "away from the camera", "toward the camera"),
 )
 
 
@@ -95,10 +95,10 @@ class Limit:
 
 
 @dataclass(frozen=True)
-class Sweep:
+class MoveSweep:
     """One move: its samples in order of offset and the limits found."""
 
-    move: Move
+    move: SitterMove
     samples: tuple[Sample, ...]
     limits: tuple[Limit, ...]
 
@@ -114,7 +114,7 @@ class Latitude:
     key: str
     tight: tuple[str, ...]
     placed: Sample
-    sweeps: tuple[Sweep, ...]
+    sweeps: tuple[MoveSweep, ...]
 
 
 def moved_sitter(sitter: Sitter, move: str, offset: float) -> Sitter:
@@ -249,7 +249,7 @@ def latitude(
     *,
     layout: Layout | None = None,
     key: str | None = None,
-    moves: Sequence[Move] = MOVES,
+    moves: Sequence[SitterMove] = MOVES,
     on_progress: Callable[[float], None] | None = None,
 ) -> Latitude:
     """Sweep every move and find where face reading, nose shadow and tight lights give way.
@@ -268,7 +268,7 @@ def latitude(
             if on_progress is not None:
                 on_progress(done / total)
         limits = [limit for side in (-1, 1) for limit in _limits(bench, move, samples, side)]
-        sweeps.append(Sweep(move, tuple(samples), tuple(limits)))
+        sweeps.append(MoveSweep(move, tuple(samples), tuple(limits)))
     return Latitude(bench.key, bench.tight, bench.placed, tuple(sweeps))
 
 
@@ -277,7 +277,7 @@ def same_pattern(a: NoseShadow, b: NoseShadow) -> bool:
     return a.pattern == b.pattern and (a.side == b.side or not a.side or not b.side)
 
 
-def _limits(bench: _Bench, move: Move, samples: Sequence[Sample], side: int) -> list[Limit]:
+def _limits(bench: _Bench, move: SitterMove, samples: Sequence[Sample], side: int) -> list[Limit]:
     outward = sorted((s for s in samples if s.offset * side >= 0), key=lambda s: abs(s.offset))
     found = [reading_limit(outward, side), _shadow_limit(bench, move, outward, side)]
     for index, name in enumerate(bench.tight):
@@ -316,7 +316,7 @@ def spot_limit(outward: Sequence[Sample], index: int, name: str, side: int) -> L
     return Limit(name, side, None, 0.0, "")
 
 
-def _shadow_limit(bench: _Bench, move: Move, outward: Sequence[Sample], side: int) -> Limit:
+def _shadow_limit(bench: _Bench, move: SitterMove, outward: Sequence[Sample], side: int) -> Limit:
     """Where the nose shadow takes another name, by halving the step in which it does."""
     placed = outward[0].shadow
     for before, after in pairwise(outward):
@@ -334,7 +334,7 @@ def _shadow_limit(bench: _Bench, move: Move, outward: Sequence[Sample], side: in
     return Limit("nose shadow", side, None, 0.0, "")
 
 
-def offset_text(move: Move, offset: float) -> str:
+def offset_text(move: SitterMove, offset: float) -> str:
     """An offset in words, such as `12° toward camera left` or `9 cm toward the camera`.
 
     >>> offset_text(MOVES[0], -12.3), offset_text(MOVES[4], 0.094)

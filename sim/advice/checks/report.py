@@ -9,7 +9,7 @@ from typing import Any
 
 from sim.advice.checks.catchlights import Catchlight, catchlights
 from sim.advice.checks.duties import Duties, duties, duty_readings
-from sim.advice.checks.flare import Flag, Flare, flares
+from sim.advice.checks.flare import Flare, ShadingFlag, flares
 from sim.advice.checks.focus import FocusCheck, focus_check
 from sim.advice.checks.intrusions import Intrusion, intrusions
 from sim.advice.checks.separation import WEAK_BELOW_STOPS, Separation, separation
@@ -195,7 +195,7 @@ def _intrusion_lines(found: tuple[Intrusion, ...]) -> Iterator[str]:
         yield f"{item.name}{thing} shows ({share}): move it {distance_m:.2f} m {word}"
 
 
-def _flag_text(flag: Flag) -> str:
+def _flag_text(flag: ShadingFlag) -> str:
     x, y, z = (float(v) for v in flag.middle_m)
     return (
         f"{100 * flag.width_m:.0f} x {100 * flag.height_m:.0f} cm, {flag.from_lens_m:.2f} m from the lens, "

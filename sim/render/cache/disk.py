@@ -35,7 +35,7 @@ from sim.light.readings import Probe, ProbeReadings
 from sim.light.stack import LightStack
 from sim.render.engine import engine_in_use
 from sim.scene.model import Scene
-from sim.studio.gear.rig import Rig
+from sim.studio.gear.rig import BuiltLight
 from sim.studio.layout import CameraView, Layout, PlacedLight
 
 LIMIT_BYTES = 2 << 30
@@ -206,7 +206,7 @@ def frame_key(
 
 
 def stage_keys(
-    scene: Scene, layout: Layout, sitter: str, keys_of: Callable[[Rig], tuple[str, str]] | None = None
+    scene: Scene, layout: Layout, sitter: str, keys_of: Callable[[BuiltLight], tuple[str, str]] | None = None
 ) -> tuple[str, dict[str, str]]:
     """Key of all that the layers share, and of each light's own light by its name, with no surface of the sitter read.
 
@@ -237,7 +237,7 @@ def stage_keys(
     return shared, {name: key_from(shared, key) for name, key in zip(layout.light_names, own, strict=True)}
 
 
-def rig_keys(rig: Rig) -> tuple[str, str]:
+def rig_keys(rig: BuiltLight) -> tuple[str, str]:
     """Key of what others' light meets of a rig, and of what it sends out itself at full dial."""
     faces = [_fields(emitter, "flux_lm", "profile") for emitter in rig.emitters]
     return key_from(rig.body, faces), key_from([(emitter.flux_lm, emitter.profile) for emitter in rig.emitters])

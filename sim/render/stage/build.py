@@ -13,7 +13,7 @@ import numpy as np
 import trimesh
 
 from sim.render.stage.set_surfaces import bsdf_from_panel, diffuse
-from sim.render.stage.shape_cache import Shelf
+from sim.render.stage.shape_cache import ShapeCache
 from sim.render.stage.solids import boom_mesh, bowl_mesh, mesh_from_body, spigot_from_light, stand_mesh
 from sim.render.stage.surfaces import bsdf_from_material
 from sim.scene.model import PaperBackdrop, Scene
@@ -88,7 +88,7 @@ def build(
     layout: Layout | None = None,
     *,
     glowing: frozenset[int] = frozenset(),
-    shelf: Shelf | None = None,
+    shelf: ShapeCache | None = None,
 ) -> Stage:
     """Fill the renderer with everything of a scene.
 
@@ -98,7 +98,7 @@ def build(
     Does not: trace anything, or apply dials and colours.
     """
     layout = layout or layout_from_scene(scene)
-    crate = _Crate(shelf or Shelf())
+    crate = _Crate(shelf or ShapeCache())
     _add_room(crate, scene)
     _add_backdrop(crate, scene)
     for part in layout.figure.parts:
@@ -132,7 +132,7 @@ def build(
 class _Crate:
     """Shapes gathered so far, and what each is, by the renderer's number of the shape."""
 
-    shelf: Shelf
+    shelf: ShapeCache
     shapes: dict[str, Any] = field(default_factory=dict)
     region: dict[int, int] = field(default_factory=dict)
     face: dict[int, int] = field(default_factory=dict)

@@ -6,7 +6,7 @@ from collections.abc import Callable, Hashable
 from typing import Any
 
 
-class Shelf:
+class ShapeCache:
     """The renderer's surfaces and shapes by what they are made from, kept from one build to the next.
 
     What a build does not ask for is let go at its end.

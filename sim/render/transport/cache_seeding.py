@@ -33,7 +33,7 @@ LOOKS = 8
 
 
 @dataclass
-class Step:
+class SeedStep:
     """Where rays met a surface, `p` and `n` on the side they came from; the `ray` on from there, with weight `f`."""
 
     found: Any
@@ -104,7 +104,7 @@ def cache_from_scouts(
     return RadianceCache(cells, total)
 
 
-def _step(scene: Any, ray: Any, numbers: PathSampler, stop: int, active: Any) -> Step:
+def _step(scene: Any, ray: Any, numbers: PathSampler, stop: int, active: Any) -> SeedStep:
     """Meet a surface along each ray and scatter there, run at once; all steps share one kernel."""
     bounce = dr.opaque(mi.UInt32, stop)
     ray = mi.Ray3f(mi.Point3f(ray.o), mi.Vector3f(ray.d))
@@ -114,7 +114,7 @@ def _step(scene: Any, ray: Any, numbers: PathSampler, stop: int, active: Any) ->
     lobe, direction = numbers.one(bounce, LOBE_SLOT), numbers.pair(bounce, DIRECTION_SLOT)
     scatter, f = si.bsdf(ray).sample(mi.BSDFContext(), si, lobe, direction, found)
     normal = dr.mulsign(si.n, -dr.dot(si.n, ray.d))
-    step = Step(found, si.p, normal, si.spawn_ray(si.to_world(scatter.wo)), f, found & dr.any(f > 0))
+    step = SeedStep(found, si.p, normal, si.spawn_ray(si.to_world(scatter.wo)), f, found & dr.any(f > 0))
     dr.eval(step)
     return step
 

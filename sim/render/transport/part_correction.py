@@ -21,7 +21,7 @@ LEAST_OF_PART, MOST_OF_PART = 512, 1 << 16
 MOST_KEPT_RAYS = 1 << 21
 
 
-class KeptRays:
+class ControlSamples:
     """The first `rays` rays of each pixel of the bands of a picture, with what each brought to its layers."""
 
     def __init__(self, pixels: int) -> None:

@@ -16,7 +16,7 @@ from sim.render.stage.build import Stage
 from sim.render.transport.arrays import owned
 from sim.render.transport.cache_seeding import cache_from_scouts
 from sim.render.transport.lighting import Lighting, lighting_from_stage
-from sim.render.transport.part_correction import KeptRays, chosen_rays, excess_of_parts
+from sim.render.transport.part_correction import ControlSamples, chosen_rays, excess_of_parts
 from sim.render.transport.path import FirstHit, Gathering, followed, radiance_layers
 from sim.render.transport.sampling import BEFORE_PATH, PathSampler
 
@@ -75,7 +75,7 @@ def render(
             most_rays_at_once = int(most_rays_at_once / RAYS_FOR_A_GATHERED_ONE)
     bands = bands_from_pixels(width * height, groups * rays, most_rays_at_once)
     totals = [_Totals() for _ in bands]
-    kept = KeptRays(width * height)
+    kept = ControlSamples(width * height)
     shorter = [(index, number) for index in range(launches) for number in range(len(bands))]
     done = 0
 

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from sim.light.mix import Mix
 from sim.light.readings import ProbeReadings
 from sim.quantities import units
-from sim.reports.plan.buildup import Step, plan_probes, steps_from_readings
+from sim.reports.plan.buildup import BuildStep, plan_probes, steps_from_readings
 from sim.reports.plan.cards import light_cards
 from sim.reports.plan.cautions import Caution, cautions_from_scene
 from sim.reports.plan.drawing import plan_view, side_elevation
@@ -39,7 +39,7 @@ class RigPlan:
     facts: tuple[LightFacts, ...]
     kit: tuple[KitLine, ...]
     supports: tuple[Support, ...]
-    steps: tuple[Step, ...]
+    steps: tuple[BuildStep, ...]
     cautions: tuple[Caution, ...]
     views: tuple[tuple[str, bytes], ...] = ()
     no_views: str = ""

@@ -24,7 +24,7 @@ FACE_POINT = "face, dome along the nose"
 
 
 @dataclass(frozen=True)
-class Step:
+class BuildStep:
     """One step of the build-up.
 
     `alone_f_number` this light only, at its own aim point, dome toward the light; `together_f_number` there with all
@@ -73,7 +73,7 @@ def order_from_readings(names: Sequence[str], is_flash: Sequence[bool], face: di
 
 def steps_from_readings(
     scene: Scene, layout: Layout, facts: Sequence[LightFacts], mix: Mix, measured: ProbeReadings | None
-) -> tuple[Step, ...]:
+) -> tuple[BuildStep, ...]:
     """The build-up of a scene; without measured probes the steps keep the scene's order and hold no readings."""
     camera = scene.camera
     heard = [name for name, muted in zip(mix.names, mix.muted, strict=True) if not muted]
@@ -94,7 +94,7 @@ def steps_from_readings(
         point = f"at {name}" if light else FACE_POINT
         alone = full[point].by_light[name] if full else None
         flash = mix.is_flash[mix.names.index(name)]
-        steps.append(Step(
+        steps.append(BuildStep(
             light=name,
             number=light.number if light else 0,
             power=_power(light),

@@ -13,7 +13,7 @@ from sim.quantities import units
 from sim.scene import model
 from sim.scene.model import Scene
 from sim.studio.gear.direct import illuminance_from_emitter
-from sim.studio.gear.rig import Rig
+from sim.studio.gear.rig import BuiltLight
 from sim.studio.layout import Layout, PlacedLight
 
 BEAM_STEP_DEG, WIDE_STEP = 0.5, 8  # fine steps, and how many of them one wide step takes
@@ -92,7 +92,7 @@ def bearing_deg_from_point(point_m: np.ndarray) -> float:
 
 
 @lru_cache(maxsize=128)
-def beam_deg_from_rig(rig: Rig) -> tuple[float, float]:
+def beam_deg_from_rig(rig: BuiltLight) -> tuple[float, float]:
     """Full angles (degrees) between the directions of half intensity, across and up, from the rig's own light.
 
     360 where the light never falls to half, as of a bare bulb.

@@ -121,14 +121,14 @@ def _laid_out(
     """Place the tiles in the grid that brings the page nearest to its aspect with few empty places."""
     # One row would leave the large picture no larger than the rest.
     least = 1 if large is None else min(2, len(tiles))
-    plans = [_Plan(tiles, large, rows) for rows in range(least, min(4, len(tiles)) + 1)]
-    plan = min(plans, key=_Plan.fault)
+    plans = [_SheetPlan(tiles, large, rows) for rows in range(least, min(4, len(tiles)) + 1)]
+    plan = min(plans, key=_SheetPlan.fault)
     page = new_page(plan.width, plan.height, title, note, foot_left, foot_right)
     plan.draw(page)
     return page.image
 
 
-class _Plan:
+class _SheetPlan:
     """Sizes of one arrangement: the large picture at the left, if any, and `rows` rows of tiles."""
 
     def __init__(self, tiles: Sequence[Tile], large: Tile | None, rows: int) -> None:

@@ -17,7 +17,7 @@ NICE, THREADS = 15, "1"
 MOST_FAILURES = 3
 
 
-class Shelf:
+class Thumbnails:
     """The library as the tabs see it.
 
     Arguments: `store` the cache, None keeps nothing; `on_ready` told each picture that comes; `resting` whether the

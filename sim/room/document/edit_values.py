@@ -17,7 +17,7 @@ MOST_WORDS = 400
 
 
 @dataclass(frozen=True)
-class Draft:
+class EditedText:
     """The text of a scene while it is being changed, and the file's name for faults."""
 
     name: str
@@ -40,11 +40,11 @@ class Draft:
             found = found[part]
         return found
 
-    def with_text(self, text: str, title: str = "") -> Draft:
+    def with_text(self, text: str, title: str = "") -> EditedText:
         """The draft with its text changed."""
-        return Draft(self.name, text, (*self.titles, title) if title else self.titles)
+        return EditedText(self.name, text, (*self.titles, title) if title else self.titles)
 
-    def with_values(self, values: Mapping[KeyPath, Any], title: str = "") -> Draft:
+    def with_values(self, values: Mapping[KeyPath, Any], title: str = "") -> EditedText:
         """The draft with values replaced or added."""
         text = self.text
         for path, value in values.items():
@@ -56,7 +56,7 @@ class Draft:
         return SceneError(self.name, 1, key, what, expected, cure)
 
 
-def thing_from_edit(draft: Draft, edit: dict[str, Any]) -> tuple[KeyPath, str]:
+def thing_from_edit(draft: EditedText, edit: dict[str, Any]) -> tuple[KeyPath, str]:
     """Key path of the block that `what` means, and how a person calls it."""
     match edit.get("what"):
         case ["light", str() as name]:
@@ -75,7 +75,7 @@ def thing_from_edit(draft: Draft, edit: dict[str, Any]) -> tuple[KeyPath, str]:
     raise draft.refusal("got nothing to move", 'such as ["light", "key"] or ["camera"]', "do it again")
 
 
-def light_home(draft: Draft, name: str) -> KeyPath:
+def light_home(draft: EditedText, name: str) -> KeyPath:
     """Key path of a light or a window by its name."""
     if isinstance(draft.at(("lights", name)), dict):
         return ("lights", name)
@@ -86,13 +86,13 @@ def light_home(draft: Draft, name: str) -> KeyPath:
     raise no_light(draft, name)
 
 
-def no_light(draft: Draft, name: object) -> SceneError:
+def no_light(draft: EditedText, name: object) -> SceneError:
     """The fault of a light that is not there."""
     lights = ", ".join(draft.at(("lights",)) or ())
     return draft.refusal(f"there is no light {quoted(name)}", f"one of {lights}", "choose one of them")
 
 
-def name_from_edit(draft: Draft, edit: dict[str, Any], key: str) -> str:
+def name_from_edit(draft: EditedText, edit: dict[str, Any], key: str) -> str:
     """A name that an edit gives under a key."""
     name = edit.get(key)
     if not isinstance(name, str) or not name or len(name) > MOST_WORDS:
@@ -100,7 +100,7 @@ def name_from_edit(draft: Draft, edit: dict[str, Any], key: str) -> str:
     return name
 
 
-def path_from_edit(draft: Draft, edit: dict[str, Any]) -> KeyPath:
+def path_from_edit(draft: EditedText, edit: dict[str, Any]) -> KeyPath:
     """The key path of an edit."""
     path = edit.get("path")
     parts = path if isinstance(path, list) else []
@@ -110,7 +110,7 @@ def path_from_edit(draft: Draft, edit: dict[str, Any]) -> KeyPath:
     return tuple(parts)
 
 
-def point_from_edit(draft: Draft, edit: dict[str, Any], key: str) -> tuple[float, float, float]:
+def point_from_edit(draft: EditedText, edit: dict[str, Any], key: str) -> tuple[float, float, float]:
     """A point (m) that an edit gives under a key."""
     row = edit.get(key)
     if not isinstance(row, list) or len(row) != 3 or not all(is_number(v) and abs(v) <= 1000 for v in row):
@@ -123,7 +123,7 @@ def is_number(value: object) -> TypeGuard[float]:
     return isinstance(value, (int, float)) and not isinstance(value, bool) and abs(value) < 1e6
 
 
-def require_plain(draft: Draft, value: Any, depth: int = 0) -> None:
+def require_plain(draft: EditedText, value: Any, depth: int = 0) -> None:
     """Refuse what no scene file could hold: depth, length, characters that are no text, numbers without end."""
     match value:
         case _ if depth > DEEPEST:

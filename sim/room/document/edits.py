@@ -23,7 +23,7 @@ from typing import Any
 from sim.quantities import units
 from sim.quantities.errors import SceneError, UnitError, quoted
 from sim.room.document.edit_values import (
-    Draft,
+    EditedText,
     is_number,
     light_home,
     name_from_edit,
@@ -61,7 +61,7 @@ def text_with_edits(text: str, edits: Sequence[Any], name: str = "scene") -> tup
     Arguments: `edits` JSON objects as above, at most 64, each applied to what the one before left.
     Does not: check the result as a scene.
     """
-    draft = Draft(name, text)
+    draft = EditedText(name, text)
     if not isinstance(edits, (list, tuple)) or not 1 <= len(edits) <= MOST_EDITS:
         raise draft.refusal("got no list of changes", f"1 to {MOST_EDITS} changes", "do it again")
     for edit in edits:
@@ -93,7 +93,7 @@ def refusal_text(error: SceneError) -> str:
 # -- any value --------------------------------------------------------------------------------
 
 
-def _set(draft: Draft, edit: dict[str, Any]) -> Draft:
+def _set(draft: EditedText, edit: dict[str, Any]) -> EditedText:
     path = path_from_edit(draft, edit)
     value = edit.get("value")
     if value is None:
@@ -103,7 +103,7 @@ def _set(draft: Draft, edit: dict[str, Any]) -> Draft:
     return draft.with_values({path: value}, f"set {_words(path)}")
 
 
-def _unset(draft: Draft, edit: dict[str, Any]) -> Draft:
+def _unset(draft: EditedText, edit: dict[str, Any]) -> EditedText:
     path = path_from_edit(draft, edit)
     title = f"remove {path[1]}" if len(path) == 2 else f"clear {_words(path)}"
     return draft.with_text(text_without(draft.text, path, draft.name), title)
@@ -118,7 +118,7 @@ def _words(path: KeyPath) -> str:
 # -- places -----------------------------------------------------------------------------------
 
 
-def _move(draft: Draft, edit: dict[str, Any]) -> Draft:
+def _move(draft: EditedText, edit: dict[str, Any]) -> EditedText:
     to_m = point_from_edit(draft, edit, "to_m")
     home, said = thing_from_edit(draft, edit)
     title = f"move {said}"
@@ -152,7 +152,7 @@ def _move(draft: Draft, edit: dict[str, Any]) -> Draft:
     return draft.with_values({(*path, key): v for key, v in around.items() if v != old.get(key)}, title)
 
 
-def _aim(draft: Draft, edit: dict[str, Any]) -> Draft:
+def _aim(draft: EditedText, edit: dict[str, Any]) -> EditedText:
     home, said = thing_from_edit(draft, edit)
     if home in (("sitter",), ("backdrop",)):
         raise draft.refusal(f"{said} aims at nothing", "a light, a panel or the camera", "choose one", key_text(home))
@@ -163,7 +163,7 @@ def _aim(draft: Draft, edit: dict[str, Any]) -> Draft:
     return draft.with_values({(*home, "aim"): value}, f"aim {said}")
 
 
-def _turn(draft: Draft, edit: dict[str, Any]) -> Draft:
+def _turn(draft: EditedText, edit: dict[str, Any]) -> EditedText:
     what, turn = edit.get("what"), edit.get("deg")
     paths: dict[str, KeyPath] = {"sitter": ("sitter", "turn"), "head": ("sitter", "head", "turn")}
     said = what[0] if isinstance(what, list) and len(what) == 1 else None
@@ -217,7 +217,7 @@ def bearing_text(point_m: Sequence[float], old: object = None) -> str:
 # -- lights -----------------------------------------------------------------------------------
 
 
-def _add_light(draft: Draft, edit: dict[str, Any]) -> Draft:
+def _add_light(draft: EditedText, edit: dict[str, Any]) -> EditedText:
     name = name_from_edit(draft, edit, "name")
     block = edit.get("block", NEW_LIGHT)
     if not isinstance(block, dict) or not block:
@@ -225,7 +225,7 @@ def _add_light(draft: Draft, edit: dict[str, Any]) -> Draft:
     return draft.with_text(text_with_block(draft.text, ("lights", name), block, draft.name), f"add {name}")
 
 
-def _copy_light(draft: Draft, edit: dict[str, Any]) -> Draft:
+def _copy_light(draft: EditedText, edit: dict[str, Any]) -> EditedText:
     name, copy = name_from_edit(draft, edit, "name"), name_from_edit(draft, edit, "as")
     block = draft.at(("lights", name))
     if not isinstance(block, dict):
@@ -242,7 +242,7 @@ def _copy_light(draft: Draft, edit: dict[str, Any]) -> Draft:
     return draft.with_text(text_with_block(draft.text, ("lights", copy), block, draft.name), f"copy {name}")
 
 
-def _rename_light(draft: Draft, edit: dict[str, Any]) -> Draft:
+def _rename_light(draft: EditedText, edit: dict[str, Any]) -> EditedText:
     name, new = name_from_edit(draft, edit, "name"), name_from_edit(draft, edit, "to")
     home = light_home(draft, name)
     if home[0] == "lights":
@@ -252,7 +252,7 @@ def _rename_light(draft: Draft, edit: dict[str, Any]) -> Draft:
     return renamed.with_values(_facing(draft, name, new), f"rename {name}")
 
 
-def _remove_light(draft: Draft, edit: dict[str, Any]) -> Draft:
+def _remove_light(draft: EditedText, edit: dict[str, Any]) -> EditedText:
     name = name_from_edit(draft, edit, "name")
     home = light_home(draft, name)
     if home[0] == "lights" and len(draft.at(("lights",))) == 1:
@@ -261,7 +261,7 @@ def _remove_light(draft: Draft, edit: dict[str, Any]) -> Draft:
     return mended.with_text(text_without(mended.text, home, draft.name), f"remove {name}")
 
 
-def _facing(draft: Draft, name: str, new: str) -> dict[KeyPath, Any]:
+def _facing(draft: EditedText, name: str, new: str) -> dict[KeyPath, Any]:
     """What meters that face a light shall face, by key path."""
     meters = draft.at(("meters",))
     found = meters.items() if isinstance(meters, dict) else ()
@@ -269,7 +269,7 @@ def _facing(draft: Draft, name: str, new: str) -> dict[KeyPath, Any]:
             if isinstance(meter, dict) and meter.get("facing") == name}  # fmt: skip
 
 
-def _dials(draft: Draft, edit: dict[str, Any]) -> Draft:
+def _dials(draft: EditedText, edit: dict[str, Any]) -> EditedText:
     stops = edit.get("stops")
     if not isinstance(stops, dict) or not stops:
         raise draft.refusal("got no dials", "stops under full by light", "do it again")
@@ -301,7 +301,7 @@ def dial_text(stops: float, old: object = None) -> str:
 # -- meter points -----------------------------------------------------------------------------
 
 
-def _pin(draft: Draft, edit: dict[str, Any]) -> Draft:
+def _pin(draft: EditedText, edit: dict[str, Any]) -> EditedText:
     kind, at = edit.get("kind", "dome"), edit.get("at")
     meters = draft.at(("meters",)) or {}
     name = edit.get("name")
@@ -317,12 +317,12 @@ def _pin(draft: Draft, edit: dict[str, Any]) -> Draft:
     return draft.with_values({path: block}, f"add {name}")
 
 
-def _unpin(draft: Draft, edit: dict[str, Any]) -> Draft:
+def _unpin(draft: EditedText, edit: dict[str, Any]) -> EditedText:
     name = name_from_edit(draft, edit, "name")
     return draft.with_text(text_without(draft.text, ("meters", name), draft.name), f"remove {name}")
 
 
-OPERATIONS: dict[str, Callable[[Draft, dict[str, Any]], Draft]] = {
+OPERATIONS: dict[str, Callable[[EditedText, dict[str, Any]], EditedText]] = {
     "set": _set, "unset": _unset, "move": _move, "aim": _aim, "turn": _turn, "add_light": _add_light,
     "copy_light": _copy_light, "rename_light": _rename_light, "remove_light": _remove_light, "pin": _pin,
     "unpin": _unpin, "dials": _dials,

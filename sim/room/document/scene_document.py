@@ -50,8 +50,8 @@ class _Step:
     merge: str = field(default="", compare=False)
 
 
-class Document:
-    """One scene file, open for work in this process alone; use `Document.open`."""
+class SceneDocument:
+    """One scene file, open for work in this process alone; use `SceneDocument.open`."""
 
     def __init__(self, path: Path, state_folder: Path, lock: Lock, text: str, scene: Scene) -> None:
         self.path, self.state_folder = path, state_folder
@@ -68,7 +68,7 @@ class Document:
     # -- opening and closing ------------------------------------------------------------------
 
     @classmethod
-    def open(cls, path: str | Path, state_folder: str | Path) -> Document:
+    def open(cls, path: str | Path, state_folder: str | Path) -> SceneDocument:
         """Read a scene file and hold it; raises `SceneError` for its faults, `SceneInUse` where another has it open.
 
         Arguments: `state_folder` for the lock and what is not saved; made where it is missing.

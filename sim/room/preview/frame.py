@@ -15,7 +15,7 @@ HIGHEST = 32768.0
 
 
 @dataclass(frozen=True)
-class Frame:
+class PreviewFrame:
     """A whole picture, light by light, each at full dial and white.
 
     `names`, `is_flash` (k,) in layer order. `view` (k, h, w, 3) float16 cleaned for viewing, `raw` (k, h, w, 3) float16
@@ -127,11 +127,11 @@ def frame_from_layers(
     view: Mapping[str, np.ndarray],
     raw: Mapping[str, np.ndarray],
     **others: Any,
-) -> Frame:
-    """A frame from linear layers (h, w, 3) by light; `others` are the remaining fields of `Frame`."""
+) -> PreviewFrame:
+    """A frame from linear layers (h, w, 3) by light; `others` are the remaining fields of `PreviewFrame`."""
     seen = [half_precision(view[name]) for name in names]
     traced = [half_precision(raw[name]) for name in names]
-    return Frame(
+    return PreviewFrame(
         serial=serial,
         revision=revision,
         stage=stage,

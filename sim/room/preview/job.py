@@ -10,7 +10,7 @@ import numpy as np
 
 from sim.light.stack import LightStack
 from sim.render.cache.disk import key_from
-from sim.room.preview.messages import Order, Progress, Result
+from sim.room.preview.messages import PreviewRequest, Progress, Result
 from sim.room.preview.upsample import Guides
 from sim.scene.model import Scene
 from sim.studio.layout import Layout
@@ -47,7 +47,7 @@ class Job:
     Replaced when a newer order waits.
     """
 
-    order: Order
+    order: PreviewRequest
     scene: Scene
     layout: Layout
     keys: dict[str, str]

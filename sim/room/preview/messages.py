@@ -14,11 +14,11 @@ from dataclasses import dataclass, field
 from typing import Any, ClassVar
 
 from sim.light.readings import ProbeReadings
-from sim.room.preview.frame import Frame
+from sim.room.preview.frame import PreviewFrame
 
 
 @dataclass(frozen=True)
-class Order:
+class PreviewRequest:
     """Paint this text of a scene.
 
     `serial` greater than that of every order before; `revision` is handed back as it came. `text` of the scene and
@@ -53,12 +53,12 @@ class Progress:
 
 
 @dataclass(frozen=True)
-class Painted:
+class PictureReady:
     """A whole picture of every light; `kind` is "first" or "settled", as is `frame.stage`."""
 
     serial: int
     revision: int
-    frame: Frame
+    frame: PreviewFrame
 
     @property
     def kind(self) -> str:
@@ -67,7 +67,7 @@ class Painted:
 
 
 @dataclass(frozen=True)
-class Metered:
+class MetersReady:
     """Readings of the standard points, then the scene's own, then the report's, each light at full dial and white."""
 
     kind: ClassVar[str] = "meters"
@@ -94,7 +94,7 @@ class Metered:
 
 
 @dataclass(frozen=True)
-class Checked:
+class ChecksReady:
     """The analysis of the settled picture at the order's own dials: JSON-ready `record`, and (heading, lines)."""
 
     kind: ClassVar[str] = "checks"
@@ -114,4 +114,4 @@ class Failed:
     line: str
 
 
-Result = Progress | Painted | Metered | Checked | Failed
+Result = Progress | PictureReady | MetersReady | ChecksReady | Failed

@@ -21,7 +21,7 @@ from sim.render.cache.memory import LayerMemory
 from sim.reports.preview.quality import QUALITIES
 from sim.room.preview.frame import frame_from_layers
 from sim.room.preview.job import Job, Replaced, Shown, backdrop_facts, guides_of, kinds_of, rows_of, view_key
-from sim.room.preview.messages import Checked, Metered, Order, Painted, Progress, Result
+from sim.room.preview.messages import ChecksReady, MetersReady, PictureReady, PreviewRequest, Progress, Result
 from sim.room.preview.upsample import Enlarger, Guides, repeated
 from sim.scene.model import Scene
 from sim.scene.read import scene_from_text
@@ -38,7 +38,7 @@ FEW_LIGHTS, FINE_SAMPLES, COARSE_SAMPLES = 2, 2, 4
 WARM_UP_SIZE = (16, 16)
 
 
-class Easel:
+class IncrementalRenderer:
     """What is kept between orders; `paint` answers one.
 
     Arguments: `environ` says where the user keeps layers; see `sim.render.cache.disk.store_from_environment`.
@@ -80,7 +80,7 @@ class Easel:
         """Let go of everything but the layers on disk."""
         self.__init__(self._environ)  # type: ignore[misc]
 
-    def paint(self, order: Order, send: Callable[[Result], None], has_newer: Callable[[], bool]) -> None:
+    def paint(self, order: PreviewRequest, send: Callable[[Result], None], has_newer: Callable[[], bool]) -> None:
         """Send every result of an order; raises Replaced when a newer one waits, HalfstopError for a bad scene."""
 
         def check() -> None:
@@ -121,7 +121,7 @@ class Easel:
 
     # -- steps -----------------------------------------------------------------------------------
 
-    def _job(self, order: Order, send: Callable[[Result], None], check: Callable[[], None]) -> Job:
+    def _job(self, order: PreviewRequest, send: Callable[[Result], None], check: Callable[[], None]) -> Job:
         path = Path(order.path).absolute()
         scene = scene_from_text(order.text, path.name, path.parent)
         figure_key, figure = self._posed(scene, path.parent)
@@ -160,11 +160,11 @@ class Easel:
         if self._stage is None or self._stage_key != key:
             self._start()
             from sim.render.stage.build import build
-            from sim.render.stage.shape_cache import Shelf
+            from sim.render.stage.shape_cache import ShapeCache
 
             # Let go of the last stage first: kernels are recorded for all that is alive.
             self._stage, self._stage_key = None, ""
-            self._shelf = self._shelf or Shelf()
+            self._shelf = self._shelf or ShapeCache()
             self._stage = build(job.scene, job.layout, shelf=self._shelf)
             self._stage_key = key
         return dataclasses.replace(self._stage, wanted_layers=layers)
@@ -319,7 +319,7 @@ class Easel:
             coarse=tuple(name for name in job.names if name in shown.coarse), stale=stale,
         )  # fmt: skip
         job.check()
-        job.send(Painted(job.order.serial, job.order.revision, frame))
+        job.send(PictureReady(job.order.serial, job.order.revision, frame))
         self._shown = shown
 
     def _meter(self, job: Job) -> None:
@@ -332,7 +332,7 @@ class Easel:
             most_rays_at_once=self._at_once("meters"),
         )  # fmt: skip
         job.check()
-        job.send(Metered(job.order.serial, job.order.revision, readings, len(standard), len(own)))
+        job.send(MetersReady(job.order.serial, job.order.revision, readings, len(standard), len(own)))
 
     def _check_up(self, job: Job, stack: LightStack) -> None:
         job.tell("checks", 0.0)
@@ -344,4 +344,4 @@ class Easel:
             on_step=job.check, most_rays_at_once=self._at_once("meters"),
         )  # fmt: skip
         lines = tuple((heading, tuple(told)) for heading, told in report_lines(report))
-        job.send(Checked(job.order.serial, job.order.revision, record_from_report(report), lines))
+        job.send(ChecksReady(job.order.serial, job.order.revision, record_from_report(report), lines))

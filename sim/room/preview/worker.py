@@ -16,8 +16,8 @@ from multiprocessing.connection import Connection
 
 from sim.quantities.errors import HalfstopError, one_line
 from sim.room.preview.job import Replaced
-from sim.room.preview.messages import Failed, Order, Result
-from sim.room.preview.renderer import Easel
+from sim.room.preview.messages import Failed, PreviewRequest, Result
+from sim.room.preview.renderer import IncrementalRenderer
 
 # Give the page and its server the right of way.
 NICENESS = 5
@@ -33,7 +33,7 @@ def serve(line: int, parent_pid: int) -> None:
         os.nice(NICENESS)
     connection = Connection(line)
     inbox = Inbox(connection, parent_pid)
-    easel = Easel()
+    easel = IncrementalRenderer()
     with suppress(HalfstopError):
         easel.warm_up()
     try:
@@ -49,7 +49,10 @@ def serve(line: int, parent_pid: int) -> None:
 
 
 def answer(
-    easel: Easel, order: Order, send: Callable[[Result], None], has_newer: Callable[[], bool] = lambda: False
+    easel: IncrementalRenderer,
+    order: PreviewRequest,
+    send: Callable[[Result], None],
+    has_newer: Callable[[], bool] = lambda: False,
 ) -> None:
     """Send every result of one order, or the one line that says why there are none."""
     try:
@@ -73,14 +76,14 @@ class Inbox:
     def __init__(self, line: Connection, parent_pid: int) -> None:
         self._line, self._parent_pid = line, parent_pid
         self._came = threading.Condition()
-        self._newest: Order | None = None
+        self._newest: PreviewRequest | None = None
         threading.Thread(target=self._listen, name="orders", daemon=True).start()
 
     def has_newer(self) -> bool:
         """Whether an order waits."""
         return self._newest is not None
 
-    def take(self) -> Order:
+    def take(self) -> PreviewRequest:
         """The newest order, as soon as there is one."""
         with self._came:
             self._came.wait_for(self.has_newer)

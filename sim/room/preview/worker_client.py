@@ -27,17 +27,27 @@ from contextlib import suppress
 from multiprocessing.connection import Connection
 from pathlib import Path
 
-from sim.room.preview.frame import Frame
-from sim.room.preview.messages import Checked, Failed, Metered, Order, Painted, Progress, Result
+from sim.room.preview.frame import PreviewFrame
+from sim.room.preview.messages import ChecksReady, Failed, MetersReady, PictureReady, PreviewRequest, Progress, Result
 
-__all__ = ["Checked", "Failed", "Frame", "Metered", "Order", "Painted", "Painter", "Progress", "Result"]
+__all__ = [
+    "ChecksReady",
+    "Failed",
+    "MetersReady",
+    "PictureReady",
+    "PreviewFrame",
+    "PreviewRequest",
+    "Progress",
+    "Result",
+    "WorkerClient",
+]
 
 ROOT = Path(__file__).resolve().parents[3]
 # How long a child may take to end by itself before it is killed.
 FAREWELL_S = 1.0
 
 
-class Painter:
+class WorkerClient:
     """One child process that paints the latest order.
 
     Arguments: `on_result` told every result; `environment` of the child, this process's own by default.
@@ -48,15 +58,15 @@ class Painter:
         self._on_result = on_result
         self._environment = dict(os.environ if environment is None else environment)
         self._changed = threading.Condition()
-        self._waiting: Order | None = None
-        self._asked: Order | None = None
+        self._waiting: PreviewRequest | None = None
+        self._asked: PreviewRequest | None = None
         self._wants_child = False
         self._closing = False
         self._child: _Child | None = None
         self._sender = threading.Thread(target=self._send_orders, name="painter orders", daemon=True)
         self._sender.start()
 
-    def ask(self, order: Order) -> None:
+    def ask(self, order: PreviewRequest) -> None:
         """Paint this order next, in place of whatever is waiting or under way."""
         with self._changed:
             if self._closing:
@@ -91,7 +101,7 @@ class Painter:
         if self._child is not None:
             self._child.end()
 
-    def __enter__(self) -> Painter:
+    def __enter__(self) -> WorkerClient:
         return self
 
     def __exit__(self, *_: object) -> None:
@@ -112,7 +122,7 @@ class Painter:
                 if order is not None:
                     self._on_result(Failed(order.serial, order.revision, f"the painter could not be started ({error})"))
 
-    def _hand_over(self, order: Order | None) -> None:
+    def _hand_over(self, order: PreviewRequest | None) -> None:
         """Send an order to the child; a child that is found dead is replaced once."""
         for attempt in (1, 2):
             if self._child is None or not self._child.alive:
@@ -133,7 +143,7 @@ class Painter:
         with self._changed:
             asked = self._asked
             serial = told if isinstance(told, int) else told.serial
-            ends = isinstance(told, int | Failed | Checked)
+            ends = isinstance(told, int | Failed | ChecksReady)
             if ends and asked is not None and asked.serial == serial:
                 self._asked = None
             replaced = asked is not None and serial < asked.serial
@@ -180,7 +190,7 @@ class _Child:
         self._reader = threading.Thread(target=self._read, name="painter results", daemon=True)
         self._reader.start()
 
-    def send(self, order: Order) -> None:
+    def send(self, order: PreviewRequest) -> None:
         with self._handing:
             self.line.send(order)
             self.sent = order.serial

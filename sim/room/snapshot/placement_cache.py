@@ -23,7 +23,7 @@ from sim.reports.plan.facts import LightFacts, facts_from_scene
 from sim.reports.plan.outlines import face_points_m
 from sim.scene.model import FigureFile, IesSource, ImageBackdrop, Light, Scene, Sitter, WindowPanel
 from sim.studio.figure import Figure, figure_from_sitter
-from sim.studio.gear.rig import Rig, rig_from_light, rig_from_window
+from sim.studio.gear.rig import BuiltLight, rig_from_light, rig_from_window
 from sim.studio.layout import Layout, PlacedLight, PlacedPanel, layout_from_scene
 
 Points = list[list[float]]
@@ -58,7 +58,7 @@ class LightShape:
 
 
 @dataclass(frozen=True, eq=False)
-class Staged:
+class Placed:
     """A scene with all its places.
 
     `geometry` counts the sets of layers there have been: equal numbers need equal layers. `layers` the same for each
@@ -76,13 +76,13 @@ class Staged:
     sitter_shape: SitterShape
     light_shapes: dict[str, LightShape]
 
-    def valid_layers(self, earlier: Staged) -> tuple[str, ...]:
+    def valid_layers(self, earlier: Placed) -> tuple[str, ...]:
         """Names of the lights whose layers of an earlier stage still hold."""
         return tuple(name for name, number in self.layers.items() if earlier.layers.get(name) == number)
 
 
-class Staging:
-    """Finds `Staged` for one scene after another and keeps what they share.
+class PlacementCache:
+    """Finds `Placed` for one scene after another and keeps what they share.
 
     Does not: serve two threads at once.
     """
@@ -93,14 +93,14 @@ class Staging:
         self._shape: tuple[Hashable, SitterShape] | None = None
         self._numbers: dict[str, int] = {}
 
-    def staged(self, scene: Scene) -> Staged:
+    def staged(self, scene: Scene) -> Placed:
         """The scene with all its places; raises `HalfstopError` where a file it names cannot be used."""
         folder = scene.file_path(".")
         sitter_key = _sitter_key(scene, folder)
         figure = self._figure_of(scene, folder, sitter_key)
         layout = layout_from_scene(scene, folder, figure=figure, rig_of=self._rig_of, window_rig_of=self._window_rig_of)
         set_key, layer_keys = self._keys(scene, layout, sitter_key)
-        return Staged(
+        return Placed(
             scene=scene,
             layout=layout,
             mix=mix_from_scene(scene, layout),
@@ -121,7 +121,7 @@ class Staging:
     def _number(self, key: str) -> int:
         return self._numbers.setdefault(key, len(self._numbers) + 1)
 
-    def _keys_of(self, rig: Rig) -> tuple[str, str]:
+    def _keys_of(self, rig: BuiltLight) -> tuple[str, str]:
         return self._remember(("keys", id(rig)), lambda: (rig, rig_keys(rig)))[1]
 
     def _figure_of(self, scene: Scene, folder: Path, key: Hashable) -> Figure:
@@ -129,12 +129,12 @@ class Staging:
             self._figure = key, figure_from_sitter(scene.sitter, scene.camera.place.position_m, folder)
         return self._figure[1]
 
-    def _rig_of(self, light: Light, folder: Path) -> Rig:
+    def _rig_of(self, light: Light, folder: Path) -> BuiltLight:
         file = _stamp(folder / light.source.file) if isinstance(light.source, IesSource) else None
         key = ("rig", light.source, light.modifier, light.color, light.gels, file)
         return self._remember(key, lambda: rig_from_light(light, folder))
 
-    def _window_rig_of(self, window: WindowPanel, distance_m: float) -> Rig:
+    def _window_rig_of(self, window: WindowPanel, distance_m: float) -> BuiltLight:
         key = ("window", window, distance_m)
         return self._remember(key, lambda: rig_from_window(window, distance_m))
 
@@ -226,7 +226,7 @@ def _hull(points: np.ndarray) -> np.ndarray:
     return np.asarray(points[[along.argmin(), along.argmax()]])
 
 
-def light_solids(rig: Rig) -> tuple[np.ndarray, ...]:
+def light_solids(rig: BuiltLight) -> tuple[np.ndarray, ...]:
     """Corner points (n, 3) of a rig's housing and then of its luminous faces, in the light's own frame."""
     still = PlacedLight("", rig, np.eye(4), np.array([0.0, 0.0, 1.0]), "none")
     solids = [mesh_from_body(body, np.eye(4)).vertices for body in rig.body]

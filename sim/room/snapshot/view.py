@@ -42,9 +42,9 @@ from sim.reports.plan.cautions import DEFER
 from sim.reports.plan.facts import LightFacts, text_from_gel
 from sim.reports.plan.outlines import face_line_m
 from sim.reports.sheets.captions import modifier_text, power_text
-from sim.room.document.scene_document import Document
+from sim.room.document.scene_document import SceneDocument
 from sim.room.snapshot.choices import choices
-from sim.room.snapshot.placement_cache import LightShape, SitterShape, Staged, panel_outlines, rounded
+from sim.room.snapshot.placement_cache import LightShape, Placed, SitterShape, panel_outlines, rounded
 from sim.room.snapshot.words import place_text, size_text, source_text
 from sim.scene import model
 from sim.scene.model import Camera, Scene
@@ -58,7 +58,7 @@ INKS = ("#1f4e9c", "#b5401c", "#0f7560", "#8b2f7d", "#7c6200", "#2e6f9e", "#9c27
 ROOM_INK = "#5d5f66"
 
 
-def view_from_document(document: Document, staged: Staged, *, tour: bool = False) -> dict[str, Any]:
+def view_from_document(document: SceneDocument, staged: Placed, *, tour: bool = False) -> dict[str, Any]:
     """What the page shows of a document and its stage; `tour` whether to offer the first-run tour."""
     scene = staged.scene
     data = data_from_text(document.text)
@@ -249,7 +249,7 @@ def _profile(rows: list[tuple[float, np.ndarray]], axis: int) -> list[list[float
 # -- lights -----------------------------------------------------------------------------------
 
 
-def _lights(staged: Staged, data: dict[str, Any]) -> list[dict[str, Any]]:
+def _lights(staged: Placed, data: dict[str, Any]) -> list[dict[str, Any]]:
     scene, mix = staged.scene, staged.mix
     weights = mix.only(mix.names).weights_rgb(scene.camera.shutter_s)
     facts = {fact.name: fact for fact in staged.facts}

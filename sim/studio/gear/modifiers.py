@@ -1,6 +1,6 @@
 """What a modifier does to one lumen: its luminous surfaces, their share of the light, its housing.
 
-Every function returns a `Shaped` for a source of 1 lm: the emitters' `flux_lm` add up to the efficiency. Grids,
+Every function returns a `UnitLight` for a source of 1 lm: the emitters' `flux_lm` add up to the efficiency. Grids,
 snoots and lips take their loss from geometry on top of the efficiency of the modifier without them.
 Default efficiencies are common practice, no source; a scene may state its own.
 """
@@ -46,7 +46,7 @@ N_THETA = 181
 
 
 @dataclass(frozen=True, eq=False)
-class Shaped:
+class UnitLight:
     """Luminous surfaces for a source of 1 lm, and the housing."""
 
     emitters: tuple[Emitter, ...]
@@ -122,7 +122,7 @@ def hot_spot(profile: Profile, stops: float, size_m: float) -> Profile:
     )
 
 
-def bare(bulb_diameter_m: float = 0.06, efficiency: float | None = None) -> Shaped:
+def bare(bulb_diameter_m: float = 0.06, efficiency: float | None = None) -> UnitLight:
     """A bare bulb: a glowing sphere, the same in all directions; lights the whole room.
 
     Default efficiency 1: the source's lumens are those of the bare tube.
@@ -130,7 +130,7 @@ def bare(bulb_diameter_m: float = 0.06, efficiency: float | None = None) -> Shap
     """
     share = EFFICIENCY["bare"] if efficiency is None else efficiency
     ball = Emitter("sphere", bulb_diameter_m, share, Profile(theta_max_rad=math.pi))
-    return Shaped((ball,), (head_behind(-bulb_diameter_m / 2 - 0.005),))
+    return UnitLight((ball,), (head_behind(-bulb_diameter_m / 2 - 0.005),))
 
 
 def reflector(
@@ -138,7 +138,7 @@ def reflector(
     beam_deg: float = 65.0,
     grid_deg: float | None = None,
     efficiency: float | None = None,
-) -> Shaped:
+) -> UnitLight:
     """An open reflector by its beam angle (full angle to half intensity, 10 to 150 degrees).
 
     Default efficiency 0.6 without the grid (common practice, no source).
@@ -150,7 +150,7 @@ def reflector(
         face = with_honeycomb(face, grid_deg)
     depth = 0.6 * diameter_m
     bowl = Body("cone", (diameter_m, min(0.1, diameter_m), depth), (0, 0, -0.002 - depth / 2), GREY)
-    return Shaped((face,), (bowl, head_behind(-0.004 - depth)))
+    return UnitLight((face,), (bowl, head_behind(-0.004 - depth)))
 
 
 def snoot(
@@ -158,7 +158,7 @@ def snoot(
     diameter_m: float = 0.07,
     grid_deg: float | None = None,
     efficiency: float | None = None,
-) -> Shaped:
+) -> UnitLight:
     """A snoot: a black tube; each point of its end sees the head's opening through it (umbra and penumbra).
 
     The efficiency is the light that enters the tube, by default 0.6 (common practice, no source); what leaves follows
@@ -174,7 +174,7 @@ def snoot(
     if grid_deg is not None:
         face = with_honeycomb(face, grid_deg)
     tube = Body("cone", (diameter_m, throat, length_m), (0, 0, -0.002 - length_m / 2), BLACK)
-    return Shaped((face,), (tube, head_behind(-0.004 - length_m)))
+    return UnitLight((face,), (tube, head_behind(-0.004 - length_m)))
 
 
 def beauty_dish(
@@ -182,7 +182,7 @@ def beauty_dish(
     grid_deg: float | None = None,
     sock: bool = False,
     efficiency: float | None = None,
-) -> Shaped:
+) -> UnitLight:
     """A beauty dish: a wide disc with a darker centre behind its deflector; with a sock, an even Lambertian disc.
 
     Default efficiency 0.4, with the sock 0.25 (common practice, no source).
@@ -199,7 +199,7 @@ def beauty_dish(
         face = with_honeycomb(face, grid_deg)
     depth = 0.25 * diameter_m
     dish = Body("cone", (diameter_m, 0.14, depth), (0, 0, -0.002 - depth / 2), GREY)
-    return Shaped((face,), (dish, head_behind(-0.004 - depth)))
+    return UnitLight((face,), (dish, head_behind(-0.004 - depth)))
 
 
 def softbox(
@@ -210,7 +210,7 @@ def softbox(
     grid_deg: float | None = None,
     efficiency: float | None = None,
     kind: str = "softbox",
-) -> Shaped:
+) -> UnitLight:
     """A rectangular softbox or strip: a Lambertian cloth with a brighter centre, a black lip, a fabric grid.
 
     Default efficiency 0.3, of a strip 0.25, before lip and grid (common practice, no source).
@@ -228,7 +228,7 @@ def softbox(
         face = with_fabric_grid(face, grid_deg)
     depth = max(0.12, 0.5 * short)
     box = Body("box", (width_m, height_m, depth), (0, 0, -0.002 - depth / 2), BLACK)
-    return Shaped((face,), (box, *_lip(width_m, height_m, recess_m), head_behind(-0.004 - depth)))
+    return UnitLight((face,), (box, *_lip(width_m, height_m, recess_m), head_behind(-0.004 - depth)))
 
 
 def _lip(width_m: float, height_m: float, recess_m: float) -> tuple[Body, ...]:
@@ -246,7 +246,7 @@ def octabox(
     hot_spot_stops: float = 0.0,
     grid_deg: float | None = None,
     efficiency: float | None = None,
-) -> Shaped:
+) -> UnitLight:
     """An octagonal softbox, diameter across its flats, standing on a flat side; lip and grid as a softbox.
 
     Default efficiency 0.3 before lip and grid (common practice, no source).
@@ -262,10 +262,10 @@ def octabox(
         face = with_fabric_grid(face, grid_deg)
     depth = max(0.12, 0.35 * diameter_m)
     shell = Body("cone", (diameter_m, 0.14, depth), (0, 0, -0.002 - depth / 2), BLACK)
-    return Shaped((face,), (shell, head_behind(-0.004 - depth)))
+    return UnitLight((face,), (shell, head_behind(-0.004 - depth)))
 
 
-def umbrella(diameter_m: float, surface: str = "white", efficiency: float | None = None) -> Shaped:
+def umbrella(diameter_m: float, surface: str = "white", efficiency: float | None = None) -> UnitLight:
     """A reflective umbrella, white or silver: a bowl that glows toward its open side, the head in front of it.
 
     Default efficiency 0.35 white, 0.45 silver (common practice, no source).
@@ -278,10 +278,10 @@ def umbrella(diameter_m: float, surface: str = "white", efficiency: float | None
     bowl = Emitter("cap", diameter_m, share, hot_spot(profile, 0.5, diameter_m), height_m=depth)
     cloth = Body("cap", (diameter_m * 1.004, depth), (0, 0, -0.004), BLACK)
     head = Body("cylinder", (min(0.13, 0.15 * diameter_m), 0.3), (0, 0, 0.15 * diameter_m + 0.15), BLACK)
-    return Shaped((bowl,), (cloth, head))
+    return UnitLight((bowl,), (cloth, head))
 
 
-def shoot_through(diameter_m: float, efficiency: float | None = None) -> Shaped:
+def shoot_through(diameter_m: float, efficiency: float | None = None) -> UnitLight:
     """A shoot-through umbrella: a glowing disc to the front and its rear spill, both Lambertian.
 
     Default efficiency 0.55, four tenths of it backward (common practice, no source).
@@ -300,10 +300,10 @@ def shoot_through(diameter_m: float, efficiency: float | None = None) -> Shaped:
     )
     cloth = Body("cylinder", (diameter_m, 0.002), (0, 0, -0.002), WHITE)
     head = head_behind(-0.35 * diameter_m)
-    return Shaped((front, rear), (cloth, head))
+    return UnitLight((front, rear), (cloth, head))
 
 
-def covered_umbrella(diameter_m: float, surface: str = "white", efficiency: float | None = None) -> Shaped:
+def covered_umbrella(diameter_m: float, surface: str = "white", efficiency: float | None = None) -> UnitLight:
     """A reflective umbrella behind a diffusion cover: a Lambertian disc with a slightly brighter centre.
 
     Default efficiency 0.25 white, 0.3 silver (common practice, no source).
@@ -312,10 +312,10 @@ def covered_umbrella(diameter_m: float, surface: str = "white", efficiency: floa
     share = EFFICIENCY[f"covered umbrella {surface}"] if efficiency is None else efficiency
     face = Emitter("disc", diameter_m, share, hot_spot(Profile(), 0.3, diameter_m))
     shell = Body("cap", (diameter_m, 0.2 * diameter_m), (0, 0, -0.004), BLACK)
-    return Shaped((face,), (shell,))
+    return UnitLight((face,), (shell,))
 
 
-def spot(lens_m: float = 0.15, beam_deg: float = 12.0, efficiency: float | None = None) -> Shaped:
+def spot(lens_m: float = 0.15, beam_deg: float = 12.0, efficiency: float | None = None) -> UnitLight:
     """A fresnel-like focusable spot: an evenly bright lens whose intensity is a smooth bell with a dark edge.
 
     Default efficiency 0.15 (common practice, no source).
@@ -330,15 +330,15 @@ def spot(lens_m: float = 0.15, beam_deg: float = 12.0, efficiency: float | None 
         Profile(theta_max_rad=end, table=axial_table(lambda t: profiles.spot_profile(t, beam_deg), end)),
     )
     house = Body("box", (lens_m * 1.3, lens_m * 1.3, 0.3), (0, 0, -0.152), BLACK)
-    return Shaped((face,), (house,))
+    return UnitLight((face,), (house,))
 
 
-def panel(width_m: float, height_m: float, efficiency: float = 1.0) -> Shaped:
+def panel(width_m: float, height_m: float, efficiency: float = 1.0) -> UnitLight:
     """A plain Lambertian panel, such as a window of sky.
 
     Does not: model window bars, or the sky's own distribution.
     """
-    return Shaped((Emitter("rectangle", width_m, efficiency, height_m=height_m),), ())
+    return UnitLight((Emitter("rectangle", width_m, efficiency, height_m=height_m),), ())
 
 
 def barn_doors(

@@ -10,14 +10,14 @@ import numpy as np
 from sim.studio.gear import ies
 from sim.studio.gear.body import Body
 from sim.studio.gear.emitter import Emitter, Profile
-from sim.studio.gear.modifiers import Shaped
+from sim.studio.gear.modifiers import UnitLight
 
 POINT_DIAMETER_M = 0.05  # size given to a lamp whose file says that it is a point; common practice, no source
 SMALLEST_OPENING_M = 1e-3
 MOST_THETA, MOST_PHI = 1801, 360
 
 
-def shaped_from_file(path: str | Path) -> Shaped:
+def shaped_from_file(path: str | Path) -> UnitLight:
     """Return the emitter of a photometric file, which carries the file's own lumens; it has no housing.
 
     Raises `SceneError` with the file's line.
@@ -25,7 +25,7 @@ def shaped_from_file(path: str | Path) -> Shaped:
     return shaped_from_lamp(ies.read_ies(path))
 
 
-def shaped_from_lamp(lamp: ies.PhotometricFile) -> Shaped:
+def shaped_from_lamp(lamp: ies.PhotometricFile) -> UnitLight:
     """Return the emitter of a lamp.
 
     A flat opening that sends nothing backward becomes a rectangle or disc of its size, everything else a sphere of
@@ -54,14 +54,14 @@ def shaped_from_lamp(lamp: ies.PhotometricFile) -> Shaped:
         else:
             # The file's length lies along the 0 plane, which is x here.
             face = Emitter("rectangle", length, ies.total_lumens(lamp), profile, height_m=width)
-        return Shaped((face,), body)
+        return UnitLight((face,), body)
     ball = Emitter(
         "sphere",
         max(diameter, POINT_DIAMETER_M),
         ies.total_lumens(lamp),
         Profile(theta_max_rad=end, table=_peak_one(table)),
     )
-    return Shaped((ball,), body)
+    return UnitLight((ball,), body)
 
 
 def _cells(angles_deg: np.ndarray, span_deg: float) -> int:

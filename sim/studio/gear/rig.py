@@ -24,7 +24,7 @@ WHITE: RGB = (1.0, 1.0, 1.0)
 
 
 @dataclass(frozen=True, eq=False)
-class Rig:
+class BuiltLight:
     """A light ready for the stage.
 
     emitters: luminous surfaces, flux in lm (continuous) or lm*s (flash) at full dial.
@@ -57,7 +57,7 @@ def _rgb(values: FloatArray) -> RGB:
     return float(values[0]), float(values[1]), float(values[2])
 
 
-def shaped_from_modifier(modifier: model.Modifier) -> modifiers.Shaped:
+def shaped_from_modifier(modifier: model.Modifier) -> modifiers.UnitLight:
     """Return what a modifier of the scene makes of a source of 1 lm."""
     m = modifier
     match m:
@@ -88,7 +88,9 @@ def shaped_from_modifier(modifier: model.Modifier) -> modifiers.Shaped:
     raise TypeError(f"no physics for the modifier {modifier!r}")
 
 
-def _with_barn_doors(shaped: modifiers.Shaped, opening_m: float, doors: model.BarnDoors | None) -> modifiers.Shaped:
+def _with_barn_doors(
+    shaped: modifiers.UnitLight, opening_m: float, doors: model.BarnDoors | None
+) -> modifiers.UnitLight:
     if doors is None:
         return shaped
     leaves = modifiers.barn_doors(opening_m, doors.left_deg, doors.right_deg, doors.top_deg, doors.bottom_deg)
@@ -111,7 +113,7 @@ def axial_intensity_cd(emitters: tuple[Emitter, ...], body: tuple[Body, ...] = (
     return axial_illuminance_lx(emitters, body, far_m) * far_m**2
 
 
-def source_flux_lm(source: model.Source, shaped: modifiers.Shaped) -> float:
+def source_flux_lm(source: model.Source, shaped: modifiers.UnitLight) -> float:
     """Return the light of the bare source at full dial, lm or lm*s, such that the shaped light is as stated.
 
     A measured source, a guide number and an illuminance hold with the modifier on, on its axis. The meter is a flat
@@ -150,7 +152,7 @@ def gel_rgb_from_gels(gels: tuple[model.Gel, ...], temperature_K: float) -> RGB:
     return _rgb(factors)
 
 
-def rig_from_light(light: model.Light, folder: str | Path = ".") -> Rig:
+def rig_from_light(light: model.Light, folder: str | Path = ".") -> BuiltLight:
     """Return the rig of a light of the scene at full dial.
 
     Args: the light; folder that a photometric file's name is relative to.
@@ -175,7 +177,7 @@ def rig_from_light(light: model.Light, folder: str | Path = ".") -> Rig:
         flux = source_flux_lm(light.source, shaped)
     emitters = tuple(replace(e, flux_lm=e.flux_lm * flux) for e in shaped.emitters)
     source_rgb = None if light.color_hex is None else _rgb(color.light_rgb_from_hex(light.color_hex))
-    return Rig(
+    return BuiltLight(
         emitters,
         shaped.body,
         is_flash,
@@ -186,7 +188,7 @@ def rig_from_light(light: model.Light, folder: str | Path = ".") -> Rig:
     )
 
 
-def rig_from_window(window: model.WindowPanel, aim_distance_m: float) -> Rig:
+def rig_from_window(window: model.WindowPanel, aim_distance_m: float) -> BuiltLight:
     """Return a window of the ambient light as a Lambertian panel.
 
     Args: the window; distance in metres along its axis to the point it is aimed at, where its illuminance holds.
@@ -198,4 +200,4 @@ def rig_from_window(window: model.WindowPanel, aim_distance_m: float) -> Rig:
     else:
         flux = (window.luminance_cd_m2 or 0.0) * math.pi * width_m * height_m
     source_rgb = None if window.color_hex is None else _rgb(color.light_rgb_from_hex(window.color_hex))
-    return Rig((replace(pane, flux_lm=flux),), (), False, window.temperature_K, source_rgb)
+    return BuiltLight((replace(pane, flux_lm=flux),), (), False, window.temperature_K, source_rgb)

@@ -11,8 +11,8 @@ from sim.advice.checks.faceframe import face_grid
 from sim.advice.checks.latitude import (
     MOVES,
     Limit,
-    Move,
     Sample,
+    SitterMove,
     key_light,
     latitude,
     moved_layout,
@@ -65,7 +65,7 @@ def test_a_move_changes_the_sitter_and_nothing_else(move: str) -> None:
 def test_a_step_toward_a_lone_lamp_follows_the_inverse_square() -> None:
     """A lamp beside the camera's axis, level with the face: the reading gains 1/3 stop at d (1 - 2^(-1/6))."""
     scene = scene_of({"key": light(0, 0, modifier=LAMP, place={"at": ["0 m", "1.53 m", "2.5 m"]})})
-    move = Move("step in depth", "m", (-0.6, -0.4, -0.2, 0.0, 0.2, 0.4), 0.01, "", "")
+    move = SitterMove("step in depth", "m", (-0.6, -0.4, -0.2, 0.0, 0.2, 0.4), 0.01, "", "")
     (sweep,) = latitude(scene, moves=[move]).sweeps
     # The receptors lie 4 cm before a face whose points are about 10 cm ahead of the mark.
     away_m = 2.5 - 0.14
@@ -76,7 +76,7 @@ def test_a_step_toward_a_lone_lamp_follows_the_inverse_square() -> None:
 def test_turning_the_head_is_turning_the_light_the_other_way() -> None:
     """The head's limit on one side is where the light, swung about the head instead, changes the pattern's name."""
     scene = scene_of({"key": light(35, 35, 2.5)})
-    move = Move("body turn", "deg", (-16.0, -8.0, 0.0, 8.0), 0.5, "", "")
+    move = SitterMove("body turn", "deg", (-16.0, -8.0, 0.0, 8.0), 0.5, "", "")
     (sweep,) = latitude(scene, moves=[move]).sweeps
     limit = sweep.limit("nose shadow", -1)
     assert limit.offset is not None and limit.becomes.startswith("triangle")
@@ -88,7 +88,7 @@ def test_turning_the_head_is_turning_the_light_the_other_way() -> None:
 @pytest.mark.parametrize("beam_deg", [4, pytest.param(7, marks=pytest.mark.slow)])
 def test_a_tight_lights_hold_on_the_face_is_a_cone_in_space(beam_deg: float) -> None:
     """Face points within half the beam's angle of the axis, counted from geometry alone, as the sitter steps aside."""
-    move = Move("step aside", "m", tuple(np.linspace(-0.25, 0.25, 11)), 0.05, "", "")
+    move = SitterMove("step aside", "m", tuple(np.linspace(-0.25, 0.25, 11)), 0.05, "", "")
     pool = light(0, 20, 2.4, modifier={"kind": "spot", "lens": "3 cm", "beam": f"{beam_deg} deg"})
     scene = scene_of({"key": light(40, 35), "pool": pool})
     found = latitude(scene, moves=[move])

@@ -64,7 +64,7 @@ def test_latitude_draws_its_page(tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 
     # Few steps and rays: what is tested is the page and its data.
     moves = tuple(
-        latitude.Move(m.name, m.unit, (m.offsets[0], 0.0, m.offsets[-1]), abs(m.offsets[0]), m.low, m.high)
+        latitude.SitterMove(m.name, m.unit, (m.offsets[0], 0.0, m.offsets[-1]), abs(m.offsets[0]), m.low, m.high)
         for m in (latitude.MOVES[0], latitude.MOVES[4])
     )
     scene = tmp_path / "plain.yaml"
