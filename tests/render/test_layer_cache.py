@@ -297,7 +297,7 @@ def test_other_source_or_renderer_changes_every_key(
     base: list[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     data = yaml.safe_load(SCENE)
-    assert "stage" in layercache.SOURCES and "transport" in layercache.SOURCES
+    assert "render/stage" in layercache.SOURCES and "render/transport" in layercache.SOURCES
     for name in layercache._maker():
         others = tuple(x if x != name else x + "+" for x in layercache._maker())
         with monkeypatch.context() as patch:

@@ -38,11 +38,11 @@ TITLE = "title: Season poster - violist\n"
 
 EDITOR = """
 import os, signal, sys
-from sim.room import journal
-from sim.room.document.scene_document import Document
+from sim.room.document import journal
+from sim.room.document.scene_document import SceneDocument
 
 path, state, how = sys.argv[1:]
-document = Document.open(path, state)
+document = SceneDocument.open(path, state)
 if how != "free":
     place, count = how.split(":")
     calls = 0

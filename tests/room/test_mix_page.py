@@ -14,7 +14,6 @@ from typing import Any
 
 import numpy as np
 import pytest
-from page_bench import SCENES, Bench, bench, browser_at_hand, exposure_facts, frame_files, frame_message, opened
 from PIL import Image
 
 from sim.advice.checks.frame import frame_from_camera
@@ -30,6 +29,16 @@ from sim.room.document.scene_document import SceneDocument
 from sim.room.preview.frame import camera_axes
 from sim.room.snapshot.placement_cache import PlacementCache
 from sim.room.snapshot.view import view_from_document
+from tests.bench.page_bench import (
+    SCENES,
+    Bench,
+    bench,
+    browser_at_hand,
+    exposure_facts,
+    frame_files,
+    frame_message,
+    opened,
+)
 
 SAMPLED = 1000
 KINDS = ("webgl", "canvas")

@@ -11,7 +11,6 @@ from typing import Any
 
 import numpy as np
 import pytest
-from page_bench import Bench, bench, browser_at_hand, exposure_facts, frame_files, frame_message, opened
 
 from sim.light.develop import develop
 from sim.light.mix import Mix
@@ -19,6 +18,7 @@ from sim.light.readings import Probe, ProbeReadings
 from sim.light.stack import LightStack
 from sim.metering.points import CONSTANT_C, readings_from_probes
 from sim.quantities import photometry
+from tests.bench.page_bench import Bench, bench, browser_at_hand, exposure_facts, frame_files, frame_message, opened
 
 # Start picture and readings on the page's own store; requests are kept in `asked` and answered as done.
 BEGIN = """async ([view, frame, meters]) => {

@@ -10,7 +10,6 @@ from typing import Any
 
 import numpy as np
 import pytest
-from page_bench import browser_at_hand
 from rooms import PATIENCE_S, SIMPLE, StillPainter, scene_file, served
 
 from sim.quantities import units
@@ -19,6 +18,7 @@ from sim.reports.plan.facts import facts_from_scene
 from sim.reports.plan.outlines import View, beam_shapes
 from sim.scene.read import load_scene
 from sim.studio.layout import layout_from_scene
+from tests.bench.page_bench import browser_at_hand
 
 SNOOT = """\
   hair light:

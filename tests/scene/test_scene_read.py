@@ -20,7 +20,7 @@ from sim.scene.read import MOST_BYTES, load_scene, scene_data_hash, scene_from_b
 
 ROOT = Path(__file__).parents[2]
 GOOD = sorted((ROOT / "scenes").glob("*.yaml"))
-BASE = (Path(__file__).parents[1] / "malformed" / "base.yaml").read_text(encoding="utf-8")
+BASE = (Path(__file__).parent / "malformed" / "base.yaml").read_text(encoding="utf-8")
 
 # Name of the fault; text of base.yaml and what replaces it; line, key path and a part of the message.
 MALFORMED = [

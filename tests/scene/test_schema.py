@@ -14,7 +14,7 @@ import yaml
 from sim.scene.model import scene_schema
 
 ROOT = Path(__file__).parents[2]
-GOOD = [*sorted((ROOT / "scenes").glob("*.yaml")), ROOT / "tests" / "malformed" / "base.yaml"]
+GOOD = [*sorted((ROOT / "scenes").glob("*.yaml")), ROOT / "tests" / "scene" / "malformed" / "base.yaml"]
 BASE = GOOD[-1].read_text(encoding="utf-8")
 SCHEMA = scene_schema()
 CHECK = jsonschema.Draft202012Validator(SCHEMA)
