@@ -15,6 +15,7 @@ ARGUMENTS = [
     "--no-sandbox", "--disable-gpu", "--use-gl=angle", "--use-angle=swiftshader", "--enable-unsafe-swiftshader",
     "--disable-dev-shm-usage", "--force-color-profile=srgb",
 ]  # fmt: skip
+NO_BROWSER = "no Chromium here"
 # What a page holds itself, and the browser's own viewer of PDF files.
 OWN_SCHEMES = ("data:", "blob:", "chrome-extension:", "chrome:")
 
@@ -29,7 +30,7 @@ def require_chromium() -> str:
     """The browser's path, or skip the test with the reason."""
     found = chromium_path()
     if found is None:
-        pytest.skip("no Chromium here: install it (Debian: apt-get install chromium) or name it in HALFSTOP_CHROMIUM")
+        pytest.skip(f"{NO_BROWSER}: install it (Debian: apt-get install chromium) or name it in HALFSTOP_CHROMIUM")
     return found
 
 

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 
 import hypothesis
 import pytest
+from browser import NO_BROWSER
 
 from sim.quantities.errors import EngineError
 from sim.render.engine import Engine, preload_private_libraries, start_engine
@@ -47,6 +48,13 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
             item.add_marker(pytest.mark.skip(reason="slow: run with --slow or HALFSTOP_SLOW=1"))
         if item.get_closest_marker("gpu") and not has_gpu:
             item.add_marker(pytest.mark.skip(reason="needs a CUDA device"))
+
+
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+    """Say how many tests were skipped for want of a browser, since a pass without one is not whole."""
+    skipped = [report for report in terminalreporter.stats.get("skipped", []) if NO_BROWSER in str(report.longrepr)]
+    if skipped:
+        terminalreporter.write_line(f"{len(skipped)} tests of pages skipped: no browser (apt-get install chromium)")
 
 
 @pytest.fixture(scope="session")

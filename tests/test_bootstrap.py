@@ -7,6 +7,7 @@ import os
 import re
 import shutil
 import signal
+import socket
 import subprocess
 import sys
 import time
@@ -47,7 +48,9 @@ def checkout(tmp_path: Path) -> Path:
     (root / "sim").mkdir()
     (root / "sim" / "__init__.py").write_text("")
     (root / "sim" / "__main__.py").write_text(ECHO)
-    (root / "sim" / "engine.py").write_text("")
+    (root / "sim" / "render").mkdir()
+    (root / "sim" / "render" / "__init__.py").write_text("")
+    (root / "sim" / "render" / "engine.py").write_text("")
     (root / "pytest.py").write_text(ECHO)
     return root
 
@@ -165,7 +168,7 @@ def test_set_up_from_nothing_by_two_at_once(checkout: Path, tmp_path: Path, tool
     assert [run.returncode for run in runs] == [0, 0], told
     assert [out.splitlines()[0] for out, _ in told] == ["['one']", "['two']"]
     assert sum("setting up in" in err for _, err in told) == 1
-    assert not (checkout / ".venv.new").exists()
+    assert not list(checkout.glob(".venv.new*"))
     # Scripts of the environment must name its final place.
     assert ".venv.new" not in (checkout / ".venv" / "bin" / "activate").read_text()
     again = call(checkout, tmp_path, "x", path=str(tools))
@@ -188,13 +191,39 @@ def test_interrupt_ends_the_set_up_and_the_next_run_mends_it(checkout: Path, tmp
         stdout=subprocess.PIPE, stderr=subprocess.PIPE,
     )  # fmt: skip
     until = time.monotonic() + 60
-    while not (checkout / ".venv.new" / "env" / "pyvenv.cfg").exists() and time.monotonic() < until:
+    while not list(checkout.glob(".venv.new.*/env/pyvenv.cfg")) and time.monotonic() < until:
         time.sleep(0.01)
     os.killpg(run.pid, signal.SIGINT)
     out, err = run.communicate(timeout=60)
     assert run.returncode == 130 and out == "" and "interrupted" in err
     assert not (checkout / ".venv").exists()
     assert call(checkout, tmp_path, "x", path=str(tools)).returncode == 0
+
+
+def test_a_package_installer_left_over_by_a_kill_holds_nobody_up(checkout: Path, tmp_path: Path, tools: Path) -> None:
+    lock = checkout / ".lock" / "requirements.txt"
+    lock.write_text("no-such-package==1 --hash=sha256:" + "0" * 64 + "\n")
+    with socket.create_server(("127.0.0.1", 0)) as silent:
+        index = f"http://127.0.0.1:{silent.getsockname()[1]}/"
+        environ = {**environment(tmp_path, str(tools)), "PIP_INDEX_URL": index, "PIP_DEFAULT_TIMEOUT": "120"}
+        del environ["PIP_NO_INDEX"]
+        first = subprocess.Popen([SHELL, str(checkout / "halfstop"), "x"], env=environ, stderr=subprocess.DEVNULL,
+                                 start_new_session=True)  # fmt: skip
+        try:
+            # The installer now waits for an answer that never comes; end the script alone.
+            silent.settimeout(60)
+            waiting, _ = silent.accept()
+            os.kill(first.pid, signal.SIGKILL)
+            first.wait(10)
+            lock.write_text("# nothing to install\n")
+            start = time.monotonic()
+            second = call(checkout, tmp_path, "y", path=str(tools))
+            waited_s = time.monotonic() - start
+            waiting.close()
+        finally:
+            os.killpg(first.pid, signal.SIGKILL)
+    assert second.returncode == 0, second.stderr
+    assert "waiting for it" not in second.stderr and waited_s < 60
 
 
 def locked() -> dict[str, list[Version]]:
