@@ -39,14 +39,14 @@ def sweep(
     It may be ended at any time: run it again, and what is finished is not made twice.
     """
     from sim.cli.progress import shown_progress
-    from sim.sweep.run import SweepOrder, run_sweep
+    from sim.sweep.run import SweepRequest, run_sweep
 
-    order = SweepOrder(out or Path("out") / study.stem, workers, cluster, retry)
+    request = SweepRequest(out or Path("out") / study.stem, workers, cluster, retry)
     with shown_progress(time_left=True) as show:
-        made = run_sweep(study, order, show, lambda line: print(one_line(line), file=sys.stderr, flush=True))
+        made = run_sweep(study, request, show, lambda line: print(one_line(line), file=sys.stderr, flush=True))
     for line in summary_lines(made):
         print(one_line(line))
-    print(one_line(f"table.parquet, table.csv and {made.page.name} in {order.out}: see {made.page.name}"))
+    print(one_line(f"table.parquet, table.csv and {made.page.name} in {request.out}: see {made.page.name}"))
 
 
 def summary_lines(made: Sweep) -> list[str]:

@@ -10,10 +10,10 @@ setup       what a group is, as it travels to a worker
 tracing     one group's light, every layer once
 mixing      one variation's picture, readings and checks from it
 columns     names of the table's columns
-parts       the finished parts on disk, each with its checksum
-table       all parts as one table, ranked
+chunks      the finished chunks of the table on disk, each with its checksum
+table       all chunks as one table, ranked
 cluster     workers here or elsewhere
 writer      results written while work goes on
-crew        work given out, lost workers, suspects
+scheduler   work given out, lost workers, suspects
 run         from a study file to its table
 """

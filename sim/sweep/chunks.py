@@ -1,11 +1,11 @@
-"""A sweep's folder: finished parts, pictures, and the plan; what is finished is what its parts say.
+"""A sweep's folder: finished chunks, pictures, and the plan; what is finished is what its chunks say.
 
     plan.json              the study as it was last run: axes, wishes, every variation's id and values
-    parts/part-*.parquet   finished variations; a part's name is the checksum of its bytes
+    chunks/chunk-*.parquet   finished variations; a chunk's name is the checksum of its bytes
     pictures/*.png         one for each variation, named by its id; layers/*.exr likewise
-    table.parquet, .csv    all parts as one ranked table, written at the end of a run
+    table.parquet, .csv    all chunks as one ranked table, written at the end of a run
 
-Every file is written beside its place, flushed and renamed, and a part only after the pictures that it names. A part
+Every file is written beside its place, flushed and renamed, and a chunk only after the pictures that it names. A chunk
 that fails its checksum counts as never written. One process at a time writes a folder.
 """
 
@@ -29,11 +29,11 @@ import pyarrow.parquet as pq  # type: ignore[import-untyped]
 from sim.quantities.errors import HalfstopError, quoted
 from sim.sweep.setup import Result
 
-PLAN, LOCK, PARTS = "plan.json", ".halfstop-sweep.lock", "parts"
+PLAN, LOCK, CHUNKS = "plan.json", ".halfstop-sweep.lock", "chunks"
 TABLES = ("table.parquet", "table.csv")
 FOLDERS = {"picture": "pictures", "layers": "layers"}
 ENDINGS = {"picture": ".png", "layers": ".exr"}
-DRAFT_PREFIX = ".new-"
+PENDING_PREFIX = ".new-"
 DIGEST_BYTES = 16
 DONE, FAILED, WAITING = "done", "failed", "waiting"
 
@@ -43,7 +43,7 @@ class FolderFault(HalfstopError):
 
 
 class SweepFolder:
-    """A folder that parts, pictures and the plan are written to and read from."""
+    """A folder that chunks, pictures and the plan are written to and read from."""
 
     def __init__(self, path: Path) -> None:
         self.path = path
@@ -64,8 +64,8 @@ class SweepFolder:
                 raise FolderFault(
                     f"{quoted(self.path)}: another sweep is writing this folder; wait for it, or choose one with --out"
                 ) from None
-            for draft in self.path.glob(f"**/{DRAFT_PREFIX}*"):
-                draft.unlink(missing_ok=True)
+            for pending in self.path.glob(f"**/{PENDING_PREFIX}*"):
+                pending.unlink(missing_ok=True)
             yield self
         finally:
             os.close(handle)
@@ -75,7 +75,7 @@ class SweepFolder:
         if self.path.exists() and not self.path.is_dir():
             raise FolderFault(f"{quoted(self.path)}: there is a file of this name; choose another folder with --out")
         ours = (self.path / PLAN).is_file() or (self.path / LOCK).is_file()
-        names = (PLAN, PARTS, *TABLES, *FOLDERS.values())
+        names = (PLAN, CHUNKS, *TABLES, *FOLDERS.values())
         taken = [name for name in names if os.path.lexists(self.path / name)]
         if taken and not ours:
             raise FolderFault(
@@ -88,23 +88,23 @@ class SweepFolder:
         with told_plainly(self.path):
             place = self.path / name
             place.parent.mkdir(exist_ok=True)
-            handle, draft = tempfile.mkstemp(prefix=DRAFT_PREFIX, dir=place.parent)
+            handle, pending = tempfile.mkstemp(prefix=PENDING_PREFIX, dir=place.parent)
             try:
                 with os.fdopen(handle, "wb") as stream:
                     stream.write(data)
                     stream.flush()
                     os.fsync(stream.fileno())
-                os.chmod(draft, 0o666 & ~_UMASK)
-                os.replace(draft, place)
+                os.chmod(pending, 0o666 & ~_UMASK)
+                os.replace(pending, place)
             except BaseException:
                 with contextlib.suppress(OSError):
-                    os.unlink(draft)
+                    os.unlink(pending)
                 raise
             if last:
                 _sync_folder(place.parent)
 
     def add(self, results: Sequence[Result], labels: Mapping[str, Mapping[str, str]]) -> None:
-        """Write finished variations: their files first, then the part that makes them count.
+        """Write finished variations: their files first, then the chunk that makes them count.
 
         Arguments: `labels` each variation's axis values by id.
         """
@@ -122,42 +122,42 @@ class SweepFolder:
         with told_plainly(self.path):
             for folder in {(self.path / name).parent for row in rows for name in map(row.get, FOLDERS) if name}:
                 _sync_folder(folder)
-        self._write_part(pa.Table.from_pylist(rows, schema=_schema(rows)))
+        self._write_chunk(pa.Table.from_pylist(rows, schema=_schema(rows)))
 
-    def _write_part(self, table: pa.Table) -> None:
+    def _write_chunk(self, table: pa.Table) -> None:
         stream = io.BytesIO()
         # Leave out what only helps readers of large files: it would be larger than the rows.
         pq.write_table(table, stream, compression="zstd", write_statistics=False, use_dictionary=False)
-        self.write(f"{PARTS}/part-{checksum(stream.getvalue())}.parquet", stream.getvalue())
+        self.write(f"{CHUNKS}/chunk-{checksum(stream.getvalue())}.parquet", stream.getvalue())
 
     def forget(self, ids: Iterable[str]) -> None:
-        """Write anew the parts that hold some ids, without them."""
+        """Write anew the chunks that hold some ids, without them."""
         gone = set(ids)
-        for path, table in self.parts():
+        for path, table in self.chunks():
             held = table.column("id").to_pylist()
             if not gone & set(held):
                 continue
             left = table.filter(pa.array([name not in gone for name in held]))
             if left.num_rows:
-                self._write_part(left)
+                self._write_chunk(left)
             path.unlink(missing_ok=True)
 
     # -- reading --
 
-    def parts(self) -> Iterator[tuple[Path, pa.Table]]:
-        """Every part whose bytes agree with its name, in the order of names."""
-        for path in sorted((self.path / PARTS).glob("part-*.parquet")):
+    def chunks(self) -> Iterator[tuple[Path, pa.Table]]:
+        """Every chunk whose bytes agree with its name, in the order of names."""
+        for path in sorted((self.path / CHUNKS).glob("chunk-*.parquet")):
             try:
                 data = path.read_bytes()
             except OSError:
                 continue
-            if path.name == f"part-{checksum(data)}.parquet":
+            if path.name == f"chunk-{checksum(data)}.parquet":
                 yield path, pq.read_table(pa.BufferReader(data))
 
     def finished(self) -> dict[str, str]:
-        """Status by id of every variation whose part is good and whose files are there in full."""
+        """Status by id of every variation whose chunk is good and whose files are there in full."""
         found: dict[str, str] = {}
-        for _, table in self.parts():
+        for _, table in self.chunks():
             names = set(table.column_names)
             kinds = [kind for kind in FOLDERS if kind in names]
             columns = ["id", "status", *(name for kind in kinds for name in (kind, f"{kind}_bytes"))]
@@ -178,9 +178,9 @@ class SweepFolder:
         return plan
 
     def damaged_files(self) -> list[str]:
-        """Files that a part names and whose bytes do not have its checksum."""
+        """Files that a chunk names and whose bytes do not have its checksum."""
         wrong = []
-        for _, table in self.parts():
+        for _, table in self.chunks():
             for kind in FOLDERS:
                 if kind in table.column_names:
                     for row in table.select([kind, f"{kind}_sha256"]).to_pylist():
@@ -207,7 +207,7 @@ def file_name(kind: str, variation_id: str) -> str:
 
 
 def checksum(data: bytes) -> str:
-    """Checksum that is a part's name."""
+    """Checksum that is a chunk's name."""
     return hashlib.blake2b(data, digest_size=DIGEST_BYTES).hexdigest()
 
 
@@ -225,7 +225,7 @@ def told_plainly(path: Path) -> Iterator[None]:
 
 
 def _schema(rows: Sequence[Mapping[str, Any]]) -> pa.Schema:
-    """Types of all columns, so that one that is empty in a part still has its type."""
+    """Types of all columns, so that one that is empty in a chunk still has its type."""
     kinds: dict[str, pa.DataType] = {}
     for row in rows:
         for name, value in row.items():

@@ -31,23 +31,25 @@ from sim.sweep.tracing import Traced, layers_of, readings_of, scene_and_layout, 
 LONGEST_REASON = 300
 
 
-def mix_pieces(order: GroupRequest, traced: Traced, group: Group, pieces: Sequence[VariationJob]) -> list[Result]:
+def mix_variations(
+    request: GroupRequest, traced: Traced, group: Group, variations: Sequence[VariationJob]
+) -> list[Result]:
     """Make some variations of a traced group; one that fails is told with its reason and stops no other."""
     from sim.render.engine import start_engine
 
     start_engine()
     with scene_folder(group.files) as folder:
-        return [_made(order, traced, group, piece, folder) for piece in pieces]
+        return [_made(request, traced, group, variation, folder) for variation in variations]
 
 
-def _made(order: GroupRequest, traced: Traced, group: Group, piece: VariationJob, folder: Path) -> Result:
+def _made(request: GroupRequest, traced: Traced, group: Group, variation: VariationJob, folder: Path) -> Result:
     try:
-        return mixed(order, traced, group, piece, folder)
+        return mixed(request, traced, group, variation, folder)
     except OSError:
         # A full disk is no fault of the variation's.
         raise
     except Exception as error:
-        return Result(piece.id, reason=reason_from(error))
+        return Result(variation.id, reason=reason_from(error))
 
 
 def reason_from(error: BaseException) -> str:
@@ -57,35 +59,35 @@ def reason_from(error: BaseException) -> str:
     return plain[:LONGEST_REASON]
 
 
-def mixed(order: GroupRequest, traced: Traced, group: Group, piece: VariationJob, folder: Path) -> Result:
+def mixed(request: GroupRequest, traced: Traced, group: Group, variation: VariationJob, folder: Path) -> Result:
     """One variation: its row of the table and its files."""
-    scene, layout = scene_and_layout(piece, group.file, folder)
+    scene, layout = scene_and_layout(variation, group.file, folder)
     mix = mix_from_scene(scene, layout)
-    measured = readings_of(traced, layout, piece)
-    report = report_from_probes(scene, layout, measured, seed=order.seed, setting=mix)
+    measured = readings_of(traced, layout, variation)
+    report = report_from_probes(scene, layout, measured, seed=request.seed, setting=mix)
     row = scene_columns(scene)
-    if "readings" in order.keep:
+    if "readings" in request.keep:
         by_name = {found.point: found for found in readings_from_probes(measured, mix, scene.camera)}
         row |= reading_columns(report, flats_of(report, by_name))
     files: dict[str, bytes] = {}
-    if {"pictures", "layers", "checks"} & set(order.keep):
-        stack = stack_of(traced, layout, piece, order, scene.render.depth)
-        if "checks" in order.keep:
-            row |= _checks(order, traced, group, piece, (scene, layout), stack, mix)
-        if "pictures" in order.keep:
-            files["picture"] = _picture(order, scene, stack, mix, piece)
-        if "layers" in order.keep:
+    if {"pictures", "layers", "checks"} & set(request.keep):
+        stack = stack_of(traced, layout, variation, request, scene.render.depth)
+        if "checks" in request.keep:
+            row |= _checks(request, traced, group, variation, (scene, layout), stack, mix)
+        if "pictures" in request.keep:
+            files["picture"] = _picture(request, scene, stack, mix, variation)
+        if "layers" in request.keep:
             files["layers"] = _layers(scene, stack, mix)
     for kind, data in files.items():
         row[f"{kind}_sha256"] = hashlib.sha256(data).hexdigest()
-    return Result(piece.id, row, files)
+    return Result(variation.id, row, files)
 
 
-def _picture(order: GroupRequest, scene: Scene, stack: LightStack, mix: Mix, piece: VariationJob) -> bytes:
+def _picture(request: GroupRequest, scene: Scene, stack: LightStack, mix: Mix, variation: VariationJob) -> bytes:
     from sim import __version__
 
-    made = f"{stack.size[0]} x {stack.size[1]}, {stack.samples} samples, seed {order.seed}"
-    texts = {"Title": f"variation {piece.id}", "Description": settings_text(scene.camera),
+    made = f"{stack.size[0]} x {stack.size[1]}, {stack.samples} samples, seed {request.seed}"
+    texts = {"Title": f"variation {variation.id}", "Description": settings_text(scene.camera),
              "Software": f"halfstop {__version__}", "Comment": made}  # fmt: skip
     return png_bytes(encoded(exposed(stack, mix, scene.camera)), texts)
 
@@ -106,10 +108,10 @@ def _layers(scene: Scene, stack: LightStack, mix: Mix) -> bytes:
 
 
 def _checks(
-    order: GroupRequest,
+    request: GroupRequest,
     traced: Traced,
     group: Group,
-    piece: VariationJob,
+    variation: VariationJob,
     member: tuple[Scene, Layout],
     stack: LightStack,
     mix: Mix,
@@ -124,7 +126,7 @@ def _checks(
     from sim.advice.checks.sparkle import sparkle
 
     scene, layout = member
-    camera, layers = scene.camera, layers_of(traced, layout, piece)
+    camera, layers = scene.camera, layers_of(traced, layout, variation)
     stage = replace(stage_of(traced.group, member), layout=layout)
     lens = np.stack([layer.lens for layer in layers if layer.lens is not None])
     read = ProbeReadings(
@@ -142,7 +144,7 @@ def _checks(
             stage,
             mix,
             camera.shutter_s,
-            seed=order.seed,
+            seed=request.seed,
             light=LensLight(lens[:, 0], lens[:, 1:]),
             flag_of=_Flags(traced.group),
         ),
@@ -153,7 +155,7 @@ def _checks(
         duties=duties(stack, layout, mix, camera, read, parted, glints),
         size=stack.size,
         samples=stack.samples,
-        seed=order.seed,
+        seed=request.seed,
     )
     return check_columns(report, health_from_stack(stack, mix, camera, None))
 

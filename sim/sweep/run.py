@@ -16,7 +16,7 @@ from sim.reports.preview import QUALITIES
 from sim.sweep.chunks import FAILED, PLAN, SweepFolder
 from sim.sweep.cluster import Workers, workers_at, workers_here, workers_wanted
 from sim.sweep.groups import groups_of
-from sim.sweep.scheduler import PER_PART, Scheduler, Work
+from sim.sweep.scheduler import PER_CHUNK, Scheduler, Work
 from sim.sweep.setup import METER_RAYS, Group, GroupRequest, Result
 from sim.sweep.study import Study, load_study
 from sim.sweep.table import plan_record, write_tables
@@ -33,7 +33,7 @@ Progress = Callable[[str, float], None]
 
 
 @dataclass(frozen=True)
-class SweepOrder:
+class SweepRequest:
     """Where to and by whom: `out` folder; `workers` here, None for as many as fit; `cluster` a scheduler's address.
 
     `retry` makes variations again that failed before.
@@ -59,7 +59,7 @@ class Sweep:
 
 def run_sweep(
     study_file: Path,
-    order: SweepOrder,
+    request: SweepRequest,
     on_progress: Progress | None = None,
     on_line: Callable[[str], None] | None = None,
     work: Work | None = None,
@@ -72,27 +72,27 @@ def run_sweep(
     from sim.sweep.page import page_from_results
 
     tell, say = on_progress or (lambda step, part: None), on_line or (lambda line: None)
-    _require_sound(order)
+    _require_sound(request)
     study = load_study(study_file)
-    home = SweepFolder(order.out)
+    home = SweepFolder(request.out)
     home.require_ours()
     with ExitStack() as stack:
-        workers = stack.enter_context(workers_at(order.cluster)) if order.cluster else None
+        workers = stack.enter_context(workers_at(request.cluster)) if request.cluster else None
         made_by = workers.maker if workers else maker(engine_in_use().variant)
-        plan = order_for(study, made_by)
+        making = request_for(study, made_by)
         tell("lay out", 0.0)
-        variations = variations_of(study, plan, lambda part: tell("lay out", part))
+        variations = variations_of(study, making, lambda part: tell("lay out", part))
         # Touch the folder only when the study is known to be good.
         stack.enter_context(home.held())
-        groups, kept = _left_to_do(home, variations, plan, study, order.retry)
-        home.write(PLAN, plan_bytes(study, plan, variations))
+        groups, kept = _left_to_do(home, variations, making, study, request.retry)
+        home.write(PLAN, plan_bytes(study, making, variations))
         say(_outlook(study, variations, groups, kept))
         made = 0
         if groups:
-            workers = workers or stack.enter_context(workers_here(_workers_for(order, plan, groups)))
+            workers = workers or stack.enter_context(workers_here(_workers_for(request, making, groups)))
             if workers.dashboard:
                 say(f"{_counted(workers.count, 'worker')}; what each of them does: {workers.dashboard}")
-            made = _make(groups, variations, study, plan, workers, home, tell, work)
+            made = _make(groups, variations, study, making, workers, home, tell, work)
         tell("files", 0.0)
         table = write_tables(home)
         page = page_from_results(home.path)
@@ -101,7 +101,7 @@ def run_sweep(
     return Sweep(table, study, kept, made, failed, page)
 
 
-def order_for(study: Study, made_by: tuple[str, ...]) -> GroupRequest:
+def request_for(study: Study, made_by: tuple[str, ...]) -> GroupRequest:
     """How a study's variations are made."""
     quality = QUALITIES[study.quality]
     return GroupRequest(
@@ -110,20 +110,20 @@ def order_for(study: Study, made_by: tuple[str, ...]) -> GroupRequest:
     )  # fmt: skip
 
 
-def plan_bytes(study: Study, order: GroupRequest, variations: Sequence[Variation]) -> bytes:
+def plan_bytes(study: Study, making: GroupRequest, variations: Sequence[Variation]) -> bytes:
     """The plan as it lies in the folder."""
-    return (json.dumps(plan_record(study, order, variations), indent=1, ensure_ascii=False) + "\n").encode()
+    return (json.dumps(plan_record(study, making, variations), indent=1, ensure_ascii=False) + "\n").encode()
 
 
-def _require_sound(order: SweepOrder) -> None:
-    if order.workers is not None and order.cluster is not None:
+def _require_sound(request: SweepRequest) -> None:
+    if request.workers is not None and request.cluster is not None:
         raise HalfstopError("--workers counts processes here and --cluster goes elsewhere; keep one of them")
-    if order.workers is not None and not 1 <= order.workers <= MOST_WORKERS:
-        raise HalfstopError(f'--workers {order.workers}: expected 1 to {MOST_WORKERS}; write "--workers 2"')
+    if request.workers is not None and not 1 <= request.workers <= MOST_WORKERS:
+        raise HalfstopError(f'--workers {request.workers}: expected 1 to {MOST_WORKERS}; write "--workers 2"')
 
 
 def _left_to_do(
-    home: SweepFolder, variations: Sequence[Variation], order: GroupRequest, study: Study, retry: bool
+    home: SweepFolder, variations: Sequence[Variation], making: GroupRequest, study: Study, retry: bool
 ) -> tuple[list[Group], int]:
     """Groups of what is not finished, and how many contents are."""
     finished = home.finished()
@@ -133,17 +133,17 @@ def _left_to_do(
         finished = {name: status for name, status in finished.items() if name not in failed}
     open_ones = [variation for variation in variations if variation.id not in finished]
     kept = len({variation.id for variation in variations if variation.id in finished})
-    return groups_of(open_ones, order, study.base.path.name), kept
+    return groups_of(open_ones, making, study.base.path.name), kept
 
 
-def _workers_for(order: SweepOrder, plan: GroupRequest, groups: Sequence[Group]) -> int:
+def _workers_for(request: SweepRequest, making: GroupRequest, groups: Sequence[Group]) -> int:
     """As many workers as are asked for or fit, but no more than there are tasks."""
-    tasks = sum(-(-len(group.pieces) // PER_PART) for group in groups)
-    return min(workers_wanted(order.workers, plan.size, len(groups[0].pieces[0].emissions)), tasks)
+    tasks = sum(-(-len(group.variations) // PER_CHUNK) for group in groups)
+    return min(workers_wanted(request.workers, making.size, len(groups[0].variations[0].emissions)), tasks)
 
 
 def _make(
-    groups: Sequence[Group], variations: Sequence[Variation], study: Study, order: GroupRequest, workers: Workers,
+    groups: Sequence[Group], variations: Sequence[Variation], study: Study, making: GroupRequest, workers: Workers,
     home: SweepFolder, tell: Progress, work: Work | None,
 ) -> int:  # fmt: skip
     """Have all groups made, write what comes back, and return how many contents came back."""
@@ -163,14 +163,14 @@ def _make(
 
     tell("sweep", 0.0)
     with Writer(on_results) as writer:
-        Scheduler(workers.client, order, writer, work).run(groups)
+        Scheduler(workers.client, making, writer, work).run(groups)
     tell("sweep", 1.0)
     return made
 
 
 def _outlook(study: Study, variations: Sequence[Variation], groups: Sequence[Group], kept: int) -> str:
     """What is about to be done, in one line."""
-    left = sum(len(group.pieces) for group in groups)
+    left = sum(len(group.variations) for group in groups)
     told = [f"{study.title}: {_counted(len(variations), 'variation')}"]
     if kept:
         told.append(f"{kept} finished before")

@@ -18,12 +18,12 @@ from typing import Any
 
 from sim.quantities.errors import EngineError, HalfstopError
 from sim.sweep.groups import chunks_of, mix_cost_s, trace_cost_s
-from sim.sweep.mixing import mix_pieces, reason_from
+from sim.sweep.mixing import mix_variations, reason_from
 from sim.sweep.setup import Group, GroupRequest, Result, VariationJob
 from sim.sweep.tracing import WrongMaker, trace_group
 
-# Variations of one part at most.
-PER_PART = 16
+# Variations of one chunk at most.
+PER_CHUNK = 16
 # Groups given out for each worker: what it does and what it does next.
 AHEAD = 2
 NO_WORKERS_S = 180.0
@@ -37,15 +37,15 @@ class Work:
     """What workers are given to do."""
 
     trace: Callable[[GroupRequest, Group], Any] = trace_group
-    mix: Callable[[GroupRequest, Any, Group, Sequence[VariationJob]], list[Result]] = mix_pieces
+    mix: Callable[[GroupRequest, Any, Group, Sequence[VariationJob]], list[Result]] = mix_variations
 
 
 @dataclass(frozen=True)
 class _Task:
-    """One mixing task in flight: its pieces, their group, its share of the tracing cost, and whether it is alone."""
+    """One mixing task in flight: its variations, their group, its share of the cost, and whether it is alone."""
 
     group: Group
-    pieces: tuple[VariationJob, ...]
+    variations: tuple[VariationJob, ...]
     cost_s: float
     alone: bool
 
@@ -56,11 +56,11 @@ class Scheduler:
     def __init__(
         self,
         client: Any,
-        order: GroupRequest,
+        request: GroupRequest,
         on_results: Callable[[list[Result], float], None],
         work: Work | None = None,
     ) -> None:
-        self.client, self.order, self.on_results, self.work = client, order, on_results, work or Work()
+        self.client, self.request, self.on_results, self.work = client, request, on_results, work or Work()
         self.waiting: deque[Group] = deque()
         self.suspects: deque[Group] = deque()
         self.flying: dict[Any, _Task] = {}
@@ -100,16 +100,16 @@ class Scheduler:
         self.given += 1
         tag = f"{self.given}-{group.key}"
         traced = self.client.submit(
-            self.work.trace, self.order, group, key=f"trace-{tag}", pure=False, priority=-self.given
+            self.work.trace, self.request, group, key=f"trace-{tag}", pure=False, priority=-self.given
         )
-        parts = chunks_of(group.pieces, 1 if alone else PER_PART)
-        for number, pieces in enumerate(parts):
+        chunks = chunks_of(group.variations, 1 if alone else PER_CHUNK)
+        for number, variations in enumerate(chunks):
             future = self.client.submit(
-                self.work.mix, self.order, traced, replace(group, pieces=()), pieces, key=f"mix-{tag}-{number}",
-                pure=False, priority=MIX_FIRST,
+                self.work.mix, self.request, traced, replace(group, variations=()), variations,
+                key=f"mix-{tag}-{number}", pure=False, priority=MIX_FIRST,
             )  # fmt: skip
-            share = group.cost_s / len(parts)
-            self.flying[future] = _Task(group, pieces, share, alone)
+            share = group.cost_s / len(chunks)
+            self.flying[future] = _Task(group, variations, share, alone)
             future.add_done_callback(self.landed.put)
 
     # -- in --
@@ -139,12 +139,12 @@ class Scheduler:
             self._again(task)
 
     def _again(self, task: _Task) -> None:
-        self.waiting.appendleft(self._part_of(task, task.pieces))
+        self.waiting.appendleft(self._group_of(task, task.variations))
 
-    def _part_of(self, task: _Task, pieces: tuple[VariationJob, ...]) -> Group:
-        trace_s = trace_cost_s(self.order, pieces)
-        cost_s = trace_s + mix_cost_s(self.order) * len(pieces)
-        return replace(task.group, pieces=pieces, cost_s=cost_s, trace_s=trace_s)
+    def _group_of(self, task: _Task, variations: tuple[VariationJob, ...]) -> Group:
+        trace_s = trace_cost_s(self.request, variations)
+        cost_s = trace_s + mix_cost_s(self.request) * len(variations)
+        return replace(task.group, variations=variations, cost_s=cost_s, trace_s=trace_s)
 
     def _mend(self, task: _Task, error: BaseException) -> None:
         """Take a task apart that failed as a whole, or record its one variation as failed."""
@@ -158,11 +158,11 @@ class Scheduler:
                 "again: finished variations are kept"
             ) from None
         killed = isinstance(error, KilledWorker)
-        if len(task.pieces) == 1 and (task.alone or not killed):
+        if len(task.variations) == 1 and (task.alone or not killed):
             reason = KILLER if killed else reason_from(error)
-            self.on_results([Result(task.pieces[0].id, reason=reason)], task.cost_s)
+            self.on_results([Result(task.variations[0].id, reason=reason)], task.cost_s)
             return
-        singles = [self._part_of(task, (piece,)) for piece in task.pieces]
+        singles = [self._group_of(task, (variation,)) for variation in task.variations]
         if killed:
             self.suspects.extend(singles)
         else:

@@ -41,7 +41,7 @@ class Group:
 
     key: str
     file: str
-    pieces: tuple[VariationJob, ...]
+    variations: tuple[VariationJob, ...]
     files: dict[str, bytes] = field(hash=False, default_factory=dict)
     cost_s: float = 0.0
     trace_s: float = 0.0

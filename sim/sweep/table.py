@@ -1,4 +1,4 @@
-"""All parts of a sweep as one table: variations in the study's order, with values, readings, verdicts and rank."""
+"""All chunks of a sweep as one table: variations in the study's order, with values, readings, verdicts and rank."""
 
 from __future__ import annotations
 
@@ -37,13 +37,15 @@ def read_table(folder: str | Path) -> pa.Table:
     Columns as in `sim.sweep.columns`; every field has metadata `about` and `unit`. The table's metadata `halfstop` is
     JSON: format, program, title, study and scene file, axes (name, key, unit, values), lights, points, wishes,
     reference, size, samples, seed, quality, keep.
-    Does not: show variations of earlier plans, though their parts are kept. Raises `HalfstopError`.
+    Does not: show variations of earlier plans, though their chunks are kept. Raises `HalfstopError`.
     """
     home = SweepFolder(Path(folder))
     plan = home.plan()
     variations, axes = plan.pop("variations"), plan["axes"]
-    parts = [table for _, table in home.parts()]
-    held = pa.concat_tables(parts, promote_options="default") if parts else pa.table({"id": pa.array([], pa.string())})
+    chunks = [table for _, table in home.chunks()]
+    held = (
+        pa.concat_tables(chunks, promote_options="default") if chunks else pa.table({"id": pa.array([], pa.string())})
+    )
     place = {name: index for index, name in reversed(list(enumerate(held.column("id").to_pylist())))}
     rows = pa.array([place.get(variation["id"]) for variation in variations], pa.int64())
     taken = held.take(rows)
@@ -80,7 +82,7 @@ def write_tables(home: SweepFolder) -> pa.Table:
     return table
 
 
-def plan_record(study: Study, order: GroupRequest, variations: Sequence[Variation]) -> dict[str, Any]:
+def plan_record(study: Study, request: GroupRequest, variations: Sequence[Variation]) -> dict[str, Any]:
     """The plan of a run as plain data."""
     from sim import __version__
 
@@ -101,12 +103,12 @@ def plan_record(study: Study, order: GroupRequest, variations: Sequence[Variatio
             for wish in study.wishes
         ],
         "reference": study.reference,
-        "size": list(order.size),
-        "samples": order.samples,
-        "seed": order.seed,
+        "size": list(request.size),
+        "samples": request.samples,
+        "seed": request.seed,
         "quality": study.quality,
-        "keep": list(order.keep),
-        "made_by": list(order.maker),
+        "keep": list(request.keep),
+        "made_by": list(request.maker),
         "variations": [
             {"id": variation.id, "values": [value.text for value in variation.values],
              "numbers": [value.amount.number if value.amount else None for value in variation.values],

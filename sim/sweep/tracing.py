@@ -79,50 +79,50 @@ class Traced:
     intrusions: tuple[Any, ...] = ()
 
 
-def trace_group(order: GroupRequest, group: Group) -> Traced:
+def trace_group(request: GroupRequest, group: Group) -> Traced:
     """Trace all that the variations of a group share.
 
-    Raises `WrongMaker` where this process is no match for the order.
+    Raises `WrongMaker` where this process is no match for the request.
     """
-    require_maker(order)
+    require_maker(request)
     with scene_folder(group.files) as folder:
-        members = [scene_and_layout(piece, group.file, folder) for piece in group.pieces]
+        members = [scene_and_layout(variation, group.file, folder) for variation in group.variations]
         stage = stage_of(group.key, members[0])
         layers: dict[tuple[int, str], Layer] = {}
         guides: dict[str, Any] = {}
         duty_probes: tuple[Probe, ...] = ()
         layout = members[0][1]
         probes = tuple(report_probes(members[0][0], layout))
-        for turn in passes_of(group.pieces, len(layout.light_names)):
+        for turn in passes_of(group.variations, len(layout.light_names)):
             lit, fresh = _lit(stage, members, turn)
-            found, stack, duty_probes = _pass(order, members[0][0], lit, probes, sorted(fresh))
+            found, stack, duty_probes = _pass(request, members[0][0], lit, probes, sorted(fresh))
             layers |= {(light, fresh[light]): layer for light, layer in found.items()}
             guides = guides or _guides(stack)
         seen: tuple[Any, ...] = ()
-        if "checks" in order.keep:
+        if "checks" in request.keep:
             from sim.advice.checks.intrusions import intrusions
 
             seen = intrusions(stage)
     return Traced(group.key, probes, layers, guides, duty_probes, seen)
 
 
-def require_maker(order: GroupRequest) -> None:
+def require_maker(request: GroupRequest) -> None:
     """Start the engine; refuse a worker of another version, whose results would not match the others'."""
     started = start_engine()
     ours = maker(started.variant)
-    if ours != order.maker:
-        differ = [f"{a} here, {b} asked for" for a, b in zip(ours, order.maker, strict=False) if a != b]
+    if ours != request.maker:
+        differ = [f"{a} here, {b} asked for" for a, b in zip(ours, request.maker, strict=False) if a != b]
         raise WrongMaker(f"this worker runs other software ({'; '.join(differ)}); give all workers the same")
 
 
-def passes_of(pieces: Sequence[VariationJob], lights: int) -> Iterator[dict[int, tuple[int, str]]]:
-    """Passes that trace every emission once: for each light still to trace, the piece that has it and its key.
+def passes_of(variations: Sequence[VariationJob], lights: int) -> Iterator[dict[int, tuple[int, str]]]:
+    """Passes that trace every emission once: for each light still to trace, the variation that has it and its key.
 
     Light beyond those of the scene's lights, of windows and surroundings, has one emission in a group.
     """
     told: list[dict[str, int]] = []
     for light in range(lights):
-        keys = [piece.emissions[light] if light < len(piece.emissions) else "" for piece in pieces]
+        keys = [variation.emissions[light] if light < len(variation.emissions) else "" for variation in variations]
         told.append({key: keys.index(key) for key in dict.fromkeys(keys)})
     for turn in range(max(len(found) for found in told)):
         rows = {light: list(found.items())[turn] for light, found in enumerate(told) if turn < len(found)}
@@ -146,26 +146,26 @@ def _lit(
 
 
 def _pass(
-    order: GroupRequest, scene: Scene, stage: Stage, probes: tuple[Probe, ...], fresh: Sequence[int]
+    request: GroupRequest, scene: Scene, stage: Stage, probes: tuple[Probe, ...], fresh: Sequence[int]
 ) -> tuple[dict[int, Layer], LightStack | None, tuple[Probe, ...]]:
     from sim.render.transport.probe import read_probes
     from sim.render.transport.render import render
 
-    depth, keep = scene.render.depth, order.keep
+    depth, keep = scene.render.depth, request.keep
     read = read_probes(
-        stage, probes, seed=order.seed, depth=depth, target_stderr_stops=NEVER_SURE, most_rays=order.meter_rays
+        stage, probes, seed=request.seed, depth=depth, target_stderr_stops=NEVER_SURE, most_rays=request.meter_rays
     )
     stack, clean, lens, duty = None, None, None, None
     if {"pictures", "layers", "checks"} & set(keep):
-        stack = render(stage, size=order.size, samples=order.samples, seed=order.seed, depth=depth)
+        stack = render(stage, size=request.size, samples=request.samples, seed=request.seed, depth=depth)
         if "pictures" in keep:
-            clean = _cleaned(stack, fresh, order.denoiser)
+            clean = _cleaned(stack, fresh, request.denoiser)
     if "checks" in keep:
         from sim.advice.checks.duties import duty_readings
         from sim.advice.checks.flare import lens_light
 
-        lens = lens_light(stage, seed=order.seed, target_stderr_stops=NEVER_SURE, most_rays=LENS_RAYS)
-        duty = duty_readings(stage, seed=order.seed, target_stderr_stops=NEVER_SURE, most_rays=DUTY_RAYS)
+        lens = lens_light(stage, seed=request.seed, target_stderr_stops=NEVER_SURE, most_rays=LENS_RAYS)
+        duty = duty_readings(stage, seed=request.seed, target_stderr_stops=NEVER_SURE, most_rays=DUTY_RAYS)
     layers = {
         light: Layer(
             meters=read.values[:, light],
@@ -214,9 +214,9 @@ def scene_folder(files: dict[str, bytes]) -> Iterator[Path]:
         yield Path(name)
 
 
-def scene_and_layout(piece: VariationJob, file: str, folder: Path) -> tuple[Scene, Layout]:
-    """A piece's scene and where all of it stands; figures are kept from one piece to the next."""
-    scene = scene_of(piece.text, file, folder)
+def scene_and_layout(variation: VariationJob, file: str, folder: Path) -> tuple[Scene, Layout]:
+    """A variation's scene and where all of it stands; figures are kept from one variation to the next."""
+    scene = scene_of(variation.text, file, folder)
     figure = None
     if isinstance(scene.sitter.figure, str):
         figure = _figure(_Sitter(scene))
@@ -261,9 +261,9 @@ def stage_of(group: str, member: tuple[Scene, Layout]) -> Stage:
     return stage
 
 
-def readings_of(traced: Traced, layout: Layout, piece: VariationJob) -> ProbeReadings:
-    """Readings of the report's probes for one piece."""
-    layers = layers_of(traced, layout, piece)
+def readings_of(traced: Traced, layout: Layout, variation: VariationJob) -> ProbeReadings:
+    """Readings of the report's probes for one variation."""
+    layers = layers_of(traced, layout, variation)
     return ProbeReadings(
         probes=traced.probes, names=layout.light_names, is_flash=layout.is_flash,
         values=np.stack([layer.meters for layer in layers], axis=1),
@@ -271,9 +271,9 @@ def readings_of(traced: Traced, layout: Layout, piece: VariationJob) -> ProbeRea
     )  # fmt: skip
 
 
-def layers_of(traced: Traced, layout: Layout, piece: VariationJob) -> list[Layer]:
-    """The layers of one piece, in the order of its lights."""
-    keys = [*piece.emissions, *("" for _ in layout.light_names[len(piece.emissions) :])]
+def layers_of(traced: Traced, layout: Layout, variation: VariationJob) -> list[Layer]:
+    """The layers of one variation, in the order of its lights."""
+    keys = [*variation.emissions, *("" for _ in layout.light_names[len(variation.emissions) :])]
     return [traced.layers[place, key] for place, key in enumerate(keys)]
 
 
@@ -282,15 +282,15 @@ def _excess(layers: Sequence[Layer]) -> np.ndarray | None:
     return np.stack(found) if len(found) == len(layers) else None
 
 
-def stack_of(traced: Traced, layout: Layout, piece: VariationJob, order: GroupRequest, depth: int) -> LightStack:
-    """The light stack of one piece, with cleaned layers where pictures are wanted."""
-    layers = layers_of(traced, layout, piece)
+def stack_of(traced: Traced, layout: Layout, variation: VariationJob, request: GroupRequest, depth: int) -> LightStack:
+    """The light stack of one variation, with cleaned layers where pictures are wanted."""
+    layers = layers_of(traced, layout, variation)
     stack = LightStack(
         names=layout.light_names, is_flash=layout.is_flash,
         pixels=np.stack([layer.pixels for layer in layers if layer.pixels is not None]),
         variance=np.stack([layer.variance for layer in layers if layer.variance is not None]),
         part_excess=_excess(layers),
-        seed=order.seed, depth=depth, **traced.guides,
+        seed=request.seed, depth=depth, **traced.guides,
     )  # fmt: skip
     clean = [layer.clean for layer in layers if layer.clean is not None]
     return stack.with_denoised(np.stack(clean)) if clean else stack

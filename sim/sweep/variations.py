@@ -50,7 +50,7 @@ class Variation:
 
 
 def variations_of(
-    study: Study, order: GroupRequest, on_progress: Callable[[float], None] | None = None
+    study: Study, request: GroupRequest, on_progress: Callable[[float], None] | None = None
 ) -> list[Variation]:
     """Every variation of a study that its conditions let through, in order.
 
@@ -70,7 +70,7 @@ def variations_of(
     _require_each_value_alone(study)
     found = []
     for number, values in enumerate(wanted, start=1):
-        found.append(_variation(study, order, number, values))
+        found.append(_variation(study, request, number, values))
         tell(number / len(wanted))
     if all(variation.refused for variation in found):
         what = f"no variation can stand; the first: {found[0].refused}"
@@ -144,29 +144,29 @@ def _fault_of(study: Study, axes: Any, values: Any) -> SceneError | None:
     return None
 
 
-def _variation(study: Study, order: GroupRequest, number: int, values: tuple[AxisValue, ...]) -> Variation:
+def _variation(study: Study, request: GroupRequest, number: int, values: tuple[AxisValue, ...]) -> Variation:
     labels = [(axis.name, value.text) for axis, value in zip(study.axes, values, strict=True)]
     try:
         made = study.base.changed(changes_from_values(study.axes, values))
         scene, folder = made.scene, study.base.path.parent
         files = files_of_scene(scene)
         emissions = tuple(emission_key(light, folder) for light in scene.lights.values())
-        group = group_key(scene, folder, order, files)
+        group = group_key(scene, folder, request, files)
     except SceneError as fault:
         reason = "; ".join(p for p in (f"{fault.key}: {fault.what}" if fault.key else fault.what, fault.cure) if p)
         return Variation(number, values, key_from("refused", labels, reason)[:ID_DIGITS], refused=reason)
     except HalfstopError as fault:
         return Variation(number, values, key_from("refused", labels, str(fault))[:ID_DIGITS], refused=str(fault))
     return Variation(
-        number, values, variation_id(scene, folder, order, group, emissions), made.text, group, emissions, files
+        number, values, variation_id(scene, folder, request, group, emissions), made.text, group, emissions, files
     )
 
 
 # -- names of content ----------------------------------------------------------------------------
 
 
-def group_key(scene: Scene, folder: Path, order: GroupRequest, files: tuple[tuple[str, bytes], ...]) -> str:
-    """Key over all that a group shares: the set, the sitter, every light's housing and place, the camera, the order."""
+def group_key(scene: Scene, folder: Path, request: GroupRequest, files: tuple[tuple[str, bytes], ...]) -> str:
+    """Key over all that a group shares: the set, the sitter, every light's housing and place, camera, making."""
     camera = {name: getattr(scene.camera, name) for name in type(scene.camera).model_fields if name not in EXPOSURE}
     lights = []
     for name, light in scene.lights.items():
@@ -174,7 +174,7 @@ def group_key(scene: Scene, folder: Path, order: GroupRequest, files: tuple[tupl
         faces = [_without(face, "flux_lm", "profile") for face in rig.emitters]
         lights.append((name, light.place, light.aim, light.stand, rig.body, faces))
     return key_from(
-        order.maker, order.size, order.samples, order.seed, order.meter_rays, order.denoiser, order.keep,
+        request.maker, request.size, request.samples, request.seed, request.meter_rays, request.denoiser, request.keep,
         scene.room, camera, scene.sitter, scene.backdrop, scene.panels, scene.ambient, scene.meters, scene.render,
         lights, files,
     )[:32]  # fmt: skip
@@ -185,14 +185,14 @@ def emission_key(light: Light, folder: Path) -> str:
     return key_from([(face.flux_lm, face.profile) for face in rig_from_light(light, folder).emitters])[:32]
 
 
-def variation_id(scene: Scene, folder: Path, order: GroupRequest, group: str, emissions: tuple[str, ...]) -> str:
+def variation_id(scene: Scene, folder: Path, request: GroupRequest, group: str, emissions: tuple[str, ...]) -> str:
     """Name of a variation's content: two that show and read the same have the same, whatever their study says."""
     exposure = [getattr(scene.camera, name) for name in EXPOSURE]
     weights = []
     for light in scene.lights.values():
         rig = rig_from_light(light, folder)
         weights.append((light.power_stops, light.mute, rig.is_flash, rig.color_rgb, rig.gel_rgb))
-    return key_from("variation", order.maker, group, emissions, exposure, weights)[:ID_DIGITS]
+    return key_from("variation", request.maker, group, emissions, exposure, weights)[:ID_DIGITS]
 
 
 def _without(value: Any, *names: str) -> dict[str, Any]:
@@ -231,5 +231,5 @@ def source_hash() -> str:
 
 
 def scene_of(text: str, name: str, folder: Path) -> Scene:
-    """The scene of a piece's text, its files found in `folder`."""
+    """The scene of a variation's text, its files found in `folder`."""
     return scene_from_text(text.removeprefix("\ufeff"), name, folder)

@@ -9,9 +9,9 @@ from types import TracebackType
 
 from sim.sweep.setup import Result
 
-# Parts that may wait for the disk: beyond them giving out waits too, so that memory stays bounded.
+# Chunks that may wait for the disk: beyond them giving out waits too, so that memory stays bounded.
 MOST_WAITING = 64
-# Parts are files of their own, so several may wait for the disk to make sure of them at once.
+# Chunks are files of their own, so several may wait for the disk to make sure of them at once.
 THREADS = 4
 
 

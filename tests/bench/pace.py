@@ -1,7 +1,7 @@
 """How long a sweep takes with any number of workers: a model of its queue, to be held against measured points.
 
 Groups are given to workers heaviest first. A worker traces a group and mixes its variations; every task costs the task
-engine a little besides; what comes back is written by a few threads of one process. The sweep ends when the last part
+engine a little besides; what comes back is written by a few threads of one process. The sweep ends when the last chunk
 is written.
 """
 
@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True)
 class Costs:
-    """Measured costs of one part: `task_s` of the task engine on the worker's way, `write_s` of a writer's time.
+    """Measured costs of one chunk: `task_s` of the task engine on the worker's way, `write_s` of a writer's time.
 
     `writers` write at once.
     """
@@ -24,10 +24,10 @@ class Costs:
     writers: int = 1
 
 
-def wall_s_from_workers(parts_s: Sequence[float], workers: int, costs: Costs) -> float:
+def wall_s_from_workers(chunks_s: Sequence[float], workers: int, costs: Costs) -> float:
     """Expected wall time of a sweep, from when its workers stand ready.
 
-    Arguments: `parts_s` each part's own work on a worker, in the order given out.
+    Arguments: `chunks_s` each chunk's own work on a worker, in the order given out.
 
     >>> wall_s_from_workers([2.0, 1.0, 1.0], 2, Costs(0.0, 0.0))
     2.0
@@ -37,8 +37,8 @@ def wall_s_from_workers(parts_s: Sequence[float], workers: int, costs: Costs) ->
     free = [0.0] * workers
     heapq.heapify(free)
     ends = []
-    for part_s in parts_s:
-        end = heapq.heappop(free) + part_s + costs.task_s
+    for chunk_s in chunks_s:
+        end = heapq.heappop(free) + chunk_s + costs.task_s
         heapq.heappush(free, end)
         ends.append(end)
     writers = [0.0] * costs.writers
@@ -47,7 +47,7 @@ def wall_s_from_workers(parts_s: Sequence[float], workers: int, costs: Costs) ->
     return max(writers)
 
 
-def efficiency(parts_s: Sequence[float], workers: int, costs: Costs) -> float:
+def efficiency(chunks_s: Sequence[float], workers: int, costs: Costs) -> float:
     """Share of the workers' time that a sweep makes use of, against one worker: 1 is perfect."""
-    one = wall_s_from_workers(parts_s, 1, costs)
-    return one / (workers * wall_s_from_workers(parts_s, workers, costs))
+    one = wall_s_from_workers(chunks_s, 1, costs)
+    return one / (workers * wall_s_from_workers(chunks_s, workers, costs))

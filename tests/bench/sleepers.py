@@ -17,18 +17,20 @@ TRACED_BYTES, PICTURE_BYTES, ROW_COLUMNS = 30 << 20, 230_000, 300
 SPEED_UP = 10.0
 
 
-def waiting_trace(order: GroupRequest, group: Group) -> Any:
+def waiting_trace(request: GroupRequest, group: Group) -> Any:
     """Wait as long as tracing would take, and hold as much as it would give."""
     time.sleep(group.trace_s / SPEED_UP)
     return np.zeros(TRACED_BYTES, np.uint8)
 
 
-def waiting_mix(order: GroupRequest, traced: Any, group: Group, pieces: Sequence[VariationJob]) -> list[Result]:
+def waiting_mix(request: GroupRequest, traced: Any, group: Group, variations: Sequence[VariationJob]) -> list[Result]:
     """Wait as long as mixing would take, and send as much as it would make."""
-    time.sleep(mix_cost_s(order) * len(pieces) / SPEED_UP)
+    time.sleep(mix_cost_s(request) * len(variations) / SPEED_UP)
     made = []
-    for piece in pieces:
-        rng = np.random.default_rng(int(piece.id[:8], 16))
+    for variation in variations:
+        rng = np.random.default_rng(int(variation.id[:8], 16))
         row: dict[str, Any] = {f"incident.point {n}.light": float(v) for n, v in enumerate(rng.random(ROW_COLUMNS))}
-        made.append(Result(piece.id, {**row, "picture_sha256": piece.id}, {"picture": rng.bytes(PICTURE_BYTES)}))
+        made.append(
+            Result(variation.id, {**row, "picture_sha256": variation.id}, {"picture": rng.bytes(PICTURE_BYTES)})
+        )
     return made

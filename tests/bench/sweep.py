@@ -27,7 +27,7 @@ from sim.render.engine import engine_in_use
 from sim.sweep.chunks import SweepFolder
 from sim.sweep.cluster import workers_here
 from sim.sweep.groups import groups_of, mix_cost_s
-from sim.sweep.run import order_for
+from sim.sweep.run import request_for
 from sim.sweep.scheduler import Scheduler, Work
 from sim.sweep.setup import Group, GroupRequest, Result
 from sim.sweep.study import load_study
@@ -81,8 +81,8 @@ def main(arguments: Sequence[str] | None = None) -> None:
 def cost(study_file: Path, folder: Path, previews: int) -> dict[str, Any]:
     """Processor time of a study's sweep over that of as many previews, from a sample of them."""
     study = load_study(study_file)
-    order = order_for(study, maker(engine_in_use().variant))
-    variations = [v for v in variations_of(study, order) if not v.refused]
+    request = request_for(study, maker(engine_in_use().variant))
+    variations = [v for v in variations_of(study, request) if not v.refused]
     chosen = random.Random(1).sample(variations, previews)
     whole = timed_command(["sweep", str(study_file), "--out", str(folder / "cost")])
     singles = [_preview(variation, folder) for variation in chosen]
@@ -93,7 +93,7 @@ def cost(study_file: Path, folder: Path, previews: int) -> dict[str, Any]:
         "variations": len(variations), "done": done, "groups": len({v.group for v in variations}), "sweep": whole,
         "process_s_per_variation": whole["process_s"] / done, "preview_process_s": [o["process_s"] for o in singles],
         "ratio": whole["process_s"] / (single_s * len(variations)),
-        "bytes": {name: _bytes(folder / "cost" / name) for name in ("pictures", "parts")},
+        "bytes": {name: _bytes(folder / "cost" / name) for name in ("pictures", "chunks")},
         "cpu_hours_per_1000": whole["process_s"] / done * 1000 / 3600,
     }  # fmt: skip
 
@@ -142,21 +142,21 @@ def same(folder: Path) -> dict[str, Any]:
 def pace(folder: Path, geometries: int = 12) -> dict[str, Any]:
     """Wall time of one study with one worker and with two, one thread each, engines warm."""
     study = load_study(_short(folder, geometries=geometries, size=300))
-    order = order_for(study, maker(engine_in_use().variant))
-    groups = groups_of(variations_of(study, order), order, study.base.path.name)
+    request = request_for(study, maker(engine_in_use().variant))
+    groups = groups_of(variations_of(study, request), request, study.base.path.name)
     walls, processor = {}, {}
     for workers in (1, 2):
         os.environ["HALFSTOP_THREADS"] = str(workers)
-        with workers_here(workers) as crew:
+        with workers_here(workers) as ready:
             # Let every engine start and compile before the clock runs.
-            _run(crew.client, order, groups[:workers], SweepFolder(folder / f"warm-{workers}"), None)
-            before = crew.client.run(time.process_time)
-            walls[workers], _ = _run(crew.client, order, groups, SweepFolder(folder / f"pace-{workers}"), None)
-            after = crew.client.run(time.process_time)
+            _run(ready.client, request, groups[:workers], SweepFolder(folder / f"warm-{workers}"), None)
+            before = ready.client.run(time.process_time)
+            walls[workers], _ = _run(ready.client, request, groups, SweepFolder(folder / f"pace-{workers}"), None)
+            after = ready.client.run(time.process_time)
         processor[workers] = sum(after[name] - before[name] for name in after)
     del os.environ["HALFSTOP_THREADS"]
     return {
-        "groups": len(groups), "variations": sum(len(group.pieces) for group in groups), "wall_s": walls,
+        "groups": len(groups), "variations": sum(len(group.variations) for group in groups), "wall_s": walls,
         "workers_process_s": processor, "efficiency": walls[1] / (2 * walls[2]),
         "processor_bound_efficiency": processor[1] / processor[2],
     }  # fmt: skip
@@ -175,44 +175,46 @@ def _short(folder: Path, *, geometries: int, size: int) -> Path:
 def model(study_file: Path, folder: Path) -> dict[str, Any]:
     """Runs whose work only waits, against the queue's model; then what the model says of many workers."""
     study = load_study(study_file)
-    order = order_for(study, maker(engine_in_use().variant))
-    groups = groups_of(variations_of(study, order), order, study.base.path.name)
-    parts_s = [(group.trace_s + mix_cost_s(order) * len(group.pieces)) / SPEED_UP for group in groups]
+    request = request_for(study, maker(engine_in_use().variant))
+    groups = groups_of(variations_of(study, request), request, study.base.path.name)
+    chunks_s = [(group.trace_s + mix_cost_s(request) * len(group.variations)) / SPEED_UP for group in groups]
     waiting = Work(waiting_trace, waiting_mix)
     measured: dict[int, float] = {}
     writes: list[float] = []
     for workers in MODEL_WORKERS:
-        with workers_here(workers) as crew:
-            _run(crew.client, order, groups[: min(workers, len(groups))], SweepFolder(folder / f"w{workers}"), waiting)
-            measured[workers], each = _run(crew.client, order, groups, SweepFolder(folder / f"m{workers}"), waiting)
+        with workers_here(workers) as ready:
+            _run(
+                ready.client, request, groups[: min(workers, len(groups))], SweepFolder(folder / f"w{workers}"), waiting
+            )
+            measured[workers], each = _run(ready.client, request, groups, SweepFolder(folder / f"m{workers}"), waiting)
         writes += each
     write_s = sum(writes) / len(writes)
-    task_s = max(0.0, (measured[1] - sum(parts_s) - write_s) / len(parts_s))
+    task_s = max(0.0, (measured[1] - sum(chunks_s) - write_s) / len(chunks_s))
     costs = Costs(task_s, write_s, THREADS)
     rows = [
-        {"workers": workers, "measured_s": wall_s, "model_s": wall_s_from_workers(parts_s, workers, costs)}
+        {"workers": workers, "measured_s": wall_s, "model_s": wall_s_from_workers(chunks_s, workers, costs)}
         for workers, wall_s in measured.items()
     ]
     for row in rows:
         row["model_over_measured"] = row["model_s"] / row["measured_s"]
     # Real costs, and as many groups like the study's as a study may have.
-    times = MOST_VARIATIONS // sum(len(group.pieces) for group in groups)
-    real_s = [part_s * SPEED_UP for part_s in parts_s] * times
+    times = MOST_VARIATIONS // sum(len(group.variations) for group in groups)
+    real_s = [chunk_s * SPEED_UP for chunk_s in chunks_s] * times
     far = [
-        {"workers": workers, "variations": times * sum(len(group.pieces) for group in groups),
+        {"workers": workers, "variations": times * sum(len(group.variations) for group in groups),
          "wall_s": wall_s_from_workers(real_s, workers, costs), "efficiency": efficiency(real_s, workers, costs)}
         for workers in FAR_WORKERS
     ]  # fmt: skip
     return {
-        "task_s": task_s, "write_s_per_part": write_s, "writers": THREADS, "speed_up": SPEED_UP, "points": rows,
+        "task_s": task_s, "write_s_per_chunk": write_s, "writers": THREADS, "speed_up": SPEED_UP, "points": rows,
         "far": far,
     }  # fmt: skip
 
 
 def _run(
-    client: Any, order: GroupRequest, groups: Sequence[Group], home: SweepFolder, work: Work | None
+    client: Any, request: GroupRequest, groups: Sequence[Group], home: SweepFolder, work: Work | None
 ) -> tuple[float, list[float]]:
-    """Wall time of some groups' work on workers that stand ready, and the time that writing each part took."""
+    """Wall time of some groups' work on workers that stand ready, and the time that writing each chunk took."""
     writes: list[float] = []
 
     def on_results(results: list[Result], cost_s: float) -> None:
@@ -223,7 +225,7 @@ def _run(
     with home.held():
         begun = time.perf_counter()
         with Writer(on_results) as writer:
-            Scheduler(client, order, writer, work).run(groups)
+            Scheduler(client, request, writer, work).run(groups)
         return time.perf_counter() - begun, writes
 
 

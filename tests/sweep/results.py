@@ -126,7 +126,7 @@ def png(grey: int) -> bytes:
 
 
 def sweep_folder(folder: Path, rows: list[dict[str, Any]]) -> None:
-    """A folder as a sweep leaves it: plan, parts and pictures, written by the sweep's own writer."""
+    """A folder as a sweep leaves it: plan, chunks and pictures, written by the sweep's own writer."""
     from sim.sweep.chunks import PLAN, SweepFolder
     from sim.sweep.setup import Result
 

@@ -7,11 +7,11 @@ from pathlib import Path
 
 from sweep_faults import quick_work
 
-from sim.sweep.run import SweepOrder, run_sweep
+from sim.sweep.run import SweepRequest, run_sweep
 
 if __name__ == "__main__":
     study, out, wait_s, log = sys.argv[1:]
     run_sweep(
-        Path(study), SweepOrder(Path(out), workers=2),
+        Path(study), SweepRequest(Path(out), workers=2),
         work=quick_work(wait_s=float(wait_s), log=Path(log)),
     )  # fmt: skip

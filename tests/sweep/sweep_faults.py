@@ -68,25 +68,25 @@ def quick_work(
     )
 
 
-def _trace(order: GroupRequest, group: Group, *, wait_s: float, faulty_groups: frozenset[str]) -> Any:
+def _trace(request: GroupRequest, group: Group, *, wait_s: float, faulty_groups: frozenset[str]) -> Any:
     time.sleep(wait_s)
-    if faulty_groups & {piece.id for piece in group.pieces}:
+    if faulty_groups & {variation.id for variation in group.variations}:
         raise ValueError("no such light")
     return np.zeros(1 << 16, np.uint8)
 
 
 def _mix(
-    order: GroupRequest, traced: Any, group: Group, pieces: Sequence[VariationJob], *, wait_s: float,
+    request: GroupRequest, traced: Any, group: Group, variations: Sequence[VariationJob], *, wait_s: float,
     killers: frozenset[str], faulty: frozenset[str], log: Path | None,
 ) -> list[Result]:  # fmt: skip
     made = []
-    for piece in pieces:
+    for variation in variations:
         if log is not None:
-            (log / f"{piece.id}-{os.getpid()}-{time.monotonic_ns()}").touch()
+            (log / f"{variation.id}-{os.getpid()}-{time.monotonic_ns()}").touch()
         time.sleep(wait_s)
-        if piece.id in killers:
+        if variation.id in killers:
             os.kill(os.getpid(), signal.SIGKILL)
-        made.append(Result(piece.id, reason="no light") if piece.id in faulty else result_from_id(piece.id))
+        made.append(Result(variation.id, reason="no light") if variation.id in faulty else result_from_id(variation.id))
     return made
 
 

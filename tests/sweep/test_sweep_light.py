@@ -23,8 +23,8 @@ from sim.reports.preview import QUALITIES, PreviewOrder, run_preview
 from sim.sweep import setup, tracing
 from sim.sweep.chunks import SweepFolder
 from sim.sweep.groups import groups_of
-from sim.sweep.mixing import mix_pieces
-from sim.sweep.run import SweepOrder, order_for, run_sweep
+from sim.sweep.mixing import mix_variations
+from sim.sweep.run import SweepRequest, request_for, run_sweep
 from sim.sweep.setup import Group, GroupRequest, Result
 from sim.sweep.study import load_study
 from sim.sweep.table import read_table
@@ -41,21 +41,21 @@ FEW_RAYS = 1 << 13
 
 def _laid_out(study_file: Path) -> tuple[GroupRequest, list[Variation], list[Group]]:
     study = load_study(study_file)
-    order = replace(order_for(study, maker(engine_in_use().variant)), meter_rays=FEW_RAYS)
-    variations = variations_of(study, order)
-    return order, variations, groups_of(variations, order, "set.yaml")
+    request = replace(request_for(study, maker(engine_in_use().variant)), meter_rays=FEW_RAYS)
+    variations = variations_of(study, request)
+    return request, variations, groups_of(variations, request, "set.yaml")
 
 
-def _made(order: GroupRequest, group: Group) -> dict[str, Result]:
-    traced = trace_group(order, group)
-    return {result.id: result for result in mix_pieces(order, traced, group, group.pieces)}
+def _made(request: GroupRequest, group: Group) -> dict[str, Result]:
+    traced = trace_group(request, group)
+    return {result.id: result for result in mix_variations(request, traced, group, group.variations)}
 
 
 @pytest.mark.usefixtures("engine")
 def test_a_variation_shows_and_reads_what_a_preview_does(tmp_path: Path) -> None:
     study = write_study(tmp_path, AXES)
-    order, variations, groups = _laid_out(study)
-    made = _made(order, groups[0])
+    request, variations, groups = _laid_out(study)
+    made = _made(request, groups[0])
     variation = next(v for v in reversed(variations) if v.id in made)
     scene = tmp_path / "one.yaml"
     scene.write_text(variation.text, "utf-8")
@@ -83,29 +83,29 @@ def test_a_variation_shows_and_reads_what_a_preview_does(tmp_path: Path) -> None
 def test_what_shares_a_group_changes_nothing_and_every_layer_is_traced_once(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    order, _, groups = _laid_out(write_study(tmp_path, AXES))
+    request, _, groups = _laid_out(write_study(tmp_path, AXES))
     traced: list[int] = []
     plain = tracing._pass
 
-    def counted(order: GroupRequest, scene: Any, stage: Any, probes: Any, fresh: Any) -> Any:
+    def counted(request: GroupRequest, scene: Any, stage: Any, probes: Any, fresh: Any) -> Any:
         traced.extend(fresh)
-        return plain(order, scene, stage, probes, fresh)
+        return plain(request, scene, stage, probes, fresh)
 
     monkeypatch.setattr(tracing, "_pass", counted)
-    together = _made(order, groups[0])
+    together = _made(request, groups[0])
     # Two grids of the key, one emission of the rim: three layers for four variations.
-    assert len(groups) == 2 and len(groups[0].pieces) == 4 and sorted(traced) == [0, 0, 1]
+    assert len(groups) == 2 and len(groups[0].variations) == 4 and sorted(traced) == [0, 0, 1]
     # The one whose key is traced second, and without company.
-    piece = groups[0].pieces[-1]
-    alone = _made(order, replace(groups[0], pieces=(piece,)))[piece.id]
-    assert alone.row == together[piece.id].row and alone.files == together[piece.id].files
+    variation = groups[0].variations[-1]
+    alone = _made(request, replace(groups[0], variations=(variation,)))[variation.id]
+    assert alone.row == together[variation.id].row and alone.files == together[variation.id].files
     assert len({result.files["picture"] for result in together.values()}) == 4
 
 
 def test_passes_take_every_emission_once_and_as_few_as_can_be() -> None:
     keys = [("a", "x"), ("b", "x"), ("a", "y"), ("c", "x")]
-    pieces = [setup.VariationJob(str(number), "", emissions) for number, emissions in enumerate(keys)]
-    turns = list(passes_of(pieces, 3))
+    variations = [setup.VariationJob(str(number), "", emissions) for number, emissions in enumerate(keys)]
+    turns = list(passes_of(variations, 3))
     assert len(turns) == 3
     met = [(light, key) for turn in turns for light, (member, key) in turn.items()]
     assert sorted(met) == [(0, "a"), (0, "b"), (0, "c"), (1, "x"), (1, "y"), (2, "")]
@@ -116,8 +116,8 @@ def test_passes_take_every_emission_once_and_as_few_as_can_be() -> None:
 
 @pytest.mark.usefixtures("engine")
 def test_a_worker_of_another_version_is_refused(tmp_path: Path) -> None:
-    order, _, groups = _laid_out(write_study(tmp_path, AXES))
-    other = replace(order, maker=(*order.maker[:-1], "0" * 16))
+    request, _, groups = _laid_out(write_study(tmp_path, AXES))
+    other = replace(request, maker=(*request.maker[:-1], "0" * 16))
     with pytest.raises(WrongMaker, match="this worker runs other software"):
         trace_group(other, groups[0])
 
@@ -125,13 +125,13 @@ def test_a_worker_of_another_version_is_refused(tmp_path: Path) -> None:
 @pytest.mark.usefixtures("engine")
 def test_readings_alone_need_no_picture_and_layers_come_on_request(tmp_path: Path) -> None:
     axes = "  - {key: key.power, values: [1/2]}\n"
-    order, _, groups = _laid_out(write_study(tmp_path, axes, "keep: [readings]\n"))
-    traced = trace_group(order, groups[0])
+    request, _, groups = _laid_out(write_study(tmp_path, axes, "keep: [readings]\n"))
+    traced = trace_group(request, groups[0])
     assert all(layer.pixels is None and layer.clean is None for layer in traced.layers.values())
-    (result,) = mix_pieces(order, traced, groups[0], groups[0].pieces)
+    (result,) = mix_variations(request, traced, groups[0], groups[0].variations)
     assert result.files == {} and "incident.face.key" in result.row and "verdict.flare" not in result.row
-    order, _, groups = _laid_out(write_study(tmp_path, axes, "keep: [layers]\n"))
-    (made,) = _made(order, groups[0]).values()
+    request, _, groups = _laid_out(write_study(tmp_path, axes, "keep: [layers]\n"))
+    (made,) = _made(request, groups[0]).values()
     # OpenEXR's magic number (OpenEXR file layout).
     assert set(made.files) == {"layers"} and made.files["layers"][:4] == bytes([0x76, 0x2F, 0x31, 0x01])
 
@@ -142,7 +142,7 @@ def test_one_worker_and_two_make_the_same_rows_and_pictures(tmp_path: Path, monk
     tables = []
     for workers in (1, 2):
         out = tmp_path / str(workers)
-        made = run_sweep(study, SweepOrder(out, workers))
+        made = run_sweep(study, SweepRequest(out, workers))
         assert (made.made, made.failed) == (8, 0) and made.page.is_file()
         assert SweepFolder(out).damaged_files() == []
         tables.append(read_table(out))
@@ -157,11 +157,11 @@ def test_one_worker_and_two_make_the_same_rows_and_pictures(tmp_path: Path, monk
 def test_two_tracing_workers_killed_and_a_killed_command_cost_no_row(tmp_path: Path) -> None:
     axes = AXES.replace("[1.5 m, 1.9 m]", "[1.5 m, 1.6 m, 1.7 m, 1.8 m, 1.9 m]")
     study = write_study(tmp_path, axes)
-    run_sweep(study, SweepOrder(tmp_path / "calm", 2))
+    run_sweep(study, SweepRequest(tmp_path / "calm", 2))
     out = tmp_path / "disturbed"
     command = [sys.executable, "-m", "sim", "sweep", str(study), "--out", str(out), "--workers", "2"]
     child = subprocess.Popen(command, cwd=ROOT, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-    while child.poll() is None and not list(out.glob("parts/part-*")):
+    while child.poll() is None and not list(out.glob("chunks/chunk-*")):
         try:
             child.wait(0.05)
         except subprocess.TimeoutExpired:
@@ -169,7 +169,7 @@ def test_two_tracing_workers_killed_and_a_killed_command_cost_no_row(tmp_path: P
     child.kill()
     child.wait()
     with _killing(2, out, seed=11):
-        made = run_sweep(study, SweepOrder(out, 2))
+        made = run_sweep(study, SweepRequest(out, 2))
     assert made.kept > 0 and made.failed == 0
     assert read_table(out).equals(read_table(tmp_path / "calm"))
     assert SweepFolder(out).damaged_files() == []
@@ -205,12 +205,12 @@ def _hosts(count: int) -> Iterator[list[str]]:
 @pytest.mark.slow
 def test_three_hosts_on_a_network_make_the_same_table(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     study = write_study(tmp_path, AXES)
-    run_sweep(study, SweepOrder(tmp_path / "here", 1))
+    run_sweep(study, SweepRequest(tmp_path / "here", 1))
     with _hosts(3) as names, ExitStack() as stack:
         spaces = [["ip", "netns", "exec", name] for name in names]
         addresses = [f"10.213.7.{number}" for number in (1, 2, 3)]
         address = stack.enter_context(_cluster(tmp_path, addresses, spaces))
         assert address.startswith("tcp://10.213.7.1:")
-        made = run_sweep(study, SweepOrder(tmp_path / "there", cluster=address))
+        made = run_sweep(study, SweepRequest(tmp_path / "there", cluster=address))
     assert (made.made, made.failed) == (8, 0)
     assert read_table(tmp_path / "there").equals(read_table(tmp_path / "here"))

@@ -29,7 +29,7 @@ from sweep_faults import distances, quick_work, result_from_id, write_study
 from sim.quantities.errors import HalfstopError
 from sim.render.engine import engine_in_use
 from sim.sweep.chunks import SweepFolder
-from sim.sweep.run import Sweep, SweepOrder, order_for, run_sweep
+from sim.sweep.run import Sweep, SweepRequest, request_for, run_sweep
 from sim.sweep.scheduler import KILLER, Work
 from sim.sweep.study import load_study
 from sim.sweep.table import read_table
@@ -40,7 +40,7 @@ ROOT = HERE.parents[1]
 
 
 def _run(study: Path, out: Path, work: Work | None = None, workers: int = 1, **more: Any) -> Sweep:
-    return run_sweep(study, SweepOrder(out, workers, **more), work=work or quick_work())
+    return run_sweep(study, SweepRequest(out, workers, **more), work=work or quick_work())
 
 
 def _require_whole(out: Path, count: int, failed: dict[str, str] | None = None) -> None:
@@ -58,8 +58,8 @@ def _require_whole(out: Path, count: int, failed: dict[str, str] | None = None) 
         assert (out / row["picture"]).read_bytes() == wanted.files["picture"]
     home = SweepFolder(out)
     assert home.damaged_files() == []
-    # Each content lies in one part only, and nothing half written is left.
-    held = Counter(name for _, part in home.parts() for name in part.column("id").to_pylist())
+    # Each content lies in one chunk only, and nothing half written is left.
+    held = Counter(name for _, chunk in home.chunks() for name in chunk.column("id").to_pylist())
     assert set(held.values()) == {1} and len(held) == count
     assert not list(out.glob("**/.new-*"))
     assert pq.read_table(out / "table.parquet").equals(table)
@@ -68,7 +68,7 @@ def _require_whole(out: Path, count: int, failed: dict[str, str] | None = None) 
 def _names(study_file: Path) -> list[str]:
     """Ids of a study's variations."""
     study = load_study(study_file)
-    return [variation.id for variation in variations_of(study, order_for(study, maker(engine_in_use().variant)))]
+    return [variation.id for variation in variations_of(study, request_for(study, maker(engine_in_use().variant)))]
 
 
 def _worker_processes() -> list[psutil.Process]:
@@ -85,13 +85,13 @@ def _worker_processes() -> list[psutil.Process]:
 
 @contextmanager
 def _killing(count: int, out: Path, seed: int) -> Iterator[list[int]]:
-    """Kill `count` workers at random moments, each after some part has been written since the last."""
+    """Kill `count` workers at random moments, each after some chunk has been written since the last."""
     rng, killed, over = random.Random(seed), [], threading.Event()
 
     def kill() -> None:
         for _ in range(count):
-            before = len(list((out / "parts").glob("part-*")))
-            while not over.is_set() and len(list((out / "parts").glob("part-*"))) == before:
+            before = len(list((out / "chunks").glob("chunk-*")))
+            while not over.is_set() and len(list((out / "chunks").glob("chunk-*"))) == before:
                 time.sleep(0.02)
             over.wait(rng.random())
             victims = _worker_processes()
@@ -151,7 +151,7 @@ def test_a_killed_client_is_resumed_without_making_anything_twice(tmp_path: Path
     )  # fmt: skip
     below: list[psutil.Process] = []
     try:
-        _wait_for(lambda: len(list(out.glob("parts/part-*"))) >= 3 or child.poll() is not None, 60)
+        _wait_for(lambda: len(list(out.glob("chunks/chunk-*"))) >= 3 or child.poll() is not None, 60)
         below = psutil.Process(child.pid).children(recursive=True)
         assert child.poll() is None, child.stderr.read().decode() if child.stderr else ""
     finally:
@@ -160,12 +160,12 @@ def test_a_killed_client_is_resumed_without_making_anything_twice(tmp_path: Path
     # Its workers end by themselves.
     assert not psutil.wait_procs(below, timeout=30)[1]
     finished = SweepFolder(out).finished()
-    parts = {path.name for path in out.glob("parts/part-*")}
+    chunks = {path.name for path in out.glob("chunks/chunk-*")}
     assert 0 < len(finished) < 20
     (out / "pictures" / ".new-half").write_bytes(b"half")
     made = _run(study, out, quick_work(log=log))
     assert (made.kept, made.made) == (len(finished), 20 - len(finished))
-    assert parts <= {path.name for path in out.glob("parts/part-*")}
+    assert chunks <= {path.name for path in out.glob("chunks/chunk-*")}
     # What was finished was mixed once in all.
     mixes = Counter(path.name.split("-")[0] for path in log.iterdir())
     assert all(mixes[name] == 1 for name in finished) and set(mixes) == set(_names(study))
@@ -175,7 +175,7 @@ def test_a_killed_client_is_resumed_without_making_anything_twice(tmp_path: Path
 def test_an_edited_study_computes_what_is_new_and_forgets_nothing(tmp_path: Path) -> None:
     out = tmp_path / "out"
     _run(write_study(tmp_path, distances(2)), out)
-    first = {path: path.read_bytes() for path in out.glob("parts/part-*")}
+    first = {path: path.read_bytes() for path in out.glob("chunks/chunk-*")}
     made = _run(write_study(tmp_path, distances(2, ("-1 stop", "-2 stops", "-3 stops"))), out)
     assert (made.kept, made.made) == (4, 2)
     assert all(path.read_bytes() == data for path, data in first.items())
@@ -193,11 +193,11 @@ def test_an_edited_study_computes_what_is_new_and_forgets_nothing(tmp_path: Path
 def test_damage_is_found_and_made_good(tmp_path: Path) -> None:
     study, out = write_study(tmp_path, distances(3)), tmp_path / "out"
     _run(study, out)
-    part = sorted(out.glob("parts/part-*"))[0]
-    data = bytearray(part.read_bytes())
+    chunk = sorted(out.glob("chunks/chunk-*"))[0]
+    data = bytearray(chunk.read_bytes())
     data[len(data) // 2] ^= 1
-    part.write_bytes(data)
-    held = {row["picture"] for _, table in SweepFolder(out).parts() for row in table.to_pylist()}
+    chunk.write_bytes(data)
+    held = {row["picture"] for _, table in SweepFolder(out).chunks() for row in table.to_pylist()}
     picture = out / sorted(held)[0]
     picture.write_bytes(picture.read_bytes()[:-1])
     made = _run(study, out)
@@ -211,7 +211,7 @@ def test_a_disk_that_fills_is_one_plain_line_and_is_gone_on_from(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     study, out = write_study(tmp_path, distances(6)), tmp_path / "out"
-    # The plan takes two, a part five, and four parts are written at once: at least one part fits, six do not.
+    # The plan takes two, a chunk five, and four chunks are written at once: at least one chunk fits, six do not.
     sync, left = os.fsync, [20]
 
     def full(handle: int) -> None:
@@ -331,8 +331,8 @@ def test_a_cluster_of_three_addresses_makes_the_same_table(tmp_path: Path) -> No
     study = write_study(tmp_path, distances(6))
     _run(study, tmp_path / "here")
     with _cluster(tmp_path, ["127.0.0.2", "127.0.0.3", "127.0.0.4"]) as address:
-        order = SweepOrder(tmp_path / "there", cluster=address)
-        made = run_sweep(study, order, work=quick_work(wait_s=0.05))
+        request = SweepRequest(tmp_path / "there", cluster=address)
+        made = run_sweep(study, request, work=quick_work(wait_s=0.05))
     assert (made.made, made.failed) == (12, 0)
     _require_whole(tmp_path / "there", 12)
     assert read_table(tmp_path / "there").equals(read_table(tmp_path / "here"))
@@ -342,7 +342,7 @@ def test_an_address_where_nothing_answers_is_told(tmp_path: Path, monkeypatch: p
     monkeypatch.setattr("sim.sweep.cluster.ANSWER_S", 1.0)
     study = write_study(tmp_path, distances(2))
     with pytest.raises(HalfstopError, match="no scheduler answers there"):
-        run_sweep(study, SweepOrder(tmp_path / "out", cluster="tcp://127.0.0.1:9"))
+        run_sweep(study, SweepRequest(tmp_path / "out", cluster="tcp://127.0.0.1:9"))
     assert not (tmp_path / "out" / "plan.json").exists()
 
 

@@ -16,7 +16,7 @@ from sim.sweep.amounts import amount_from_value, values_of_range
 from sim.sweep.axes import Axis, axis_value, count_of_combinations
 from sim.sweep.conditions import condition_from_text
 from sim.sweep.groups import groups_of
-from sim.sweep.run import order_for
+from sim.sweep.run import request_for
 from sim.sweep.study import Study, load_study
 from sim.sweep.variations import Variation, maker, variations_of
 
@@ -25,15 +25,15 @@ ROOT = Path(__file__).resolve().parents[2]
 
 def _planned(path: Path) -> tuple[Study, list[Variation]]:
     study = load_study(path)
-    return study, variations_of(study, order_for(study, maker(engine_in_use().variant)))
+    return study, variations_of(study, request_for(study, maker(engine_in_use().variant)))
 
 
 def test_our_own_study_makes_two_hundred_variations_of_forty_set_ups() -> None:
     study, variations = _planned(ROOT / "scenes" / "studies" / "modifiers.yaml")
-    groups = groups_of(variations, order_for(study, ("any",)), "recital.yaml")
+    groups = groups_of(variations, request_for(study, ("any",)), "recital.yaml")
     assert len(variations) == count_of_combinations(study.groups) == 200
     assert len({variation.id for variation in variations}) == 200
-    assert len(groups) == 40 and all(len(group.pieces) == 5 for group in groups)
+    assert len(groups) == 40 and all(len(group.variations) == 5 for group in groups)
     assert [group.cost_s for group in groups] == sorted((group.cost_s for group in groups), reverse=True)
 
 
