@@ -7,7 +7,7 @@ import sys
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from sim.metering.points import PointReadings, Reading
+from sim.metering.points import STANDARD_POINTS, PointReadings, Reading
 from sim.quantities import units
 
 if TYPE_CHECKING:
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from sim.reports.preview import Preview
 
 # The standard point and the parts of the picture that belong to it.
-PARTS_OF_POINT = {"face": ("face",), "gown": ("gown", "suit"), "backdrop": ("backdrop",)}
+PARTS_OF_POINT = dict(zip(STANDARD_POINTS, (("face",), ("gown", "suit"), ("backdrop",)), strict=True))
 DARKEST_METER = 0.7  # lowest f-number worth printing; common practice, no source
 DARKEST_STOPS = -10.0
 UNSURE_STOPS = 0.1
@@ -84,7 +84,7 @@ def _blocks(made: Preview) -> Iterator[tuple[PointReadings, PointReadings | None
     """Each meter point with the part of the picture that belongs to it."""
     parts = {p.point: p for p in made.parts}
     for point in made.points:
-        names = PARTS_OF_POINT.get(point.point, ()) if point.kind != "spot" else ()
+        names = PARTS_OF_POINT.get(point.id, ())
         yield point, next((parts[name] for name in names if name in parts), None)
 
 

@@ -6,17 +6,44 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+CAMERA = "camera"
+# What readings are called where the part's own name says more than people do.
+SHORT_NAMES = {"backdrop centre": "backdrop"}
+
+
+@dataclass(frozen=True, order=True)
+class ProbeId:
+    """Which meter a reading is of.
+
+    `kind` "dome", "flat" or "spot" at a named part; "own" for a meter that a scene or a list of readings defines, whose
+    name is `part`; "part" for what the picture shows of a whole part. `toward` the light that the receptor is turned to
+    or another word for its direction; a spot meter looks from there at the part.
+    """
+
+    kind: str
+    part: str
+    toward: str = CAMERA
+
+
+def name_from_probe(probe: ProbeId) -> str:
+    """What people call a meter's place.
+
+    >>> name_from_probe(ProbeId("dome", "backdrop centre")), name_from_probe(ProbeId("own", "lapel"))
+    ('backdrop', 'lapel')
+    """
+    return probe.part if probe.kind in ("own", "part") else SHORT_NAMES.get(probe.part, probe.part)
+
 
 @dataclass(frozen=True)
 class Probe:
     """A meter's receptor in the scene.
 
-    `kind`: "flat" (a disc that answers by the cosine), "dome" (hemispherical receptor, a cardioid) or "spot"
-    (luminance in a cone of 1 deg). `position_m` (3,) world metres: the receptor, for a spot the eye of the
-    meter. `facing` (3,) unit direction its axis points along.
+    `id` says which it is. `kind`: "flat" (a disc that answers by the cosine), "dome" (hemispherical receptor, a
+    cardioid) or "spot" (luminance in a cone of 1 deg). `position_m` (3,) world metres: the receptor, for a spot the eye
+    of the meter. `facing` (3,) unit direction its axis points along.
     """
 
-    name: str
+    id: ProbeId
     kind: str
     position_m: np.ndarray
     facing: np.ndarray

@@ -19,7 +19,7 @@ from pydantic import BeforeValidator, Field
 from scipy.optimize import least_squares
 
 from sim.light.mix import Mix
-from sim.light.readings import Probe, ProbeReadings
+from sim.light.readings import Probe, ProbeId, ProbeReadings
 from sim.metering.points import CONSTANT_C, probe_from_meter
 from sim.quantities import color, photometry, units
 from sim.quantities.errors import HalfstopError, SceneError, UnitError, quoted
@@ -118,7 +118,7 @@ def load_readings(path: str | Path, scene: Scene, layout: Layout) -> Readings:
         facing = reading.facing
         if isinstance(facing, str) and facing not in ("camera", "up", *(light.name for light in layout.lights)):
             _refuse(path, lines, (*where, "facing"), f"there is no light {quoted(facing)}", ("camera", "up", *names))
-        probes.append(probe_from_meter(layout, f"reading {index + 1}", reading))
+        probes.append(probe_from_meter(layout, ProbeId("own", f"reading {index + 1}"), reading))
         # What the room gives cannot be switched off.
         lit = [n for n in names if n in reading.lights or reading.lights == (ALL,) or n not in scene.lights]
         on.append([n in lit for n in names])

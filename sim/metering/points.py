@@ -14,7 +14,7 @@ from typing import Protocol
 import numpy as np
 
 from sim.light.mix import Mix
-from sim.light.readings import Probe, ProbeReadings
+from sim.light.readings import Probe, ProbeId, ProbeReadings, name_from_probe
 from sim.light.stack import LightStack
 from sim.quantities import color, photometry
 from sim.scene.model import Camera, Point, Scene
@@ -22,8 +22,9 @@ from sim.studio.layout import Layout, unit
 
 # Held this far off the skin or cloth, as a hand would hold a meter.
 RECEPTOR_GAP_M = 0.04
-# Meter points of every scene, by the part the meter is held at.
-STANDARD_POINTS = {"face": "face", "gown": "gown", "backdrop": "backdrop centre"}
+# Meter points of every scene: domes toward the camera.
+FACE = ProbeId("dome", "face")
+STANDARD_POINTS = (FACE, ProbeId("dome", "gown"), ProbeId("dome", "backdrop centre"))
 CONSTANT_C = {"flat": photometry.INCIDENT_FLAT_CONSTANT_C, "dome": photometry.INCIDENT_DOME_CONSTANT_C}
 
 
@@ -48,12 +49,17 @@ class Reading:
 
 @dataclass(frozen=True)
 class PointReadings:
-    """What one meter point reads: `by_light` in layer order, and `combined`."""
+    """What one meter reads: `kind` of its receptor or "part", `by_light` in layer order, and `combined`."""
 
-    point: str
+    id: ProbeId
     kind: str
     by_light: dict[str, Reading]
     combined: Reading
+
+    @property
+    def point(self) -> str:
+        """What people call the place."""
+        return name_from_probe(self.id)
 
 
 class HeldMeter(Protocol):
@@ -69,15 +75,15 @@ class HeldMeter(Protocol):
 
 def standard_probes(layout: Layout) -> list[Probe]:
     """Domes toward the camera at the standard points of every scene."""
-    return [probe_at(layout, name, "dome", part, layout.camera.position_m) for name, part in STANDARD_POINTS.items()]
+    return [probe_at(layout, point, layout.camera.position_m) for point in STANDARD_POINTS]
 
 
 def scene_probes(scene: Scene, layout: Layout) -> list[Probe]:
     """The probes of the scene file's own meter points."""
-    return [probe_from_meter(layout, name, meter) for name, meter in scene.meters.items()]
+    return [probe_from_meter(layout, ProbeId("own", name), meter) for name, meter in scene.meters.items()]
 
 
-def probe_from_meter(layout: Layout, name: str, meter: HeldMeter) -> Probe:
+def probe_from_meter(layout: Layout, id: ProbeId, meter: HeldMeter) -> Probe:
     """The probe of one meter point: held `at` a part or point, `facing` the camera, up, a light or a point."""
     at = meter.at if isinstance(meter.at, str) else np.array(meter.at.position_m)
     if not isinstance(meter.facing, str):
@@ -88,33 +94,40 @@ def probe_from_meter(layout: Layout, name: str, meter: HeldMeter) -> Probe:
         toward = (layout.anchors_m[at] if isinstance(at, str) else at) + np.array([0.0, 1.0, 0.0])
     else:
         toward = layout.light(meter.facing).position_m
-    return probe_at(layout, name, meter.kind, at, toward)
+    return probe_at(layout, id, toward, at=at, kind=meter.kind)
 
 
-def probe_at(layout: Layout, name: str, kind: str, at: str | np.ndarray, toward_m: np.ndarray) -> Probe:
+def probe_at(layout: Layout, id: ProbeId, toward_m: np.ndarray, *, at: str | np.ndarray = "", kind: str = "") -> Probe:
     """A probe held at a part or point and turned toward `toward_m`; a spot meter looks from there at the part.
 
-    Arguments: `at` a part's name (the receptor is held 4 cm off its surface) or a point (3,) in metres.
+    Arguments: `at` a part's name (the receptor is held 4 cm off its surface) or a point (3,) in metres; `kind` of the
+    receptor. Left out, both are as `id` says.
     """
+    kind = kind or id.kind
+    if isinstance(at, str):
+        at = at or id.part
     if kind == "spot":
         target = layout.anchors_m[at] if isinstance(at, str) else at
-        return Probe(name, kind, toward_m, unit(target - toward_m))
-    position = at
-    if isinstance(at, str):
-        position = layout.anchors_m[at] + RECEPTOR_GAP_M * layout.anchor_normals[at]
-    return Probe(name, kind, position, unit(toward_m - position))
+        return Probe(id, kind, toward_m, unit(target - toward_m))
+    position = layout.anchors_m[at] + RECEPTOR_GAP_M * layout.anchor_normals[at] if isinstance(at, str) else at
+    return Probe(id, kind, position, unit(toward_m - position))
 
 
 def readings_from_probes(measured: ProbeReadings, mix: Mix, camera: Camera) -> list[PointReadings]:
     """Meter readings of probes at a mix's dials, colours and mutes."""
     weights = mix.weights_rgb(camera.shutter_s)
     plain = color.luminance(weights)
-    found = []
+    readings = []
     for index, probe in enumerate(measured.probes):
         exposures = color.luminance(measured.values[index] * weights)
         errors = measured.stderr[index] * plain
-        found.append(_point_readings(probe.name, probe.kind, mix.names, exposures, errors, camera))
-    return found
+        readings.append(_point_readings(probe.id, probe.kind, mix.names, exposures, errors, camera))
+    return readings
+
+
+def readings_by_probe(measured: ProbeReadings, mix: Mix, camera: Camera) -> dict[ProbeId, PointReadings]:
+    """The same, each under its probe."""
+    return {reading.id: reading for reading in readings_from_probes(measured, mix, camera)}
 
 
 def readings_from_regions(stack: LightStack, mix: Mix, camera: Camera, regions: Sequence[str]) -> list[PointReadings]:
@@ -124,26 +137,26 @@ def readings_from_regions(stack: LightStack, mix: Mix, camera: Camera, regions: 
     """
     weights = mix.weights_rgb(camera.shutter_s)
     plain = color.luminance(weights)
-    found = []
+    readings = []
     for region in regions:
         if not stack.mask(region).any():
             continue
         means, errors = stack.part_means(region)
         # What is estimated from few rays may fall below nothing.
         exposures = np.maximum(color.luminance(means * weights), 0)
-        found.append(_point_readings(region, "part", mix.names, exposures, errors * plain, camera))
-    return found
+        readings.append(_point_readings(ProbeId("part", region), "part", mix.names, exposures, errors * plain, camera))
+    return readings
 
 
 def _point_readings(
-    point: str, kind: str, names: Sequence[str], exposures: np.ndarray, errors: np.ndarray, camera: Camera
+    id: ProbeId, kind: str, names: Sequence[str], exposures: np.ndarray, errors: np.ndarray, camera: Camera
 ) -> PointReadings:
     total, error = float(exposures.sum()), float(np.sqrt(np.square(errors).sum()))
     by_light = {
         name: _reading(kind, float(value), float(stderr), total, camera)
         for name, value, stderr in zip(names, exposures, errors, strict=True)
     }
-    return PointReadings(point, kind, by_light, _reading(kind, total, error, total, camera))
+    return PointReadings(id, kind, by_light, _reading(kind, total, error, total, camera))
 
 
 def _reading(kind: str, exposure: float, stderr: float, total: float, camera: Camera) -> Reading:

@@ -8,13 +8,14 @@ from typing import Any
 import numpy as np
 
 from sim.light import mix
-from sim.light.readings import ProbeReadings
+from sim.light.readings import ProbeId, ProbeReadings
 from sim.metering import points as metering
 from sim.metering.points import PointReadings, Reading
 from sim.metering.report_points import (
     KeySide,
     key_side_from_readings,
     parts_by_name,
+    ratio_probes,
     report_probes,
 )
 from sim.quantities import units
@@ -91,15 +92,14 @@ def report_from_probes(
 ) -> MeterReport:  # fmt: skip
     """Report from probes that were already traced, at a setting of the lights; by default the scene's own."""
     setting = setting or mix.mix_from_scene(scene, layout)
-    found = metering.readings_from_probes(measured, setting, scene.camera)
-    by_name = {reading.point: reading for reading in found}
-    side = key_side_from_readings(by_name, [light.name for light in layout.lights], key)
+    readings = metering.readings_by_probe(measured, setting, scene.camera)
+    side = key_side_from_readings(readings, [light.name for light in layout.lights], key)
     points = [
-        PointReport(name, part, by_name[f"dome {part}"], by_name[f"spot {part}"])
+        PointReport(name, part, readings[ProbeId("dome", part)], readings[ProbeId("spot", part)])
         for name, part in parts_by_name(side, layout).items()
     ]
     for name, meter in scene.meters.items():
-        reading = by_name[f"own {name}"]
+        reading = readings[ProbeId("own", name)]
         at = meter.at if isinstance(meter.at, str) else "a point"
         spot = meter.kind == "spot"
         points.append(PointReport(name, at, None if spot else reading, reading if spot else None))
@@ -111,8 +111,8 @@ def report_from_probes(
         muted=tuple(name for name, muted in zip(setting.names, setting.muted, strict=True) if muted),
         key=side,
         points=tuple(points),
-        ratio=_ratio(by_name[f"flat {side.lit_cheek} to {side.light}"], by_name[f"flat {side.shadow_cheek}"]),
-        dome_ratio=_ratio(by_name[f"dome {side.lit_cheek}"], by_name[f"dome {side.shadow_cheek}"]),
+        ratio=_ratio(*(readings[probe] for probe in ratio_probes(side))),
+        dome_ratio=_ratio(*(readings[ProbeId("dome", cheek)] for cheek in (side.lit_cheek, side.shadow_cheek))),
         seed=seed,
     )
 

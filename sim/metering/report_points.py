@@ -7,12 +7,12 @@ the camera and one to every light. Which light is the key and which cheek is its
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from sim.light.readings import Probe
+from sim.light.readings import Probe, ProbeId
 from sim.metering.points import PointReadings, probe_at, scene_probes
 from sim.quantities.errors import UnitError, quoted
 from sim.scene.model import Scene
@@ -58,13 +58,13 @@ def report_probes(scene: Scene, layout: Layout) -> list[Probe]:
     """All probes of a report, for one reading: domes, spots, flat receptors on the cheeks, the scene's own meters."""
     camera_m = layout.camera.position_m
     parts = [*CHEEKS, *(part for part in POINTS.values() if part in layout.anchors_m)]
-    probes = [probe_at(layout, f"dome {part}", "dome", part, camera_m) for part in parts]
-    probes += [probe_at(layout, f"spot {part}", "spot", part, _spot_eye_m(layout, part)) for part in parts]
+    probes = [probe_at(layout, ProbeId("dome", part), camera_m) for part in parts]
+    probes += [probe_at(layout, ProbeId("spot", part), _spot_eye_m(layout, part)) for part in parts]
     for cheek in CHEEKS:
-        probes.append(probe_at(layout, f"flat {cheek}", "flat", cheek, camera_m))
+        probes.append(probe_at(layout, ProbeId("flat", cheek), camera_m))
         for light in layout.lights:
-            probes.append(probe_at(layout, f"flat {cheek} to {light.name}", "flat", cheek, light.position_m))
-    return probes + [_renamed(probe, f"own {probe.name}") for probe in scene_probes(scene, layout)]
+            probes.append(probe_at(layout, ProbeId("flat", cheek, light.name), light.position_m))
+    return probes + scene_probes(scene, layout)
 
 
 def _spot_eye_m(layout: Layout, part: str) -> np.ndarray:
@@ -79,12 +79,8 @@ def _spot_eye_m(layout: Layout, part: str) -> np.ndarray:
     return point + max(share, 0.02) * (camera_m - point)
 
 
-def _renamed(probe: Probe, name: str) -> Probe:
-    return Probe(name, probe.kind, probe.position_m, probe.facing)
-
-
 def key_side_from_readings(
-    readings: dict[str, PointReadings], lights: Sequence[str], wanted: str | None = None
+    readings: Mapping[ProbeId, PointReadings], lights: Sequence[str], wanted: str | None = None
 ) -> KeySide:
     """Find the key and its side of the face from readings of `report_probes`.
 
@@ -95,16 +91,21 @@ def key_side_from_readings(
         raise UnitError(f"there is no light {quoted(wanted)}", f"one of {', '.join(lights)}", f'write "{lights[0]}"')
 
     def read(light: str, cheek: str) -> float:
-        return readings[f"flat {cheek} to {light}"].by_light[light].exposure
+        return readings[ProbeId("flat", cheek, light)].by_light[light].exposure
 
     def seen(light: str) -> float:
-        return sum(readings[f"spot {part}"].by_light[light].exposure for part in SKIN_PARTS)
+        return sum(readings[ProbeId("spot", part)].by_light[light].exposure for part in SKIN_PARTS)
 
     key = wanted or max(lights, key=seen)
     lit, shadow = sorted(CHEEKS, key=lambda cheek: -read(key, cheek))
     high, low = read(key, lit), read(key, shadow)
     alike = bool(high > 0 and low > 0 and np.log2(high / low) < ALIKE_STOPS)
     return KeySide(key, lit, shadow, alike, wanted is not None)
+
+
+def ratio_probes(key: KeySide) -> tuple[ProbeId, ProbeId]:
+    """What the ratio is read from: the lit cheek's flat receptor turned to the key, the other's to the camera."""
+    return ProbeId("flat", key.lit_cheek, key.light), ProbeId("flat", key.shadow_cheek)
 
 
 def parts_by_name(key: KeySide, layout: Layout) -> dict[str, str]:

@@ -136,9 +136,9 @@ def run_handout(
     tell("files", 0.0)
     plan = plan_from_scene(scene, made.layout, mix, measured, source=scene_file.name)
     order = [step.light for step in plan.steps]
-    shown = {*STANDARD_POINTS, *(probe.name for probe in own)}
+    shown = {*STANDARD_POINTS, *(probe.id for probe in own)}
     points, full = (
-        [p for p in readings_from_probes(measured, m, camera) if p.point in shown] for m in (mix, mix.only(mix.names))
+        [p for p in readings_from_probes(measured, m, camera) if p.id in shown] for m in (mix, mix.only(mix.names))
     )
     built = strips.build_up(stack, mix, camera, order)
     without = strips.leave_one_out(stack, mix, camera, order)

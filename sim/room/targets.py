@@ -10,8 +10,8 @@ import numpy as np
 from sim.advice.balance import Balance, Wish, balance_from_readings, definition, want_points
 from sim.advice.balance.outcome import dial_text
 from sim.light.mix import mix_from_scene
-from sim.light.readings import ProbeReadings
-from sim.metering.points import CONSTANT_C, readings_from_probes
+from sim.light.readings import ProbeId, ProbeReadings
+from sim.metering.points import CONSTANT_C, readings_by_probe
 from sim.metering.report import short_f_number, stops_text
 from sim.metering.report_points import (
     KEY_CHEEK,
@@ -35,13 +35,13 @@ def points_from_readings(scene: Scene, layout: Layout, report: ProbeReadings) ->
 
     Arguments: `report` readings of `sim.metering.report_points.report_probes`, of the same scene.
     """
-    rows = {probe.name: index for index, probe in enumerate(report.probes)}
+    rows = {probe.id: index for index, probe in enumerate(report.probes)}
     parts = parts_by_name(key_side(scene, layout, report), layout)
     points = []
-    for name, probe_name in want_points(scene, layout, report).items():
-        probe = report.probes[rows[probe_name]]
+    for name, probe_id in want_points(scene, layout, report).items():
+        probe = report.probes[rows[probe_id]]
         part = parts.get(name, "")
-        spot = rows.get(f"spot {part}")
+        spot = rows.get(ProbeId("spot", part))
         own = name in scene.meters
         # Name the place that is read: for a spot meter what it looks at, not where it stands.
         at_m = _place_m(scene, layout, name, part, probe.position_m)
@@ -49,7 +49,7 @@ def points_from_readings(scene: Scene, layout: Layout, report: ProbeReadings) ->
             "name": name, "label": name, "part": part, "kind": probe.kind, "own": own, "standard": not own,
             "constant": CONSTANT_C.get(probe.kind, photometry.REFLECTED_CONSTANT_K),
             "at_m": [round(float(x), 4) for x in at_m],
-            "per_light": _per_light(report, rows[probe_name]), "stderr": _stderr(report, rows[probe_name]),
+            "per_light": _per_light(report, rows[probe_id]), "stderr": _stderr(report, rows[probe_id]),
             "spot": None if spot is None or own else _per_light(report, spot),
         })  # fmt: skip
     return points
@@ -57,8 +57,8 @@ def points_from_readings(scene: Scene, layout: Layout, report: ProbeReadings) ->
 
 def key_side(scene: Scene, layout: Layout, report: ProbeReadings) -> KeySide:
     """Which light is the key, and the cheeks as it sees them."""
-    found = {r.point: r for r in readings_from_probes(report, mix_from_scene(scene, layout), scene.camera)}
-    return key_side_from_readings(found, [light.name for light in layout.lights])
+    readings = readings_by_probe(report, mix_from_scene(scene, layout), scene.camera)
+    return key_side_from_readings(readings, [light.name for light in layout.lights])
 
 
 def _place_m(scene: Scene, layout: Layout, name: str, part: str, receptor_m: np.ndarray) -> np.ndarray:

@@ -17,10 +17,11 @@ import math
 from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, Any
 
+from sim.light.readings import ProbeId
 from sim.metering.health import Health
 from sim.metering.points import PointReadings, Reading
 from sim.metering.report import MeterReport
-from sim.metering.report_points import KEY_CHEEK, SHADOW_CHEEK
+from sim.metering.report_points import KEY_CHEEK, SHADOW_CHEEK, ratio_probes
 from sim.scene.model import Scene
 
 if TYPE_CHECKING:
@@ -55,13 +56,10 @@ def reading_columns(report: MeterReport, flats: Mapping[str, PointReadings]) -> 
     return row
 
 
-def flats_of(report: MeterReport, by_name: Mapping[str, PointReadings]) -> dict[str, PointReadings]:
+def flats_of(report: MeterReport, readings: Mapping[ProbeId, PointReadings]) -> dict[str, PointReadings]:
     """The cheeks' flat receptors, as the key-to-fill ratio reads them."""
-    side = report.key
-    return {
-        KEY_CHEEK: by_name[f"flat {side.lit_cheek} to {side.light}"],
-        SHADOW_CHEEK: by_name[f"flat {side.shadow_cheek}"],
-    }
+    lit, shadow = ratio_probes(report.key)
+    return {KEY_CHEEK: readings[lit], SHADOW_CHEEK: readings[shadow]}
 
 
 def _point_columns(kind: str, point: str, readings: PointReadings | None) -> dict[str, Any]:

@@ -16,7 +16,7 @@ from sim.light.mix import Mix, mix_from_scene
 from sim.light.readings import ProbeReadings
 from sim.light.stack import LightStack
 from sim.metering.health import health_from_stack
-from sim.metering.points import readings_from_probes
+from sim.metering.points import readings_by_probe
 from sim.metering.report import report_from_probes
 from sim.quantities import color, photometry
 from sim.quantities.errors import HalfstopError, one_line
@@ -67,8 +67,7 @@ def mixed(request: GroupRequest, traced: Traced, group: Group, variation: Variat
     report = report_from_probes(scene, layout, measured, seed=request.seed, setting=mix)
     row = scene_columns(scene)
     if "readings" in request.keep:
-        by_name = {found.point: found for found in readings_from_probes(measured, mix, scene.camera)}
-        row |= reading_columns(report, flats_of(report, by_name))
+        row |= reading_columns(report, flats_of(report, readings_by_probe(measured, mix, scene.camera)))
     files: dict[str, bytes] = {}
     if {"pictures", "layers", "checks"} & set(request.keep):
         stack = stack_of(traced, layout, variation, request, scene.render.depth)

@@ -29,7 +29,7 @@ from sim.advice.balance import (
 from sim.advice.balance.outcome import dial_text
 from sim.advice.balance.solve import settings_of
 from sim.light.mix import mix_from_scene
-from sim.light.readings import ProbeReadings
+from sim.light.readings import ProbeId, ProbeReadings
 from sim.metering.points import readings_from_probes
 from sim.metering.report_points import report_probes
 from sim.quantities import color
@@ -111,7 +111,7 @@ def _random_scene(rng: np.random.Generator):
 def _at_powers(scene, layout, measured, dials) -> dict:
     mix = mix_from_scene(scene, layout)
     change = {f: d - light.power_stops for (f, light), d in zip(scene.lights.items(), dials, strict=True)}
-    return {r.point: r.combined for r in readings_from_probes(measured, mix.faded(change), scene.camera)}
+    return {r.id: r.combined for r in readings_from_probes(measured, mix.faded(change), scene.camera)}
 
 
 def test_known_powers_come_back_in_200_random_set_ups(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -214,18 +214,18 @@ def test_wishes_are_met_and_the_scene_file_keeps_its_comments(four) -> None:
     source, layout, measured, _ = four
     # Wish in round stops for what another setting of the same lights reads.
     other = _at_powers(source.scene, layout, measured, [-1.0, -3.0, -2.5, -1.0])
-    face = other["dome face"].f_number
-    stops = {part: round(2 * math.log2(other[f"dome {part}"].f_number / face), 1)
+    face = other[ProbeId("dome", "face")].f_number
+    stops = {part: round(2 * math.log2(other[ProbeId("dome", part)].f_number / face), 1)
              for part in ("hair", "backdrop centre")}  # fmt: skip
     result = _balanced(four, f"face=f/{face:.2f}", *(f"{part}={value}" for part, value in stops.items()))
     assert result.met, result.wishes
     changed = scene_with_balance(source, result)
     # Read the new file from the start: it must give what was promised.
     again = _at_powers(changed.scene, layout, measured, [x.power_stops for x in changed.scene.lights.values()])
-    got = again["dome face"].f_number
+    got = again[ProbeId("dome", "face")].f_number
     assert 2 * math.log2(got / face) == pytest.approx(0, abs=0.1)
     for part, value in stops.items():
-        assert 2 * math.log2(again[f"dome {part}"].f_number / got) == pytest.approx(value, abs=0.1)
+        assert 2 * math.log2(again[ProbeId("dome", part)].f_number / got) == pytest.approx(value, abs=0.1)
     turned = {move.light for move in result.moves if move.change_stops}
     assert turned
     comments = [line.partition("#")[2] for line in source.text.splitlines()]
@@ -261,9 +261,9 @@ def test_a_wish_under_the_lowest_dials_names_what_remains(four) -> None:
 
 def test_a_point_without_light_is_said(four) -> None:
     source, layout, measured, points = four
+    seen = np.array([probe.id != ProbeId("dome", "hair") for probe in measured.probes])
     dark = ProbeReadings(measured.probes, measured.names, measured.is_flash,
-                         measured.values * np.array([p.name != "dome hair" for p in measured.probes])[:, None, None],
-                         measured.stderr, measured.rays)  # fmt: skip
+                         measured.values * seen[:, None, None], measured.stderr, measured.rays)  # fmt: skip
     wishes = wishes_from_texts(["hair=f/8", "face=f/8"], list(points), "face")
     result = balance_from_readings(source.scene, layout, dark, wishes, points=points)
     assert result.wishes[0].reasons == ("no light that may be turned reaches this point",)

@@ -21,7 +21,7 @@ from sim.metering.health import (
     health_from_stack,
     health_lines,
 )
-from sim.metering.points import PointReadings, Reading
+from sim.metering.points import FACE, PointReadings, Reading
 from sim.quantities import photometry
 from sim.reports.sheets.tones import false_tones_sheet, histogram_sheet
 from sim.scene import model
@@ -107,7 +107,7 @@ def test_the_doubt_covers_what_noise_does_to_the_count() -> None:
 
 def _incident(f_number: float) -> PointReadings:
     reading = Reading(1.0, f_number, 0.0, None, 0.01, 1.0)
-    return PointReadings("face", "dome", {"key": reading}, reading)
+    return PointReadings(FACE, "dome", {"key": reading}, reading)
 
 
 def test_the_suggested_f_number_is_the_meters() -> None:

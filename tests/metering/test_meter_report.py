@@ -13,7 +13,7 @@ from rich.console import Console
 from scipy import stats
 
 from sim.light import mix
-from sim.light.readings import ProbeReadings
+from sim.light.readings import ProbeId, ProbeReadings
 from sim.metering import report as meterreport
 from sim.metering.report import drop_stops, json_from_report, report_from_probes
 from sim.metering.report_points import KEY_CHEEK, SHADOW_CHEEK, point_from_text, report_probes
@@ -45,14 +45,14 @@ def measured(stage, recital):
 
 
 def _made_up(scene, layout, values_by_light) -> ProbeReadings:
-    """Readings by hand: at full dial each light gives every probe a value, or one by the probe's name."""
+    """Readings by hand: at full dial each light gives every probe a value, or one by the probe."""
     probes = report_probes(scene, layout)
     lights = layout.light_names
     values = np.zeros((len(probes), len(lights), 3))
     for row, probe in enumerate(probes):
         for column, light in enumerate(lights):
             given = values_by_light.get(light, 0.0)
-            values[row, column] = given(probe.name) if callable(given) else given
+            values[row, column] = given(probe.id) if callable(given) else given
     shape = values.shape[:2]
     return ProbeReadings(tuple(probes), lights, layout.is_flash, values, np.full(shape, 1e-6), (1,) * len(probes))
 
@@ -68,8 +68,8 @@ def test_ratios_in_the_trades_form(recital, factor, diff) -> None:
     # Stops of lighting ratios 2:1, 3:1, 4:1, 8:1, 9:1: handbook table, common practice, no source.
     scene, layout = _even(recital[0]), recital[1]
 
-    def key(name):
-        return (factor - 1.0) * name.startswith(("flat left cheek", "spot"))
+    def key(probe):
+        return (factor - 1.0) * (probe.kind == "spot" or (probe.kind, probe.part) == ("flat", "left cheek"))
 
     report = report_from_probes(scene, layout, _made_up(scene, layout, {"key": key, "fill": 1.0}))
     assert (report.key.light, report.key.lit_cheek, report.key.alike) == ("key", "left cheek", False)
@@ -81,8 +81,8 @@ def test_ratios_in_the_trades_form(recital, factor, diff) -> None:
 def test_no_light_on_the_shadow_side_is_said_and_is_valid_json(recital) -> None:
     scene, layout = _even(recital[0]), recital[1]
 
-    def key(name):
-        return float(name.startswith(("flat left cheek", "spot")))
+    def key(probe):
+        return float(probe.kind == "spot" or (probe.kind, probe.part) == ("flat", "left cheek"))
 
     report = report_from_probes(scene, layout, _made_up(scene, layout, {"key": key}))
     assert report.ratio.factor is None
@@ -153,13 +153,15 @@ def test_the_spot_on_the_backdrop_sees_past_the_sitter(engine, recital, measured
     source, layout = recital
     report = report_from_probes(source.scene, layout, measured)
     nobody = replace(layout, figure=replace(layout.figure, parts=(), strands=()))
-    probes = [p for p in report_probes(source.scene, layout) if p.name.startswith("spot backdrop")]
+    probes = [
+        p for p in report_probes(source.scene, layout) if p.id.kind == "spot" and p.id.part.startswith("backdrop")
+    ]
     seen = read_probes(build(source.scene, nobody), probes, target_stderr_stops=0.05)
     setting = mix.mix_from_scene(source.scene, layout)
     from sim.metering.points import readings_from_probes
 
     for reading in readings_from_probes(seen, setting, source.scene.camera):
-        with_sitter = next(p for p in report.points if f"spot {p.part}" == reading.point).spot.combined
+        with_sitter = next(p for p in report.points if ProbeId("spot", p.part) == reading.id).spot.combined
         # The sitter herself shades and brightens the canvas a little: half a stop, no more.
         assert with_sitter.from_grey_stops == pytest.approx(reading.combined.from_grey_stops, abs=0.5)
 

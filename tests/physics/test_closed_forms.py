@@ -157,7 +157,7 @@ def test_bounce_of_a_lit_square(engine):
     # lights an element at right angles to it by its reflectance x illuminance x configuration factor (Howell B-4).
     import mitsuba as mi
 
-    from sim.light.readings import Probe
+    from sim.light.readings import Probe, ProbeId
     from sim.render.transport.probe import read_probes
     from sim.studio.gear.emitter import Emitter
     from tests.physics.stages import bare_stage, faced
@@ -168,8 +168,8 @@ def test_bounce_of_a_lit_square(engine):
     to_world = mi.ScalarTransform4f().translate([0.5, 0.5, 0.0]).scale([0.5, 0.5, 1.0])
     lamp = faced(Emitter("disc", 0.2, 1e6), [0.5, -8.0, distance], [0.5, 0.5, 0.0])
     stage = bare_stage([lamp], [({"type": "rectangle", "to_world": to_world}, reflectance)])
-    square = Probe("square", "flat", np.array([0.5, 0.5, 1e-3]), np.array([0.0, 0.0, 1.0]))
-    element = Probe("element", "flat", np.array([0.0, 0.0, 0.5]), np.array([0.0, 1.0, 0.0]))
+    square = Probe(ProbeId("flat", "square"), "flat", np.array([0.5, 0.5, 1e-3]), np.array([0.0, 0.0, 1.0]))
+    element = Probe(ProbeId("flat", "element"), "flat", np.array([0.0, 0.0, 0.5]), np.array([0.0, 1.0, 0.0]))
     got = read_probes(stage, [square, element], depth=3, target_stderr_stops=0.005, most_rays=1 << 21).values[:, 0, 0]
     factor = cf.rectangle_to_perpendicular_element(1.0, 1.0, 0.5)
     assert got[1] / got[0] == pytest.approx(reflectance * factor, rel=0.01)
@@ -182,7 +182,7 @@ def test_mean_bounce_in_a_cube(engine, reflectance):
     # 2 % (the cube's own unevenness), and each wall's mean is the same by symmetry.
     import mitsuba as mi
 
-    from sim.light.readings import Probe
+    from sim.light.readings import Probe, ProbeId
     from sim.render.transport.probe import read_probes
     from sim.studio.gear.emitter import Emitter, Profile
     from tests.physics.stages import bare_stage, faced
@@ -192,7 +192,12 @@ def test_mean_bounce_in_a_cube(engine, reflectance):
     bulb = faced(Emitter("sphere", 0.05, flux, Profile(theta_max_rad=math.pi)), [0, 0, 0], [0, 0, 1])
     g, w = np.polynomial.legendre.leggauss(6)
     probes = [
-        Probe(f"{i} {j}", "flat", np.array([g[i], g[j], -1.0]) * side / 2 * 0.9995, np.array([0.0, 0.0, 1.0]))
+        Probe(
+            ProbeId("flat", f"{i} {j}"),
+            "flat",
+            np.array([g[i], g[j], -1.0]) * side / 2 * 0.9995,
+            np.array([0.0, 0.0, 1.0]),
+        )
         for i in range(6)
         for j in range(6)
     ]

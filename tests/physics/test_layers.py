@@ -126,7 +126,7 @@ def test_each_layer_is_the_stock_render_of_its_light(layers, light):
 
 def test_closed_sphere_reaches_its_interreflected_illuminance(engine):
     """A bulb at the centre of a matt sphere: E = phi / (4 pi R^2) / (1 - rho)."""
-    from sim.light.readings import Probe
+    from sim.light.readings import Probe, ProbeId
     from sim.render.transport.probe import read_probes
     from tests.physics.stages import bare_stage, faced
 
@@ -135,20 +135,23 @@ def test_closed_sphere_reaches_its_interreflected_illuminance(engine):
     stage = bare_stage([bulb], [({"type": "sphere", "radius": radius, "flip_normals": True}, rho)])
     wall = np.array([0.0, 0.6, 0.8])
     measured = read_probes(
-        stage, [Probe("wall", "flat", 0.999 * radius * wall, -wall)], depth=40, target_stderr_stops=0.003
+        stage,
+        [Probe(ProbeId("flat", "wall"), "flat", 0.999 * radius * wall, -wall)],
+        depth=40,
+        target_stderr_stops=0.003,
     )
     expected = flux / (4 * np.pi * radius**2) / (1 - rho)
     assert measured.values[0, 0].mean() == pytest.approx(expected, rel=0.01)
 
 
 def test_depth_one_is_direct_light_only(engine):
-    from sim.light.readings import Probe
+    from sim.light.readings import Probe, ProbeId
     from sim.render.transport.probe import read_probes
     from tests.physics.stages import bare_stage, faced
 
     bulb = faced(Emitter("sphere", 0.05, 1000.0, ALL_ROUND), [0, 0, 0], [0, 0, 1])
     stage = bare_stage([bulb], [({"type": "sphere", "radius": 1.0, "flip_normals": True}, 0.6)])
-    probe = Probe("wall", "flat", np.array([0.0, 0.0, 0.999]), np.array([0.0, 0.0, -1.0]))
+    probe = Probe(ProbeId("flat", "wall"), "flat", np.array([0.0, 0.0, 0.999]), np.array([0.0, 0.0, -1.0]))
     direct = read_probes(stage, [probe], depth=0, target_stderr_stops=0.003).values[0, 0].mean()
     once = read_probes(stage, [probe], depth=1, target_stderr_stops=0.003).values[0, 0].mean()
     expected = 1000.0 / (4 * np.pi)
@@ -157,7 +160,7 @@ def test_depth_one_is_direct_light_only(engine):
 
 
 def test_a_grid_keeps_its_light_inside_the_cut_off(engine):
-    from sim.light.readings import Probe
+    from sim.light.readings import Probe, ProbeId
     from sim.render.transport.probe import read_probes
     from tests.physics.stages import bare_stage, faced
 
@@ -166,7 +169,7 @@ def test_a_grid_keeps_its_light_inside_the_cut_off(engine):
 
     def lux(angle_deg):
         toward = np.array([np.sin(np.radians(angle_deg)), 0.0, np.cos(np.radians(angle_deg))])
-        measured = read_probes(stage, [Probe("p", "flat", 2 * toward, -toward)], depth=0)
+        measured = read_probes(stage, [Probe(ProbeId("flat", "p"), "flat", 2 * toward, -toward)], depth=0)
         return float(measured.values[0, 0].mean())
 
     assert lux(0) == pytest.approx(10.0 / (np.pi * np.sin(np.radians(5)) ** 2) / 4, rel=0.01)

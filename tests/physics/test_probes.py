@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from sim.light.readings import Probe
+from sim.light.readings import Probe, ProbeId
 from sim.studio.gear.emitter import Emitter, Profile
 from tests.physics import closed_forms
 
@@ -23,7 +23,7 @@ def _lux(emitter, points_m, normals, kind="flat", surfaces=()):
 
     stage = bare_stage([faced(emitter, [0, 0, 0], [0, 0, 1])], list(surfaces))
     probes = [
-        Probe(f"p{i}", kind, np.array(point, float), np.array(normal, float) / np.linalg.norm(normal))
+        Probe(ProbeId(kind, f"p{i}"), kind, np.array(point, float), np.array(normal, float) / np.linalg.norm(normal))
         for i, (point, normal) in enumerate(zip(points_m, normals, strict=True))
     ]
     measured = read_probes(stage, probes, depth=0, target_stderr_stops=0.004)

@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from sim.light.readings import Probe
+from sim.light.readings import Probe, ProbeId
 from sim.studio.gear.direct import illuminance_from_emitter
 from sim.studio.gear.emitter import Emitter, Profile
 from sim.studio.gear.photometric import shaped_from_file
@@ -99,7 +99,7 @@ def our_lux(emitter: Emitter, meters: dict[str, tuple[np.ndarray, np.ndarray]], 
             ({"type": "rectangle", "to_world": to_world.scale([float(half[0]), float(half[1]), 1.0])}, reflectance)
         )
     stage = bare_stage([faced(emitter, list(SOURCE), list(POINT))], surfaces)
-    probes = [Probe(name, "flat", point, normal) for name, (point, normal) in meters.items()]
+    probes = [Probe(ProbeId("flat", name), "flat", point, normal) for name, (point, normal) in meters.items()]
     got = read_probes(stage, probes, depth=BOUNCES, target_stderr_stops=0.01, most_rays=1 << 21)
     return np.stack([got.values[:, 0].mean(-1), got.stderr[:, 0]], -1)
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from sim.light.readings import Probe
+from sim.light.readings import Probe, ProbeId
 from sim.scene.read import load_scene, scene_from_text
 
 pytestmark = pytest.mark.usefixtures("engine")
@@ -89,9 +89,9 @@ def test_even_ambient_gives_the_stated_lux():
     text = SCENE.replace("BACKDROP", "{kind: none}") + "ambient:\n  - {name: sky, kind: uniform, illuminance: 200 lx}\n"
     stage = build(scene_from_text(text))
     probes = [
-        Probe("floor", "flat", np.array([0, 1.0, 0]), np.array([0, 1.0, 0])),
-        Probe("wall", "flat", np.array([-1.5, 2, -1.5]), np.array([-1.0, 0, 0])),
-        Probe("front", "flat", np.array([-1, 0.3, 3.0]), np.array([0, 0, 1.0])),
+        Probe(ProbeId("flat", "floor"), "flat", np.array([0, 1.0, 0]), np.array([0, 1.0, 0])),
+        Probe(ProbeId("flat", "wall"), "flat", np.array([-1.5, 2, -1.5]), np.array([-1.0, 0, 0])),
+        Probe(ProbeId("flat", "front"), "flat", np.array([-1, 0.3, 3.0]), np.array([0, 0, 1.0])),
     ]
     values = read_probes(stage, probes, depth=40, target_stderr_stops=0.005).values[:, 1].mean(axis=-1)
     assert (values < 201).all()
@@ -112,7 +112,7 @@ def test_a_black_flag_takes_the_direct_light_away():
     found = []
     for text in (SCENE, SCENE + flag):
         stage = build(scene_from_text(text.replace("BACKDROP", "{kind: none}")))
-        probe = Probe("p", "flat", np.array([0, 1.4, 0.0]), np.array([0, 0.514, 0.857]))
+        probe = Probe(ProbeId("flat", "p"), "flat", np.array([0, 1.4, 0.0]), np.array([0, 0.514, 0.857]))
         found.append(float(read_probes(stage, [probe], depth=0).values[0, 0].mean()))
     assert found[0] > 0
     assert found[1] == 0
@@ -130,8 +130,8 @@ def test_a_scrim_passes_its_share_in_all_directions():
     text = SCENE.replace("BACKDROP", "{kind: none}").replace("[0 m, 2.6 m, 2 m]", "[0 m, 1.5 m, 2 m]")
     # A black room, so that the scrim alone sends light to the probe.
     text = text.replace("walls: 0.5, ceiling: 0.5, floor: 0.5", "walls: 0, ceiling: 0, floor: 0")
-    probe = Probe("p", "flat", np.array([0, 1.5, 0.0]), np.array([0, 0, 1.0]))
-    onto = Probe("q", "flat", np.array([0, 1.5, 1.001]), np.array([0, 0, 1.0]))
+    probe = Probe(ProbeId("flat", "p"), "flat", np.array([0, 1.5, 0.0]), np.array([0, 0, 1.0]))
+    onto = Probe(ProbeId("flat", "q"), "flat", np.array([0, 1.5, 1.001]), np.array([0, 0, 1.0]))
 
     def lux(scene_text, where, depth):
         stage = build(scene_from_text(scene_text))

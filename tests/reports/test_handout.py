@@ -23,7 +23,7 @@ from sim.light.develop import develop
 from sim.light.mix import mix_from_scene
 from sim.light.readings import ProbeReadings
 from sim.light.stack import LightStack
-from sim.metering.points import readings_from_probes
+from sim.metering.points import STANDARD_POINTS, readings_from_probes
 from sim.quantities import color
 from sim.reports import strips
 from sim.reports.handout import Handout, handout_html, mixed_codes
@@ -79,7 +79,7 @@ def made(path: Path, muted: str = "") -> tuple[Handout, str]:
     plan = plan_from_scene(scene, layout, mix, measured, source=path.name)
     order = [step.light for step in plan.steps]
     points, full = (
-        [p for p in readings_from_probes(measured, m, scene.camera) if p.point in ("face", "gown", "backdrop")]
+        [p for p in readings_from_probes(measured, m, scene.camera) if p.id in STANDARD_POINTS]
         for m in (mix, mix.only(mix.names))
     )
     sheets = [

@@ -15,6 +15,7 @@ from PIL import Image
 
 from sim.light import finish
 from sim.light.mix import mix_from_scene
+from sim.light.readings import ProbeId
 from sim.metering.points import probe_at
 from sim.quantities.errors import EngineError, HalfstopError, SceneError
 from sim.quantities.units import text_from_f_number_in_tenths
@@ -81,7 +82,7 @@ def test_planted_head_errors_come_back_through_a_file_of_readings(tmp_path: Path
     lines = ["# Invented demo data.", "readings:"]
     toward = {"camera": made.layout.camera.position_m,
               **{light.name: light.position_m for light in made.layout.lights}}  # fmt: skip
-    probes = [probe_at(made.layout, at, "dome", at, toward[facing]) for at, facing in points]
+    probes = [probe_at(made.layout, ProbeId("dome", at), toward[facing]) for at, facing in points]
     measured = metered(made, probes, lambda step, part: None)
     weights = made.mix.weights_rgb(camera.shutter_s)
     for index, (at, facing) in enumerate(points):

@@ -18,7 +18,7 @@ import pytest
 from browser import opened_page
 
 from sim.light.mix import mix_from_scene
-from sim.light.readings import ProbeReadings
+from sim.light.readings import ProbeId, ProbeReadings
 from sim.reports.plan import RigPlan, plan_from_scene, plan_probes
 from sim.reports.plan.buildup import distance_for_stops, order_from_readings
 from sim.reports.plan.cautions import DEFER, circuits_from_loads, crosses_panel, draw_W_from_light
@@ -371,7 +371,7 @@ def test_build_up_readings_are_those_of_the_lights_set_so_far() -> None:
     first, second = plan.steps
     assert first.alone_f_number == first.together_f_number
     # Light adds: squares of f-numbers add, at one point and one ISO (ISO 2720: N^2 is proportional to H).
-    index = [p.name for p in probes].index(f"at {second.light}")
+    index = [p.id for p in probes].index(ProbeId("dome", "aim", second.light))
     names = list(layout.light_names)
     dials = 2.0 ** np.array([scene.lights[n].power_stops for n in names])
     lit = values[index, :, 0] * dials

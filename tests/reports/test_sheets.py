@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from sim.light.develop import encoded
 from sim.light.mix import Mix
-from sim.metering.points import PointReadings, Reading
+from sim.metering.points import STANDARD_POINTS, PointReadings, Reading
 from sim.reports.sheets import contact_sheet, levelled_sheet, settings_text
 from sim.reports.sheets.captions import lift_text, modifier_text, power_text, stops_text
 from sim.reports.sheets.lettering import drawable, fitted, width_px, wrapped
@@ -65,9 +65,9 @@ def readings(scene: model.Scene) -> list[PointReadings]:
 
     return [
         PointReadings(
-            point, "dome", {name: reading(-1.1 * (i + 1)) for i, name in enumerate(scene.lights)}, reading(0.3)
+            probe, "dome", {name: reading(-1.1 * (i + 1)) for i, name in enumerate(scene.lights)}, reading(0.3)
         )
-        for point in ("face", "gown", "backdrop")
+        for probe in STANDARD_POINTS
     ]
 
 
@@ -133,7 +133,7 @@ def test_levelled_sheet_tells_how_far_each_light_was_lifted(drawn: Drawn) -> Non
 def test_darkness_is_drawn_and_worded_without_a_fault(drawn: Drawn) -> None:
     scene = scene_of(1)
     dark = Reading(0.0, 0.0, -math.inf, None, 0.0, 0.0)
-    points = [PointReadings(p, "dome", {"light 1": dark}, dark) for p in ("face", "gown", "backdrop")]
+    points = [PointReadings(probe, "dome", {"light 1": dark}, dark) for probe in STANDARD_POINTS]
     black = {"light 1": np.zeros((30, 20, 3), np.float32)}
     contact_sheet(scene, mix_of(scene), black["light 1"], black, points, "made so")
     levelled_sheet(scene, black, "made so")

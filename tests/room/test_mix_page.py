@@ -19,7 +19,7 @@ from PIL import Image
 from sim.advice.checks.frame import frame_from_camera
 from sim.light import finish
 from sim.light.develop import develop, encoded, exposed
-from sim.light.readings import Probe, ProbeReadings
+from sim.light.readings import Probe, ProbeId, ProbeReadings
 from sim.metering.health import false_tones
 from sim.metering.points import CONSTANT_C, readings_from_probes, readings_from_regions
 from sim.metering.report import short_f_number, stops_text
@@ -221,7 +221,7 @@ def test_readings_follow_the_weights_as_the_metering_does(browser: Any) -> None:
     b = made("recital")
     rng = np.random.default_rng(2)
     names, kinds = b.mix.names, ("dome", "flat", "spot")
-    probes = tuple(Probe(kind, kind, np.zeros(3), np.array([0.0, 0.0, 1.0])) for kind in kinds)
+    probes = tuple(Probe(ProbeId(kind, kind), kind, np.zeros(3), np.array([0.0, 0.0, 1.0])) for kind in kinds)
     values = rng.uniform(1, 400, (3, len(names), 3))
     stderr = rng.uniform(0.01, 0.5, (3, len(names)))
     measured = ProbeReadings(probes, names, b.mix.is_flash, values, stderr, (64,) * 3)

@@ -18,6 +18,7 @@ import numpy as np
 import pytest
 
 from sim.light.develop import denoised
+from sim.light.readings import name_from_probe
 from sim.metering.points import scene_probes, standard_probes
 from sim.metering.report_points import report_probes
 from sim.render.cache.disk import LayerStore, cached_probes, cached_render, layer_keys
@@ -256,9 +257,9 @@ def test_meters_and_checks_follow_from_raw_layers(easel: IncrementalRenderer, mo
     probes = [*standard_probes(layout), *scene_probes(scene, layout), *report_probes(scene, layout)]
     want = cached_probes(scene, layout, probes, depth=2, target_stderr_stops=0.03, most_rays=1 << 16)
     assert np.array_equal(meters.readings.values, want.values) and meters.readings.rays == want.rays
-    assert [probe.name for probe in meters.standard.probes] == ["face", "gown", "backdrop"]
-    assert [probe.name for probe in meters.own.probes] == ["lapel"]
-    assert [probe.name for probe in meters.report.probes] == [probe.name for probe in report_probes(scene, layout)]
+    assert [name_from_probe(probe.id) for probe in meters.standard.probes] == ["face", "gown", "backdrop"]
+    assert [name_from_probe(probe.id) for probe in meters.own.probes] == ["lapel"]
+    assert [probe.id for probe in meters.report.probes] == [probe.id for probe in report_probes(scene, layout)]
 
     from sim.advice.checks.report import check_report, record_from_report
     from sim.light.mix import mix_from_scene

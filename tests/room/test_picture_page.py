@@ -14,7 +14,7 @@ import pytest
 
 from sim.light.develop import develop
 from sim.light.mix import Mix
-from sim.light.readings import Probe, ProbeReadings
+from sim.light.readings import Probe, ProbeId, ProbeReadings
 from sim.light.stack import LightStack
 from sim.metering.points import CONSTANT_C, readings_from_probes
 from sim.quantities import photometry
@@ -79,7 +79,9 @@ def measured() -> ProbeReadings:
     """Invented readings of the standard points."""
     b = made()
     rng = np.random.default_rng(1)
-    probes = tuple(Probe(name, kind, np.zeros(3), np.array([0.0, 0, 1])) for name, kind in POINTS.items())
+    probes = tuple(
+        Probe(ProbeId(kind, name), kind, np.zeros(3), np.array([0.0, 0, 1])) for name, kind in POINTS.items()
+    )
     values = rng.uniform(40, 400, (len(probes), len(b.mix.names), 3))
     return ProbeReadings(probes, b.mix.names, b.mix.is_flash, values, values[..., 0] * 0.01, (64,) * len(probes))
 
@@ -87,7 +89,7 @@ def measured() -> ProbeReadings:
 def meters_of(b: Bench, **others: Any) -> dict[str, Any]:
     found = measured()
     points = [
-        {"name": p.name, "label": p.name, "kind": p.kind, "own": False, "standard": True, "spot": None,
+        {"name": p.id.part, "label": p.id.part, "kind": p.kind, "own": False, "standard": True, "spot": None,
          "constant": CONSTANT_C[p.kind], "stderr": dict.fromkeys(b.mix.names, 0.1),
          "per_light": {n: found.values[i, k].tolist() for k, n in enumerate(b.mix.names)}}
         for i, p in enumerate(found.probes)
@@ -320,7 +322,7 @@ def test_the_card_tells_by_light_and_together_and_the_ratio(browser: Any) -> Non
         page.wait_for_selector('[data-point="face"]')
         rest(page)
         for reading in readings_from_probes(measured(), b.mix, b.camera):
-            row = page.locator(f'[data-point="{reading.point}"]')
+            row = page.locator(f'[data-point="{reading.id.part}"]')
             assert number(row.locator("[data-over]").inner_text()) == pytest.approx(
                 reading.combined.over_camera_stops, abs=0.051
             )

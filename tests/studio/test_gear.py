@@ -563,7 +563,7 @@ def test_any_size_grid_and_lip_keeps_its_light(kind, size, grid, recess):
 @pytest.mark.parametrize("name", MODIFIERS)
 def test_the_renderer_lights_points_as_this_quadrature_does(engine, name):
     # Two implementations of one definition: the render kernel's sampling against deterministic quadrature, 2 %.
-    from sim.light.readings import Probe
+    from sim.light.readings import Probe, ProbeId
     from sim.render.transport.probe import read_probes
     from tests.physics.stages import bare_stage, faced
 
@@ -573,7 +573,9 @@ def test_the_renderer_lights_points_as_this_quadrature_does(engine, name):
     normals = -points / 1.8
     emitter = rig.emitters[0]
     expected = illuminance_from_emitter(emitter, points, normals, n=160)
-    probes = [Probe(str(i), "flat", p, n) for i, (p, n) in enumerate(zip(points, normals, strict=True))]
+    probes = [
+        Probe(ProbeId("flat", str(i)), "flat", p, n) for i, (p, n) in enumerate(zip(points, normals, strict=True))
+    ]
     stage = bare_stage([faced(emitter, [0, 0, 0], [0, 0, 1])])
     got = read_probes(stage, probes, depth=0, target_stderr_stops=0.008, most_rays=1 << 19).values[:, 0, 0]
     assert got == pytest.approx(expected, rel=0.02, abs=2e-3 * expected[0])

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -12,8 +12,8 @@ from sim.advice.balance.board import Board
 from sim.advice.balance.solve import solved_dials, stepped_dials
 from sim.advice.balance.wishes import Wish, board_from_readings
 from sim.light.mix import mix_from_scene
-from sim.light.readings import ProbeReadings
-from sim.metering.points import PointReadings, readings_from_probes
+from sim.light.readings import ProbeId, ProbeReadings
+from sim.metering.points import PointReadings, readings_by_probe
 from sim.quantities import units
 from sim.scene.edit import SceneText
 from sim.scene.model import Scene
@@ -90,7 +90,7 @@ def definition(reference: str) -> str:
 
 
 def balance_from_readings(
-    scene: Scene, layout: Layout, measured: ProbeReadings, wishes: Sequence[Wish], *, points: dict[str, str],
+    scene: Scene, layout: Layout, measured: ProbeReadings, wishes: Sequence[Wish], *, points: Mapping[str, ProbeId],
     reference: str = "face", locked: Sequence[str] = (), seed: int = 0,
 ) -> Balance:  # fmt: skip
     """Find the dials for some wishes from probes that were traced once; arguments as in `board_from_readings`."""
@@ -124,11 +124,11 @@ def balance_from_readings(
     return Balance(reference, shown, tuple(outcomes), moves)
 
 
-def _readings(scene: Scene, layout: Layout, measured: ProbeReadings, dials: np.ndarray) -> dict[str, PointReadings]:
+def _readings(scene: Scene, layout: Layout, measured: ProbeReadings, dials: np.ndarray) -> dict[ProbeId, PointReadings]:
     change = {name: float(dial) - light.power_stops
               for (name, light), dial in zip(scene.lights.items(), dials, strict=True)}  # fmt: skip
     mix = mix_from_scene(scene, layout).faded(change)
-    return {r.point: r for r in readings_from_probes(measured, mix, scene.camera)}
+    return readings_by_probe(measured, mix, scene.camera)
 
 
 # -- reasons ------------------------------------------------------------------------------------

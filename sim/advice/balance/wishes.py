@@ -4,21 +4,22 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from sim.advice.balance.board import Board, Fader
 from sim.light.mix import mix_from_scene
-from sim.light.readings import ProbeReadings
-from sim.metering.points import CONSTANT_C, readings_from_probes
+from sim.light.readings import ProbeId, ProbeReadings
+from sim.metering.points import CONSTANT_C, readings_by_probe
 from sim.metering.report_points import (
     KEY_CHEEK,
     SHADOW_CHEEK,
     key_side_from_readings,
     parts_by_name,
     point_from_text,
+    ratio_probes,
 )
 from sim.quantities import color, photometry, units
 from sim.quantities.errors import UnitError, quoted
@@ -81,21 +82,20 @@ def wishes_from_texts(texts: Sequence[str], points: Sequence[str], reference: st
     return wishes
 
 
-def want_points(scene: Scene, layout: Layout, measured: ProbeReadings, key: str | None = None) -> dict[str, str]:
+def want_points(scene: Scene, layout: Layout, measured: ProbeReadings, key: str | None = None) -> dict[str, ProbeId]:
     """Probe that reads each point a wish may name.
 
     The report's points by dome, the cheeks by flat receptors as in the ratio, and the scene's own meters.
     """
-    setting = mix_from_scene(scene, layout)
-    found = {r.point: r for r in readings_from_probes(measured, setting, scene.camera)}
-    side = key_side_from_readings(found, [light.name for light in layout.lights], key)
-    parts = {name: f"dome {part}" for name, part in parts_by_name(side, layout).items()}
-    parts[KEY_CHEEK], parts[SHADOW_CHEEK] = f"flat {side.lit_cheek} to {side.light}", f"flat {side.shadow_cheek}"
-    return parts | {name: f"own {name}" for name in scene.meters}
+    readings = readings_by_probe(measured, mix_from_scene(scene, layout), scene.camera)
+    side = key_side_from_readings(readings, [light.name for light in layout.lights], key)
+    points = {name: ProbeId("dome", part) for name, part in parts_by_name(side, layout).items()}
+    points[KEY_CHEEK], points[SHADOW_CHEEK] = ratio_probes(side)
+    return points | {name: ProbeId("own", name) for name in scene.meters}
 
 
 def board_from_readings(
-    scene: Scene, layout: Layout, measured: ProbeReadings, wishes: Sequence[Wish], *, points: dict[str, str],
+    scene: Scene, layout: Layout, measured: ProbeReadings, wishes: Sequence[Wish], *, points: Mapping[str, ProbeId],
     reference: str = "face", locked: Sequence[str] = (),
 ) -> Board:  # fmt: skip
     """Put the numbers of a balance together from probes at full dial.
@@ -117,10 +117,10 @@ def board_from_readings(
     full = setting.faded({name: -dial for name, dial in zip(setting.names, setting.dial_stops, strict=True)})
     # Squared f-numbers add as light does: one factor from exposure to what the meter shows.
     weights = full.weights_rgb(camera.shutter_s)
-    rows = {probe.name: index for index, probe in enumerate(measured.probes)}
+    rows = {probe.id: index for index, probe in enumerate(measured.probes)}
 
-    def squared(probe_name: str) -> np.ndarray:
-        row = rows[probe_name]
+    def squared(probe: ProbeId) -> np.ndarray:
+        row = rows[probe]
         return color.luminance(measured.values[row] * weights) * _squared_f_per_exposure(
             measured.probes[row].kind, camera
         )

@@ -23,7 +23,7 @@ from sim.advice.checks.outline import sitter_mask
 from sim.advice.checks.separation import Separation
 from sim.advice.checks.sparkle import Sparkle
 from sim.light.mix import Mix
-from sim.light.readings import ProbeReadings
+from sim.light.readings import ProbeId, ProbeReadings
 from sim.light.stack import LightStack
 from sim.metering.points import probe_at
 from sim.quantities import color
@@ -121,11 +121,10 @@ def duty_readings(
             if name not in layout.anchors_m:
                 continue
             if group == "backdrop":
-                probes.append(
-                    probe_at(layout, name, "flat", name, layout.anchors_m[name] + layout.anchor_normals[name])
-                )
+                outward_m = layout.anchors_m[name] + layout.anchor_normals[name]
+                probes.append(probe_at(layout, ProbeId("flat", name, "outward"), outward_m))
             else:
-                probes.append(probe_at(layout, name, "dome", name, layout.camera.position_m))
+                probes.append(probe_at(layout, ProbeId("dome", name), layout.camera.position_m))
     return read_probes(
         stage, probes, seed=seed, most_rays=most_rays, target_stderr_stops=target_stderr_stops, on_launch=on_launch,
         most_rays_at_once=most_rays_at_once,
@@ -148,7 +147,7 @@ def duties(
     exposures = color.luminance(read.values * mix.weights_rgb(camera.shutter_s))
     halo = halo_of(stack, layout, mix, camera)
     edges = shoulder_edges(stack, layout, mix, camera)
-    names = [probe.name for probe in read.probes]
+    names = [probe.id.part for probe in read.probes]
     found = []
     for k, light in enumerate(mix.names):
         lost = {name: loss_stops(float(row.sum()), float(row[k])) for name, row in zip(names, exposures, strict=True)}

@@ -11,7 +11,7 @@ import numpy as np
 from sim.advice.checks.frame import ImageFrame, frame_from_camera
 from sim.advice.checks.intrusions import face_mesh
 from sim.light.mix import Mix
-from sim.light.readings import Probe
+from sim.light.readings import Probe, ProbeId
 from sim.quantities import color
 from sim.render.stage.build import Stage
 from sim.render.transport.probe import read_probes
@@ -77,7 +77,7 @@ def lens_light(stage: Stage, *, seed: int = 0, target_stderr_stops: float = 0.1,
     opening = lens_points(camera, frame)
     facing = np.broadcast_to(frame.forward, opening.shape)
     straight = direct_light(stage, opening, facing, samples=256, seed=seed).reaching.mean(axis=0)
-    probe = Probe("lens", "flat", camera.position_m, frame.forward)
+    probe = Probe(ProbeId("flat", "lens", "ahead"), "flat", camera.position_m, frame.forward)
     read = read_probes(stage, [probe], seed=seed, target_stderr_stops=target_stderr_stops, most_rays=most_rays)
     return LensLight(straight, read.values[0])
 

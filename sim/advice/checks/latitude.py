@@ -22,6 +22,7 @@ import numpy as np
 from sim.advice.checks.faceframe import FaceGrid, face_grid
 from sim.advice.checks.noseshadow import NoseShadow, nose_shadow
 from sim.light.mix import Mix, mix_from_scene
+from sim.light.readings import ProbeId
 from sim.metering.points import probe_at
 from sim.quantities import color
 from sim.render.stage.build import Stage, build
@@ -224,7 +225,7 @@ class _Bench:
     def _face(self, stage: Stage) -> tuple[float, float]:
         """Mean exposure (lx s) of domes at the face toward the camera, and its standard error in stops."""
         toward = stage.layout.camera.position_m
-        probes = [probe_at(stage.layout, point, "dome", point, toward) for point in FACE_POINTS]
+        probes = [probe_at(stage.layout, ProbeId("dome", point), toward) for point in FACE_POINTS]
         read = read_probes(stage, probes, depth=self.scene.render.depth, most_rays=PROBE_RAYS)
         weights = self.mix.weights_rgb(self.camera.shutter_s)
         exposure = float(color.luminance(read.values * weights).sum(axis=1).mean())

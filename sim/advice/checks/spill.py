@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from sim.light.mix import Mix
-from sim.light.readings import Probe
+from sim.light.readings import Probe, ProbeId
 from sim.metering.points import RECEPTOR_GAP_M
 from sim.quantities import color
 from sim.render.stage.build import Stage
@@ -28,6 +28,7 @@ PLACES = {
 }  # fmt: skip
 # A light this much under its target is no spill to speak of; common practice, no source.
 NEGLIGIBLE_STOPS = 6.0
+TARGET = "target"
 
 
 @dataclass(frozen=True)
@@ -76,10 +77,10 @@ def spills(
             continue
         names = [name for places in PLACES.values() for name in places if name in layout.anchors_m]
         target, group = nearest_place(layout, light.aim_m)
-        probes = [_probe("target", light.aim_m, light.position_m)]
+        probes = [_probe(ProbeId("flat", TARGET, light.name), light.aim_m, light.position_m)]
         for name in names:
             off = layout.anchors_m[name] + RECEPTOR_GAP_M * layout.anchor_normals[name]
-            probes.append(_probe(name, off, light.position_m))
+            probes.append(_probe(ProbeId("flat", name, light.name), off, light.position_m))
         read = read_probes(
             stage, probes, seed=seed, depth=depth, most_rays=most_rays,
             on_launch=on_launch, most_rays_at_once=most_rays_at_once,
@@ -128,10 +129,10 @@ def _first_in_the_way(stage: Stage, start_m: np.ndarray, light: PlacedLight) -> 
     return region
 
 
-def _probe(name: str, point_m: np.ndarray, light_m: np.ndarray) -> Probe:
+def _probe(id: ProbeId, point_m: np.ndarray, light_m: np.ndarray) -> Probe:
     toward = unit(light_m - point_m)
     # The target itself is read as far off as the others.
-    return Probe(name, "flat", point_m + (RECEPTOR_GAP_M * toward if name == "target" else 0), toward)
+    return Probe(id, "flat", point_m + (RECEPTOR_GAP_M * toward if id.part == TARGET else 0), toward)
 
 
 def _stops_below(target: float, here: float) -> float:

@@ -9,8 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from sim.light.mix import Mix
-from sim.light.readings import Probe, ProbeReadings
-from sim.metering.points import RECEPTOR_GAP_M, PointReadings, probe_at, readings_from_probes, standard_probes
+from sim.light.readings import Probe, ProbeId, ProbeReadings
+from sim.metering.points import FACE, RECEPTOR_GAP_M, PointReadings, probe_at, readings_by_probe, standard_probes
 from sim.quantities import units
 from sim.reports.plan.facts import LightFacts, text_from_metres, text_from_power
 from sim.scene.model import Scene
@@ -20,7 +20,7 @@ from sim.studio.layout import Layout, unit
 THIRD = 1 / 3
 LEAST_F_NUMBER = 0.7  # lowest f-number worth writing down; common practice, no source
 ROOM_NUDGE = "room light: screen it, or take it as it is"
-FACE_POINT = "face, dome along the nose"
+FACE_ALONG_NOSE = ProbeId("dome", "face", "along the nose")
 
 
 @dataclass(frozen=True)
@@ -49,11 +49,16 @@ def plan_probes(layout: Layout) -> list[Probe]:
         name = _aim_part(light.aim_m, layout)
         # A point in the open has no surface to hold the meter off: hold it a little toward the light.
         at = name if name is not None else light.aim_m + RECEPTOR_GAP_M * unit(light.position_m - light.aim_m)
-        probes.append(probe_at(layout, f"at {light.name}", "dome", at, light.position_m))
+        probes.append(probe_at(layout, _at_aim(light.name), light.position_m, at=at))
     b = math.radians(layout.figure.head_facing_deg)
     toward = layout.anchors_m["face"] + np.array([math.sin(b), 0.0, math.cos(b)])
-    probes.append(probe_at(layout, FACE_POINT, "dome", "face", toward))
+    probes.append(probe_at(layout, FACE_ALONG_NOSE, toward))
     return probes + standard_probes(layout)
+
+
+def _at_aim(light: str) -> ProbeId:
+    """The dome at a light's aim point, turned to it."""
+    return ProbeId("dome", "aim", light)
 
 
 def _aim_part(point_m: np.ndarray, layout: Layout) -> str | None:
@@ -80,18 +85,18 @@ def steps_from_readings(
     if measured is None:
         order, full = heard, None
     else:
-        full = {p.point: p for p in readings_from_probes(measured, mix, camera)}
-        face = {name: full[FACE_POINT].by_light[name].exposure for name in heard}
+        full = readings_by_probe(measured, mix, camera)
+        face = {name: full[FACE_ALONG_NOSE].by_light[name].exposure for name in heard}
         lights = [name for name in heard if name in scene.lights]
         order = order_from_readings(heard, mix.is_flash, face, lights)
     by_name = {f.name: f for f in facts}
     steps = []
     for count, name in enumerate(order, 1):
-        so_far: dict[str, PointReadings] = {}
+        so_far: dict[ProbeId, PointReadings] = {}
         if measured is not None:
-            so_far = {p.point: p for p in readings_from_probes(measured, mix.only(order[:count]), camera)}
+            so_far = readings_by_probe(measured, mix.only(order[:count]), camera)
         light = by_name.get(name)
-        point = f"at {name}" if light else FACE_POINT
+        point = _at_aim(name) if light else FACE_ALONG_NOSE
         alone = full[point].by_light[name] if full else None
         flash = mix.is_flash[mix.names.index(name)]
         steps.append(BuildStep(
@@ -101,7 +106,7 @@ def steps_from_readings(
             hold=f"at the {light.aim}, dome toward this light" if light else "at the face, dome along the nose",
             alone_f_number=alone.f_number if alone else None,
             together_f_number=so_far[point].combined.f_number if so_far else None,
-            face_f_number=so_far["face"].combined.f_number if so_far else None,
+            face_f_number=so_far[FACE].combined.f_number if so_far else None,
             alone_lx=None if flash or alone is None else alone.exposure / camera.shutter_s,
             nudge=nudge_text(scene, light) if light and not light.is_window else ROOM_NUDGE,
         ))  # fmt: skip

@@ -17,6 +17,7 @@ from sim.light.readings import Probe, ProbeReadings
 from sim.light.stack import LightStack
 from sim.metering.health import health_from_stack, record_from_health
 from sim.metering.points import (
+    FACE,
     PointReadings,
     readings_from_probes,
     readings_from_regions,
@@ -272,7 +273,7 @@ def _write(
     texts = {"Title": scene.title, "Description": settings_text(camera), "Software": program, "Comment": made}
     layers = exr_layer_names(stack.names)
     measured = exposed(stack, mix, camera, for_viewing=False)
-    health = health_from_stack(stack, mix, camera, next((p for p in preview.points if p.point == "face"), None))
+    health = health_from_stack(stack, mix, camera, next((p for p in preview.points if p.id == FACE), None))
     done, steps = 0, len(pictures) + 8
 
     with ResultFolder(order.out) as folder:

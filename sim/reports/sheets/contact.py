@@ -10,7 +10,7 @@ from PIL import Image
 
 from sim.light.develop import black_and_white, encoded, levelled
 from sim.light.mix import Mix
-from sim.metering.points import PointReadings
+from sim.metering.points import STANDARD_POINTS, PointReadings
 from sim.reports.sheets.captions import (
     lift_text,
     light_lines,
@@ -33,8 +33,6 @@ from sim.reports.sheets.page import (
 )
 from sim.scene.model import Scene
 
-# Points whose readings stand under every picture.
-SHOWN_POINTS = ("face", "gown", "backdrop")
 # Width of a small picture, room enough for its caption; and on a page with many.
 TILE_WIDTH_PX, CROWDED_WIDTH_PX, CROWDED_FROM = (320, 420), 280, 10
 # The large picture's longer side from which it counts against a page.
@@ -58,7 +56,7 @@ def contact_sheet(
     combined, alone: linear pictures (h, w, 3) at the camera's exposure. points: incident readings by point.
     made: size, samples and seed in words.
     """
-    shown = [p for p in points if p.point in SHOWN_POINTS and p.kind == "dome"]
+    shown = [p for p in points if p.id in STANDARD_POINTS]
     large = Tile(
         encoded(combined),
         "combined",
