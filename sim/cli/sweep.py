@@ -30,8 +30,18 @@ def sweep(
         int | None, typer.Option(metavar="N", help="Worker processes here; default: as cores and memory allow.")
     ] = None,
     cluster: Annotated[
-        str | None, typer.Option(metavar="ADDRESS", help="A scheduler that is already there: tcp://HOST:PORT.")
+        str | None, typer.Option(metavar="ADDRESS", help="A scheduler that is already there: tls://HOST:PORT.")
     ] = None,
+    cluster_security: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="YAML with ca, cert and key: the PEM files that a tls:// address takes."),
+    ] = None,
+    insecure_cluster: Annotated[
+        bool, typer.Option("--insecure-cluster", help="Allow tcp:// beyond this machine: all who reach it run code.")
+    ] = False,
+    dashboard: Annotated[
+        bool, typer.Option("--dashboard", help="Serve a page on what the workers here do, to this machine alone.")
+    ] = False,
     retry: Annotated[bool, typer.Option("--retry", help="Make variations again that failed before.")] = False,
 ) -> None:
     """Make every variation of a study: one table of readings and checks, ranked, with a picture of each.
@@ -41,7 +51,9 @@ def sweep(
     from sim.cli.progress import shown_progress
     from sim.sweep.run import SweepRequest, run_sweep
 
-    request = SweepRequest(out or Path("out") / study.stem, workers, cluster, retry)
+    request = SweepRequest(
+        out or Path("out") / study.stem, workers, cluster, retry, cluster_security, insecure_cluster, dashboard
+    )
     with shown_progress(time_left=True) as show:
         made = run_sweep(study, request, show, lambda line: print(one_line(line), file=sys.stderr, flush=True))
     for line in summary_lines(made):

@@ -23,8 +23,8 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-import pyarrow as pa  # type: ignore[import-untyped]
-import pyarrow.parquet as pq  # type: ignore[import-untyped]
+import pyarrow as pa
+import pyarrow.parquet as pq
 
 from sim.quantities.errors import HalfstopError, quoted
 from sim.sweep.setup import Result

@@ -5,13 +5,15 @@ from __future__ import annotations
 import contextlib
 import logging
 import os
+import secrets
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from typing import Any
 
 from sim.quantities.errors import HalfstopError, quoted
 from sim.render.engine import engine_in_use, threads_allowed
+from sim.sweep.cluster_access import ClusterAccess
 from sim.sweep.variations import maker
 
 # Memory of a worker: what it takes before any picture, and per pixel of a layer (colour, variance, cleaned, copies).
@@ -59,52 +61,89 @@ def _memory_bytes() -> int:
 
 
 @contextmanager
-def workers_here(count: int) -> Iterator[Workers]:
-    """Worker processes of this machine, each with its own engine and its part of the threads."""
+def workers_here(count: int, *, dashboard: bool = False) -> Iterator[Workers]:
+    """Worker processes of this machine, each with its own engine and its part of the threads.
+
+    They and their scheduler are reached by this user alone (`sim.sweep.private_sockets`). `dashboard` opens the task
+    engine's page on loopback, at a path that cannot be guessed.
+    """
     # The task engine's own settings come with its import: load it before any is changed for a while.
     import dask.config
-    from distributed import Client, LocalCluster
+    from distributed import Client, SpecCluster
+
+    from sim.sweep.private_sockets import PrivateNanny, PrivateScheduler, private_folder
 
     threads = max(1, threads_allowed() // count)
     limits = {name: str(threads) for name in ("HALFSTOP_THREADS", "OIDN_NUM_THREADS", "OMP_NUM_THREADS")}
-    environ = {**dask.config.get("distributed.nanny.pre-spawn-environ"), **limits}
-    with dask.config.set({**SETTINGS, "distributed.nanny.pre-spawn-environ": environ}), _quiet(), LocalCluster(
-        n_workers=count, threads_per_worker=1, processes=True, host="127.0.0.1", memory_limit=0,
-        dashboard_address="127.0.0.1:0", silence_logs=logging.CRITICAL,
-    ) as cluster, Client(cluster) as client:  # fmt: skip
-        yield Workers(client, cluster.dashboard_link or "", count, maker(engine_in_use().variant))
+    token = secrets.token_urlsafe(24) if dashboard else ""
+    settings = {
+        **SETTINGS,
+        "distributed.nanny.pre-spawn-environ": {**dask.config.get("distributed.nanny.pre-spawn-environ"), **limits},
+        "distributed.dashboard.link": f"http://127.0.0.1:{{port}}/{token}/status",
+    }
+    with ExitStack() as stack:
+        place = stack.enter_context(private_folder())
+        stack.enter_context(dask.config.set(settings))
+        stack.enter_context(_quiet())
+        scheduler = {"host": place, "protocol": "private://", "token": token}
+        worker = {
+            "host": place, "protocol": "private://", "nthreads": 1, "memory_limit": 0,
+            "silence_logs": logging.CRITICAL,
+        }  # fmt: skip
+        cluster = stack.enter_context(
+            SpecCluster(
+                workers={number: {"cls": PrivateNanny, "options": worker} for number in range(count)},
+                scheduler={"cls": PrivateScheduler, "options": scheduler},
+                silence_logs=logging.CRITICAL,
+            )
+        )
+        client = stack.enter_context(Client(cluster))
+        yield Workers(client, cluster.dashboard_link if dashboard else "", count, maker(engine_in_use().variant))
 
 
 @contextmanager
-def workers_at(address: str) -> Iterator[Workers]:
-    """Workers of a cluster by its scheduler's address; they must run this very version, one thread each."""
+def workers_at(access: ClusterAccess) -> Iterator[Workers]:
+    """Workers of a cluster; they must run this very version, one thread each."""
     import dask.config
     from distributed import Client
 
+    what = f"--cluster {quoted(access.address)}"
     with dask.config.set(SETTINGS), _quiet():
         try:
-            client = Client(address, timeout=ANSWER_S)
+            client = Client(access.address, timeout=ANSWER_S, security=_security(access))
         except (OSError, TimeoutError, ValueError):
             raise HalfstopError(
-                f"--cluster {quoted(address)}: no scheduler answers there; start one with `dask scheduler`, "
-                'and write its address, such as "tcp://192.168.1.20:8786"'
+                f"{what}: no scheduler answers there, or its certificate is not known; start one with "
+                '`dask scheduler`, and write its address, such as "tls://192.168.1.20:8786"'
             ) from None
         with client:
             with contextlib.suppress(TimeoutError):
                 client.wait_for_workers(1, timeout=ANSWER_S)
-            held = client.scheduler_info(n_workers=-1)["workers"]
-            if not held:
+            threads_by_worker = client.nthreads()
+            if not threads_by_worker:
                 raise HalfstopError(
-                    f"--cluster {quoted(address)}: the scheduler has no workers; start some with "
-                    f"`dask worker {address} --nthreads 1`"
+                    f"{what}: the scheduler has no workers; start some with `dask worker {access.address} --nthreads 1`"
                 )
-            wide = [name for name, facts in held.items() if facts["nthreads"] != 1]
+            wide = [name for name, threads in threads_by_worker.items() if threads != 1]
             if wide:
                 raise HalfstopError(
-                    f"--cluster {quoted(address)}: the worker {wide[0]} does several tasks at once, "
+                    f"{what}: the worker {wide[0]} does several tasks at once, "
                     "and the renderer takes one; start workers with --nthreads 1"
                 )
-            yield Workers(client, client.dashboard_link or "", len(held), _common_maker(client, address))
+            count = len(threads_by_worker)
+            yield Workers(client, client.dashboard_link or "", count, _common_maker(client, access.address))
+
+
+def _security(access: ClusterAccess) -> object:
+    """What a client shows and asks for when it connects."""
+    from distributed import Security
+
+    if access.tls is None:
+        return Security()
+    return Security(
+        require_encryption=True, tls_ca_file=str(access.tls.ca), tls_client_cert=str(access.tls.cert),
+        tls_client_key=str(access.tls.key),
+    )  # fmt: skip
 
 
 def _common_maker(client: Any, address: str) -> tuple[str, ...]:

@@ -15,6 +15,7 @@ from sim.render.engine import engine_in_use
 from sim.reports.preview import QUALITIES
 from sim.sweep.chunks import FAILED, PLAN, SweepFolder
 from sim.sweep.cluster import Workers, workers_at, workers_here, workers_wanted
+from sim.sweep.cluster_access import ClusterAccess, access_from_options
 from sim.sweep.groups import groups_of
 from sim.sweep.scheduler import PER_CHUNK, Scheduler, Work
 from sim.sweep.setup import METER_RAYS, Group, GroupRequest, Result
@@ -24,7 +25,7 @@ from sim.sweep.variations import Variation, maker, variations_of
 from sim.sweep.writer import Writer
 
 if TYPE_CHECKING:
-    import pyarrow as pa  # type: ignore[import-untyped]
+    import pyarrow as pa
 
 MOST_WORKERS = 256
 STEPS = ("lay out", "sweep", "files")
@@ -36,13 +37,17 @@ Progress = Callable[[str, float], None]
 class SweepRequest:
     """Where to and by whom: `out` folder; `workers` here, None for as many as fit; `cluster` a scheduler's address.
 
-    `retry` makes variations again that failed before.
+    `retry` makes variations again that failed before. `cluster_security` names a file of certificates for a tls://
+    address, `insecure_cluster` allows a plain one beyond this machine. `dashboard` shows what workers here do.
     """
 
     out: Path
     workers: int | None = None
     cluster: str | None = None
     retry: bool = False
+    cluster_security: Path | None = None
+    insecure_cluster: bool = False
+    dashboard: bool = False
 
 
 @dataclass(frozen=True)
@@ -72,12 +77,12 @@ def run_sweep(
     from sim.sweep.page import page_from_results
 
     tell, say = on_progress or (lambda step, part: None), on_line or (lambda line: None)
-    _require_sound(request)
+    access = _access(request)
     study = load_study(study_file)
     home = SweepFolder(request.out)
     home.require_ours()
     with ExitStack() as stack:
-        workers = stack.enter_context(workers_at(request.cluster)) if request.cluster else None
+        workers = stack.enter_context(workers_at(access)) if access else None
         made_by = workers.maker if workers else maker(engine_in_use().variant)
         making = request_for(study, made_by)
         tell("lay out", 0.0)
@@ -89,7 +94,9 @@ def run_sweep(
         say(_outlook(study, variations, groups, kept))
         made = 0
         if groups:
-            workers = workers or stack.enter_context(workers_here(_workers_for(request, making, groups)))
+            workers = workers or stack.enter_context(
+                workers_here(_workers_for(request, making, groups), dashboard=request.dashboard)
+            )
             if workers.dashboard:
                 say(f"{_counted(workers.count, 'worker')}; what each of them does: {workers.dashboard}")
             made = _make(groups, variations, study, making, workers, home, tell, work)
@@ -115,11 +122,20 @@ def plan_bytes(study: Study, making: GroupRequest, variations: Sequence[Variatio
     return (json.dumps(plan_record(study, making, variations), indent=1, ensure_ascii=False) + "\n").encode()
 
 
-def _require_sound(request: SweepRequest) -> None:
+def _access(request: SweepRequest) -> ClusterAccess | None:
+    """How the cluster is reached, None for workers here; raises HalfstopError for what cannot be asked for."""
     if request.workers is not None and request.cluster is not None:
         raise HalfstopError("--workers counts processes here and --cluster goes elsewhere; keep one of them")
     if request.workers is not None and not 1 <= request.workers <= MOST_WORKERS:
         raise HalfstopError(f'--workers {request.workers}: expected 1 to {MOST_WORKERS}; write "--workers 2"')
+    if request.cluster is not None:
+        return access_from_options(request.cluster, request.cluster_security, insecure=request.insecure_cluster)
+    for option, value in (
+        ("--cluster-security", request.cluster_security), ("--insecure-cluster", request.insecure_cluster)
+    ):  # fmt: skip
+        if value:
+            raise HalfstopError(f"{option} goes with --cluster; add its address, or leave it out")
+    return None
 
 
 def _left_to_do(

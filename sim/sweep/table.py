@@ -10,9 +10,9 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import pyarrow as pa  # type: ignore[import-untyped]
-import pyarrow.csv  # type: ignore[import-untyped]
-import pyarrow.parquet as pq  # type: ignore[import-untyped]
+import pyarrow as pa
+import pyarrow.csv
+import pyarrow.parquet as pq
 from ruamel.yaml import YAML
 
 from sim.advice.balance import Wish

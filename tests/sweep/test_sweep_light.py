@@ -211,6 +211,6 @@ def test_three_hosts_on_a_network_make_the_same_table(tmp_path: Path, monkeypatc
         addresses = [f"10.213.7.{number}" for number in (1, 2, 3)]
         address = stack.enter_context(_cluster(tmp_path, addresses, spaces))
         assert address.startswith("tcp://10.213.7.1:")
-        made = run_sweep(study, SweepRequest(tmp_path / "there", cluster=address))
+        made = run_sweep(study, SweepRequest(tmp_path / "there", cluster=address, insecure_cluster=True))
     assert (made.made, made.failed) == (8, 0)
     assert read_table(tmp_path / "there").equals(read_table(tmp_path / "here"))
