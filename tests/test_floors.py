@@ -35,6 +35,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
     ("metering/points",),
     ("metering/report_points", "metering/health", "metering/calibrate"),
     ("metering/report",),
+    ("advice/finding",),
     ("advice/checks",),
     ("advice/balance", "advice/compare"),
     ("reports/files", "reports/plan"),

@@ -134,7 +134,7 @@ def compare(
     ] = None,
 ) -> None:
     """Set alternatives side by side at the same face exposure; only lights that changed are traced again."""
-    from sim.advice.compare import rows_from_finding
+    from sim.advice.compare import rows_from_figures
     from sim.cli.progress import shown_progress
     from sim.reports.comparison import run_compare
     from sim.reports.preview import require_samples
@@ -147,8 +147,8 @@ def compare(
             scenes, swap or [], folder, long_side_px=size, samples=require_samples(samples), seed=_seed(seed), key=key,
             fresh=fresh, on_progress=on_progress,
         )  # fmt: skip
-    for found in made.findings:
-        rows = [f"  {label}: {figure}" for label, figure in rows_from_finding(found, made.findings[0]) if label]
+    for found in made.figures:
+        rows = [f"  {label}: {figure}" for label, figure in rows_from_figures(found, made.figures[0]) if label]
         traced = ", ".join(found.traced) if found.traced else "nothing"
         _show(found.label, *rows, f"  traced: {traced}")
     _show(f"{len(made.files)} files in {folder}: see alternatives.png")

@@ -124,7 +124,8 @@ def _stderr(stack: LightStack, mix: Mix, camera: Camera) -> np.ndarray:
     """Standard error (h, w) of the exposed picture's luminance."""
     weights = color.luminance(mix.weights_rgb(camera.shutter_s))
     scale = photometry.display_scale(camera.f_number, camera.iso)
-    return np.sqrt(np.einsum("khw,k->hw", stack.variance.astype(float), np.square(weights))) * scale
+    stderr: np.ndarray = np.sqrt(np.einsum("khw,k->hw", stack.variance.astype(float), np.square(weights))) * scale
+    return stderr
 
 
 def _part_health(linear: np.ndarray, error: np.ndarray, range_stops: float) -> PartHealth:
@@ -160,7 +161,8 @@ def stops_from_grey(luminance: np.ndarray) -> np.ndarray:
     >>> stops_from_grey(np.array([0.18, 0.72, 0.0])).tolist()
     [0.0, 2.0, -30.0]
     """
-    return np.log2(np.maximum(luminance, photometry.MIDDLE_GREY * 2.0**-30) / photometry.MIDDLE_GREY)
+    stops: np.ndarray = np.log2(np.maximum(luminance, photometry.MIDDLE_GREY * 2.0**-30) / photometry.MIDDLE_GREY)
+    return stops
 
 
 def band_index(linear: np.ndarray, range_stops: float = RANGE_STOPS) -> np.ndarray:
@@ -173,7 +175,8 @@ def band_index(linear: np.ndarray, range_stops: float = RANGE_STOPS) -> np.ndarr
 def false_tones(linear: np.ndarray, range_stops: float = RANGE_STOPS) -> np.ndarray:
     """Picture (h, w, 3) uint8 in which every band of one stop has a colour of its own."""
     table = [[int(band.color_hex[i : i + 2], 16) for i in (1, 3, 5)] for band in bands(range_stops)]
-    return np.array(table, np.uint8)[band_index(linear, range_stops)]
+    picture: np.ndarray = np.array(table, np.uint8)[band_index(linear, range_stops)]
+    return picture
 
 
 def record_from_health(health: Health) -> dict[str, Any]:

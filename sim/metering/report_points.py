@@ -76,7 +76,8 @@ def _spot_eye_m(layout: Layout, part: str) -> np.ndarray:
     behind = np.concatenate([p.points_m[:, 2] for p in layout.figure.parts]).min() if layout.figure.parts else 0.0
     stands_at = (point[2] + max(float(behind), point[2])) / 2
     share = (stands_at - point[2]) / (camera_m[2] - point[2])
-    return point + max(share, 0.02) * (camera_m - point)
+    eye_m: np.ndarray = point + max(share, 0.02) * (camera_m - point)
+    return eye_m
 
 
 def key_side_from_readings(

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from PIL import Image
 
+from sim.advice.checks.sentences import lines_from_findings
 from sim.light.develop import denoised, develop
 from sim.light.mix import mix_from_scene
 from sim.reports.eyes_sheet import eyes_sheet
@@ -60,7 +61,8 @@ def run_checks(
     from sim.render.engine import start_engine
 
     start_engine()
-    from sim.advice.checks.report import check_report, record_from_report, report_lines
+    from sim.advice.checks.findings import findings_from_report
+    from sim.advice.checks.report import check_report, record_from_report
     from sim.advice.checks.separation import marked
     from sim.render.stage.build import build
     from sim.render.transport.render import render
@@ -84,7 +86,7 @@ def run_checks(
     tell("meters", 1.0)
     picture = marked(develop(denoised(stack, lambda part: tell("denoise", part)), mix, scene.camera), report.separation)
     shown = Image.fromarray(picture).resize((SHOWN_TIMES * size[0], SHOWN_TIMES * size[1]), Image.Resampling.NEAREST)
-    lines = report_lines(report)
+    lines = lines_from_findings(findings_from_report(report))
     text = "\n".join([scene.title, *(line for head, body in lines for line in ("", head, *(f"  {x}" for x in body)))])
     with ResultFolder(out) as folder:
         titles = {

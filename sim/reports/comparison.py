@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from sim.advice.compare.findings import Finding, compare, record_from_findings, rows_from_finding
+from sim.advice.compare.figures import Figures, compare, record_from_figures, rows_from_figures
 from sim.advice.compare.swaps import Alternative, alternative_from_text, alternatives_from_swaps
 from sim.quantities.errors import HalfstopError
 from sim.render.cache.disk import store_from_environment
@@ -27,7 +27,7 @@ NOTE = (
 class Comparison:
     """What was found and written."""
 
-    findings: tuple[Finding, ...]
+    figures: tuple[Figures, ...]
     files: tuple[Path, ...]
 
 
@@ -51,7 +51,7 @@ def run_compare(
 
     start_engine()
     labels = {"trace": "trace", "measure": "denoise"}
-    findings = compare(
+    figures = compare(
         items,
         size=size,
         samples=samples,
@@ -61,16 +61,16 @@ def run_compare(
         on_progress=lambda step, part: tell(labels[step], part),
     )
     title, made = items[0].scene.title, f"{size[0]} x {size[1]}, {samples} samples, seed {seed}"
-    columns = [Column(found.picture, found.label, rows_from_finding(found, findings[0])) for found in findings]
+    columns = [Column(found.picture, found.label, rows_from_figures(found, figures[0])) for found in figures]
     record = {"scenes": [str(path) for path in scene_files], "swaps": list(swaps), "size": size, "samples": samples,
-              "seed": seed, "note": NOTE, "alternatives": record_from_findings(findings)}  # fmt: skip
+              "seed": seed, "note": NOTE, "alternatives": record_from_figures(figures)}  # fmt: skip
     with ResultFolder(out) as folder:
         sheet = alternatives_sheet(title, columns, NOTE, made)
         folder.stage(FILES[0]).write_bytes(png_bytes(sheet, {"Title": f"{title}: alternatives", "Comment": made}))
         text = json.dumps(record, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
         folder.stage(FILES[1]).write_text(text, "utf-8")
         tell("files", 1.0)
-        return Comparison(tuple(findings), tuple(folder.commit()))
+        return Comparison(tuple(figures), tuple(folder.commit()))
 
 
 def _alternatives(scene_files: Sequence[Path], swaps: Sequence[str]) -> list[Alternative]:

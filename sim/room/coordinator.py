@@ -10,6 +10,7 @@ from contextlib import suppress
 from dataclasses import asdict, dataclass
 from typing import Any
 
+from sim.advice.checks.sentences import lines_from_findings
 from sim.light.readings import ProbeReadings
 from sim.reports.preview.quality import size_from_long_side
 from sim.room.open_scene import Snapshot
@@ -24,7 +25,7 @@ from sim.room.preview.worker_client import (
     Result,
     WorkerClient,
 )
-from sim.room.snapshot.warnings import remarks_from_checks
+from sim.room.snapshot.warnings import warnings_from_findings
 from sim.room.targets import key_side, points_from_readings
 
 # Tabs may still be fetching a frame when the next one comes.
@@ -178,11 +179,10 @@ class PreviewCoordinator:
                 self._on_metered()
             case ChecksReady():
                 self._checked_text = asked.order.text
-                scene = asked.standing.scene
                 self._remember({
                     "type": "checks", "revision": result.revision,
-                    "warnings": remarks_from_checks(result.record, result.lines, scene.lights),
-                    "lines": [[heading, list(body)] for heading, body in result.lines],
+                    "warnings": warnings_from_findings(result.findings),
+                    "lines": lines_from_findings(result.findings),
                 })  # fmt: skip
                 self._rest(result)
             case Failed():

@@ -13,7 +13,7 @@ from sim.room.document.scene_document import SceneDocument
 from sim.room.examples import is_original
 from sim.room.snapshot.placement_cache import Placed, PlacementCache
 from sim.room.snapshot.view import view_from_document
-from sim.room.snapshot.warnings import remarks_from_layout
+from sim.room.snapshot.warnings import warnings_from_layout
 from sim.scene.model import Scene
 from sim.studio.layout import Layout
 
@@ -97,7 +97,7 @@ class OpenScene:
         if standing.text == self._looked_over:
             return False
         self._looked_over = standing.text
-        self._cautions = remarks_from_layout(standing.scene, standing.layout)
+        self._cautions = warnings_from_layout(standing.scene, standing.layout)
         if self._cautions != before:
             self._standing = None
         return self._cautions != before

@@ -17,6 +17,7 @@ import math
 from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, Any
 
+from sim.advice.checks.sentences import lines_from_finding
 from sim.light.readings import ProbeId
 from sim.metering.health import Health
 from sim.metering.points import PointReadings, Reading
@@ -32,11 +33,8 @@ GOOD, LOOK = "good", "look"
 # Beyond these a check asks for a look; common practice, no source.
 WEAK_OUTLINE_SHARE, CLIPPED_FACE_SHARE = 0.25, 0.005
 EYES = ("near eye", "far eye", "face", "left eye", "right eye")
-# Heading of the report's lines for each check.
-HEADINGS = {
-    "duties": "What each light does", "separation": "Separation", "catchlights": "Catchlights", "focus": "Focus",
-    "frame": "In the picture", "flare": "Light into the lens", "sparkle": "Sparkle",
-}  # fmt: skip
+# Subjects of the checks that are put into words.
+SUBJECTS = ("duties", "separation", "catchlights", "focus", "frame", "flare", "sparkle")
 CHECKS = ("exposure", "separation", "catchlights", "focus", "frame", "flare", "duties")
 
 
@@ -84,11 +82,12 @@ def scene_columns(scene: Scene) -> dict[str, Any]:
 
 def check_columns(report: CheckReport, health: Health) -> dict[str, Any]:
     """Columns of the checks: verdicts, what was found in words, and figures."""
-    from sim.advice.checks.report import report_lines
+    from sim.advice.checks.findings import findings_from_report
 
-    words = dict(report_lines(report))
+    findings = findings_from_report(report)
     row: dict[str, Any] = {
-        f"check.{name}": "; ".join(line.strip() for line in words[heading]) for name, heading in HEADINGS.items()
+        f"check.{name}": "; ".join(line.strip() for finding in findings[name] for line in lines_from_finding(finding))
+        for name in SUBJECTS
     }
     clipped = [(name, part.clipped) for name, part in health.parts.items() if part.clipped >= CLIPPED_FACE_SHARE]
     row["check.exposure"] = (

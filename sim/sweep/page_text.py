@@ -14,7 +14,7 @@ from importlib.resources import files
 from typing import Any
 from urllib.parse import quote
 
-from sim.reports.plan.cautions import DEFER
+from sim.reports.plan.caution_words import DEFER
 
 # How a page of ours is known again.
 GENERATOR = "halfstop sweep"

@@ -21,7 +21,8 @@ from sim.light.mix import mix_from_scene
 from sim.light.readings import ProbeId, ProbeReadings
 from sim.reports.plan import RigPlan, plan_from_scene, plan_probes
 from sim.reports.plan.buildup import distance_for_stops, order_from_readings
-from sim.reports.plan.cautions import DEFER, circuits_from_loads, crosses_panel, draw_W_from_light
+from sim.reports.plan.caution_words import DEFER, text_from_caution
+from sim.reports.plan.cautions import circuits_from_loads, crosses_panel, draw_W_from_light
 from sim.reports.plan.drawing import plan_view, side_elevation
 from sim.reports.plan.facts import bearing_deg_from_point, facts_from_scene, text_from_feet, text_from_power
 from sim.reports.plan.holding import Holding, holding_from_light
@@ -284,7 +285,7 @@ def test_mains_load_of_the_poster_scene() -> None:
     scene, _ = loaded(path)
     watts = [draw_W_from_light(light)[0] for light in scene.lights.values()]
     assert watts == [1050.0] * 5
-    text = next(c.found for c in drawn(path).cautions if c.heading == "Mains load")
+    text = next(c.statement for c in map(text_from_caution, drawn(path).cautions) if c.heading == "Mains load")
     assert "5250 W" in text and "22.8 A" in text and "43.8 A" in text  # 5250/230 and 5250/120
 
 
@@ -298,14 +299,14 @@ def test_cautions_find_what_was_planted_and_always_defer() -> None:
     scene = scene_from_text(board)
     layout = layout_from_scene(scene)
     plan = plan_from_scene(scene, layout, mix_from_scene(scene, layout))
-    serious = [c.heading for c in plan.cautions if c.serious]
+    serious = [c.heading for c in map(text_from_caution, plan.cautions) if c.serious]
     assert "Flash and eyes" in serious
     assert "bounce shades fill" in serious
     assert crosses_panel(layout.light("fill").position_m, layout.light("fill").aim_m, layout.panels[0])
-    calm = [c.heading for c in drawn(SCENES[0].parent / "classic_two.yaml").cautions if c.serious]
+    calm = drawn(SCENES[0].parent / "classic_two.yaml").to_change
     assert "Flash and eyes" not in calm
     for headings in ("Mains load", "Hot lamps", "Trip runs", "Flash rate and photosensitivity", "Stands that tip"):
-        assert headings in [c.heading for c in plan.cautions]
+        assert headings in [text_from_caution(c).heading for c in plan.cautions]
     assert escape(DEFER) in html_from_plan(plan)
 
 
@@ -318,7 +319,7 @@ def test_lights_in_each_others_way_are_found() -> None:
         scene = scene_from_text(moved)
         layout = layout_from_scene(scene)
         plan = plan_from_scene(scene, layout, mix_from_scene(scene, layout))
-        assert plan.to_change == tuple(c.heading for c in plan.cautions if c.serious)
+        assert plan.to_change == tuple(c.heading for c in map(text_from_caution, plan.cautions) if c.serious)
         return [heading for heading in plan.to_change if "fill" in heading]
 
     # Right behind the key: its box stands between the umbrella and the face.

@@ -267,7 +267,7 @@ def test_meters_and_checks_follow_from_raw_layers(easel: IncrementalRenderer, mo
     stack = cached_render(scene, layout, size=SIZE, samples=4, depth=2)
     report = check_report(scene, easel._staged(easel._job(order(1), list, list)), stack, mix_from_scene(scene, layout))
     assert json.dumps(checks.record, sort_keys=True) == json.dumps(record_from_report(report), sort_keys=True)
-    assert any(heading == "Focus" and lines for heading, lines in checks.lines)
+    assert checks.findings["focus"]
     # Asked again at another dial, the meters are kept ones and the checks are not.
     monkeypatch.setattr("sim.render.transport.render.render", None)
     again = painted(easel, order(2, DIALLED, analyse=True, paint=False))

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
@@ -52,15 +51,16 @@ class Board:
         power = np.exp2(dials)
         got = _log2(self.base + self.gain @ power)
         against = _log2(self.reference_base + self.reference_gain @ power)
-        return got - np.where(self.relative, against, 0.0) - self.target
+        missed: np.ndarray = got - np.where(self.relative, against, 0.0) - self.target
+        return missed
 
     def jacobian(self, dials: np.ndarray) -> np.ndarray:
         """Stops of each residual per stop of each dial (m, k): the light's share there less its share at reference."""
         power = np.exp2(dials)
         share = self.gain * power / np.maximum(self.base + self.gain @ power, 2.0**-DARK_STOPS)[:, None]
         total = max(self.reference_base + float(self.reference_gain @ power), 2.0**-DARK_STOPS)
-        jac: np.ndarray = share - self.relative[:, None] * (self.reference_gain * power / total)
-        return jac
+        slopes: np.ndarray = share - self.relative[:, None] * (self.reference_gain * power / total)
+        return slopes
 
     def only(self, rows: Sequence[int]) -> Board:
         """The same board with some of its wishes."""
@@ -69,5 +69,6 @@ class Board:
                      self.target[keep], self.relative[keep])  # fmt: skip
 
 
-def _log2(value: Any) -> np.ndarray:
-    return np.log2(np.maximum(value, 2.0**-DARK_STOPS))
+def _log2(value: np.ndarray | float) -> np.ndarray:
+    stops: np.ndarray = np.log2(np.maximum(value, 2.0**-DARK_STOPS))
+    return stops

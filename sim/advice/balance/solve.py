@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 
 import numpy as np
-from scipy.optimize import least_squares  # type: ignore[import-untyped]
+from scipy.optimize import least_squares
 
 from sim.advice.balance.board import Board, Fader
 

@@ -100,7 +100,8 @@ def fresnel_reflectance(cosine: np.ndarray, index: float = REFRACTIVE_INDEX) -> 
     inner = np.sqrt(1 - (1 - np.square(cosine)) / index**2)
     across = (cosine - index * inner) / (cosine + index * inner)
     along = (index * cosine - inner) / (index * cosine + inner)
-    return (np.square(across) + np.square(along)) / 2
+    reflectance: np.ndarray = (np.square(across) + np.square(along)) / 2
+    return reflectance
 
 
 def face_points(emitter: Emitter, light: PlacedLight) -> tuple[np.ndarray, np.ndarray]:
@@ -115,7 +116,8 @@ def face_points(emitter: Emitter, light: PlacedLight) -> tuple[np.ndarray, np.nd
 
 
 def _units(vectors: np.ndarray) -> np.ndarray:
-    return vectors / np.linalg.norm(vectors, axis=-1, keepdims=True)
+    units: np.ndarray = vectors / np.linalg.norm(vectors, axis=-1, keepdims=True)
+    return units
 
 
 def _emitters(light: PlacedLight) -> Iterator[tuple[Emitter, np.ndarray]]:

@@ -122,7 +122,8 @@ def lens_points(camera: CameraView, frame: ImageFrame) -> np.ndarray:
     """Points on the rim and in the middle of the lens opening, (n, 3)."""
     angle = np.linspace(0, 2 * np.pi, RIM_POINTS, endpoint=False)[:, None]
     rim = np.cos(angle) * frame.right + np.sin(angle) * frame.up
-    return camera.position_m + np.vstack([np.zeros(3), camera.lens_radius_m * rim])
+    points_m: np.ndarray = camera.position_m + np.vstack([np.zeros(3), camera.lens_radius_m * rim])
+    return points_m
 
 
 def smallest_flag(

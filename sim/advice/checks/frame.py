@@ -31,7 +31,8 @@ class ImageFrame:
 
     def depth_m(self, points_m: np.ndarray) -> np.ndarray:
         """Distance (n,) of points (n, 3) along the optical axis, negative behind the camera."""
-        return (np.asarray(points_m, float) - self.tip_m) @ self.forward
+        depth_m: np.ndarray = (np.asarray(points_m, float) - self.tip_m) @ self.forward
+        return depth_m
 
     def place(self, points_m: np.ndarray) -> np.ndarray:
         """Place (n, 2) of points in the picture: x 0 left to 1 right, y 0 top to 1 bottom; nan behind the camera."""
@@ -48,7 +49,8 @@ class ImageFrame:
 
     def margins_m(self, points_m: np.ndarray) -> np.ndarray:
         """Distance (n, 4) of points to the sides in the order of `SIDES`, positive inside."""
-        return (np.asarray(points_m, float) - self.tip_m) @ self.inward.T
+        margins_m: np.ndarray = (np.asarray(points_m, float) - self.tip_m) @ self.inward.T
+        return margins_m
 
     def corners_at(self, normal: np.ndarray, offset_m: float) -> np.ndarray:
         """Where the edges of the picture meet the plane `normal` . p = `offset_m`: (4, 3), nan where they do not.
@@ -61,7 +63,8 @@ class ImageFrame:
         ])  # fmt: skip
         along = rays @ normal
         reach = (offset_m - self.tip_m @ normal) / np.where(np.abs(along) > 1e-9, along, np.nan)
-        return self.tip_m + np.where(reach > 0, reach, np.nan)[:, None] * rays
+        corners_m: np.ndarray = self.tip_m + np.where(reach > 0, reach, np.nan)[:, None] * rays
+        return corners_m
 
 
 def frame_from_camera(camera: CameraView) -> ImageFrame:

@@ -96,7 +96,8 @@ def contrast_stops(inside: np.ndarray, outside: np.ndarray) -> np.ndarray:
     """log2 of inside over outside, black held at ten stops under the lighter side, 0 where both are black."""
     lighter = np.maximum(np.maximum(inside, outside), 1e-30)
     floor = FLOOR_SHARE * lighter
-    return np.log2(np.maximum(inside, floor) / np.maximum(outside, floor))
+    stops: np.ndarray = np.log2(np.maximum(inside, floor) / np.maximum(outside, floor))
+    return stops
 
 
 def marked(picture: np.ndarray, found: Separation) -> np.ndarray:

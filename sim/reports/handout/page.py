@@ -24,7 +24,7 @@ from sim.metering.points import CONSTANT_C, PointReadings
 from sim.quantities import color, photometry, units
 from sim.reports.handout.layers import POWER, packed_to_fit
 from sim.reports.plan import RigPlan
-from sim.reports.plan.cautions import DEFER
+from sim.reports.plan.caution_words import DEFER
 from sim.reports.plan.facts import text_from_power
 from sim.reports.plan.page import lights_table
 from sim.reports.plan.paper import svg_from_sheet

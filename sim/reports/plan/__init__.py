@@ -5,6 +5,7 @@ paper     shapes on paper, SVG and PDF               labels    labels that keep 
 outlines  things as outlines                         drawing   plan view and side elevation
 cards     each light along its beam                  kit       packing list, masses, bags
 buildup   order, expected readings, nudges           cautions  what can hurt
+caution_words  their sentences
 page      HTML                                       pdf       PDF, A4 and Letter
 """
 
@@ -12,12 +13,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from sim.advice.finding import Finding
 from sim.light.mix import Mix
 from sim.light.readings import ProbeReadings
 from sim.quantities import units
 from sim.reports.plan.buildup import BuildStep, plan_probes, steps_from_readings
 from sim.reports.plan.cards import light_cards
-from sim.reports.plan.cautions import Caution, cautions_from_scene
+from sim.reports.plan.caution_words import text_from_caution
+from sim.reports.plan.cautions import cautions_from_scene, is_minor
 from sim.reports.plan.drawing import plan_view, side_elevation
 from sim.reports.plan.facts import LightFacts, facts_from_scene
 from sim.reports.plan.kit import KitLine, Support, kit_list, supports_from_scene
@@ -40,14 +43,14 @@ class RigPlan:
     kit: tuple[KitLine, ...]
     supports: tuple[Support, ...]
     steps: tuple[BuildStep, ...]
-    cautions: tuple[Caution, ...]
+    cautions: tuple[Finding, ...]
     views: tuple[tuple[str, bytes], ...] = ()
     no_views: str = ""
 
     @property
     def to_change(self) -> tuple[str, ...]:
         """Headings of the cautions that need a change of the plan before anything is built."""
-        return tuple(caution.heading for caution in self.cautions if caution.serious)
+        return tuple(text_from_caution(caution).heading for caution in self.cautions if not is_minor(caution))
 
     @property
     def is_measured(self) -> bool:

@@ -1,19 +1,18 @@
-"""What can hurt on this set, computed from the rig; every list ends by deferring to codes, makers and licensed people.
+"""What can hurt on this set, computed from the rig as findings; `caution_words` puts them into sentences.
 
 Does not: replace a risk assessment, the maker's instructions or a licensed electrician or rigger.
 """
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
+from sim.advice.finding import Finding, Severity
 from sim.quantities import photometry
 from sim.render.stage.solids import STAND_LEG_M, mesh_from_body
-from sim.reports.plan.facts import LightFacts, text_from_metres
+from sim.reports.plan.facts import LightFacts
 from sim.reports.plan.holding import holding_from_light
 from sim.reports.plan.kit import FABRIC, Support
 from sim.scene import model
@@ -22,40 +21,30 @@ from sim.studio.gear.direct import blocked
 from sim.studio.gear.rig import axial_illuminance_lx
 from sim.studio.layout import Layout, PlacedLight, PlacedPanel
 
-DEFER = ("Follow local electrical codes, the maker's instructions and licensed practice; where they say more or "
-         "otherwise, they hold.")  # fmt: skip
 # Supply voltage, breaker, share that a lasting load may take of it: 0.8 is NFPA 70 (NEC) 210.20(A), from memory; the
 # same margin is used for 230 V as common practice, no source.
 SUPPLIES = ((230.0, 16.0, 0.8), (120.0, 20.0, 0.8))
 GUESSED_W_PER_J = 2.0  # draw while recycling per stored energy where the scene gives none; common practice, no source
-FLASHES_PER_S = 3.0  # WCAG 2.2, success criterion 2.3.1: no more than three flashes within one second
 NEAR_EYE_M = 1.0  # common practice, no source
 HOT_LAMP_W = 100.0  # common practice, no source
 NEAR_CLOTH_M = 0.5  # common practice, no source
 WALKWAY_M = 0.4  # common practice, no source
-
-
-@dataclass(frozen=True)
-class Caution:
-    """One caution: a short heading, what the rig says, and what to do. `serious` ones need a change of the plan."""
-
-    heading: str
-    found: str
-    do: str
-    serious: bool = False
+UNDER_CEILING_M = 0.15  # common practice, no source
+OVER_SITTER_M = 0.8  # common practice, no source
 
 
 def cautions_from_scene(
     scene: Scene, layout: Layout, facts: Sequence[LightFacts], supports: Sequence[Support]
-) -> tuple[Caution, ...]:
-    """All cautions of a rig, the serious ones first within their order."""
-    found = [
-        mains_caution(scene),
+) -> tuple[Finding, ...]:
+    """All cautions of a rig, those that need a change of the plan first within their order."""
+    cautions = [
+        _mains(scene),
         *_outside_the_room(layout),
-        *_blocked(layout),
+        *_shaded_by_panels(layout),
         *_collide(layout),
         *_ceiling(layout),
-        *_supports(supports),
+        *_booms(supports),
+        *_tipping(supports),
         *_overhead(layout),
         *_hot(scene, facts),
         *_near_cloth(layout, facts),
@@ -63,7 +52,16 @@ def cautions_from_scene(
         *_eyes(scene, layout, facts),
         *_flash_rate(scene),
     ]
-    return tuple(sorted(found, key=lambda c: not c.serious))
+    return tuple(sorted(cautions, key=is_minor))
+
+
+def is_minor(caution: Finding) -> bool:
+    """Whether a caution needs no change of the plan."""
+    return caution.severity != Severity.DANGER
+
+
+def _severity(serious: bool) -> Severity:
+    return Severity.DANGER if serious else Severity.CAUTION
 
 
 def draw_W_from_light(light: model.Light) -> tuple[float, bool]:
@@ -100,69 +98,47 @@ def circuits_from_loads(loads_W: dict[str, float], limit_W: float) -> list[list[
     return circuits
 
 
-def mains_caution(scene: Scene) -> Caution:
-    """Total load, and how many circuits it takes at two usual supplies."""
-    drawn = {name: draw_W_from_light(light) for name, light in scene.lights.items()}
-    loads = {name: watts for name, (watts, _) in drawn.items()}
-    total = sum(loads.values())
-    told, over = [], False
-    for volts, amperes, share in SUPPLIES:
-        limit = volts * amperes * share
-        circuits = circuits_from_loads(loads, limit)
-        over |= any(loads[n] > limit for n in loads)
-        groups = "; ".join(" + ".join(c) for c in circuits)
-        several = "s" if len(circuits) > 1 else ""
-        told.append(f"at {volts:g} V: {total / volts:.1f} A, {len(circuits)} circuit{several} of "
-                    f"{amperes:g} A loaded to {share:.0%} ({groups})")  # fmt: skip
-    guessed = [name for name, (_, guess) in drawn.items() if guess]
-    note = f" The draw of {', '.join(guessed)} is not in the scene and is guessed." if guessed else ""
-    return Caution(
-        "Mains load",
-        f"All heads together may draw {total:.0f} W ({'; '.join(told)}).{note}",
-        "Share the heads among circuits as listed, unwind cable drums, use earthed and tested leads behind a residual "
-        "current device, keep liquids away, and switch off and discharge heads before changing tubes or lamps.",
-        over,
-    )
+def _mains(scene: Scene) -> Finding:
+    """What each head draws from the mains; one alone may be too much for a circuit."""
+    least_W = min(volts * amperes * share for volts, amperes, share in SUPPLIES)
+    heads = []
+    for name, light in scene.lights.items():
+        draw_W, guessed = draw_W_from_light(light)
+        numbers = {"draw_W": draw_W, "guessed": float(guessed)}
+        heads.append(Finding("head on the mains", _severity(draw_W > least_W), name, numbers))
+    worst = any(not is_minor(head) for head in heads)
+    return Finding("mains load", _severity(worst), parts=tuple(heads))
 
 
-def _outside_the_room(layout: Layout) -> list[Caution]:
+def _outside_the_room(layout: Layout) -> list[Finding]:
     low, high = layout.room_low_m, layout.room_high_m
-    found = []
+    cautions = []
     for light in layout.lights:
         holding = holding_from_light(light)
         if holding is None:
             continue
         foot = holding.foot_m
-        beyond = max(low[0] - foot[0], foot[0] - high[0], low[2] - foot[2], foot[2] - high[2])
-        if beyond > -STAND_LEG_M:
-            where = f"{beyond:.2f} m beyond the wall" if beyond > 0 else f"{-beyond:.2f} m from the wall"
-            found.append(Caution(
-                f"No room for the stand of {light.name}",
-                f"Straight behind the light, the foot of its {'boom' if holding.kind == 'boom' else ''} stand comes to "
-                f"stand {where}; its legs need {STAND_LEG_M:.2f} m.".replace("  ", " "),
-                "Swing the boom arm to the side, shorten it, or hang the light, and keep the head where it is drawn.",
-                beyond > 0,
-            ))  # fmt: skip
-    return found
+        beyond_m = float(max(low[0] - foot[0], foot[0] - high[0], low[2] - foot[2], foot[2] - high[2]))
+        if beyond_m > -STAND_LEG_M:
+            numbers = {"beyond_wall_m": beyond_m, "leg_m": STAND_LEG_M}
+            words = {"stand": "boom stand" if holding.kind == "boom" else "stand"}
+            cautions.append(Finding("no room for the stand", _severity(beyond_m > 0), light.name, numbers, words))
+    return cautions
 
 
-def _blocked(layout: Layout) -> list[Caution]:
+def _shaded_by_panels(layout: Layout) -> list[Finding]:
     """Panels that stand on a light's aim line."""
-    found = []
-    for light in layout.lights:
-        for panel in layout.panels:
-            if panel.kind != "scrim" and crosses_panel(light.position_m, light.aim_m, panel):
-                found.append(Caution(
-                    f"{panel.name} shades {light.name}",
-                    f"It stands on the straight line from {light.name} to its aim point.",
-                    "Move one of them, unless the shadow is meant.", True,
-                ))  # fmt: skip
-    return found
+    return [
+        Finding("shaded", Severity.DANGER, light.name, words={"by": panel.name})
+        for light in layout.lights
+        for panel in layout.panels
+        if panel.kind != "scrim" and crosses_panel(light.position_m, light.aim_m, panel)
+    ]
 
 
-def _collide(layout: Layout) -> list[Caution]:
+def _collide(layout: Layout) -> list[Finding]:
     """Lights whose housings are in the same place, and lights that stand on another's aim line."""
-    found = []
+    cautions = []
     for light in layout.lights:
         for other in layout.lights:
             if other.name == light.name or not other.rig.body:
@@ -170,17 +146,11 @@ def _collide(layout: Layout) -> list[Caution]:
             into = np.linalg.inv(other.world_from_light)
             start, end = (into[:3, :3] @ point + into[:3, 3] for point in (light.position_m, light.aim_m))
             if light.name < other.name and _touch(light, other, into):
-                found.append(Caution(
-                    f"{light.name} and {other.name} are in the same place",
-                    "As placed, their housings run into each other.", "Move one of them.", True,
-                ))  # fmt: skip
+                both = tuple(Finding("housing", Severity.DANGER, name) for name in (light.name, other.name))
+                cautions.append(Finding("in the same place", Severity.DANGER, parts=both))
             elif blocked(other.rig.body, start[None], end).any():
-                found.append(Caution(
-                    f"{other.name} shades {light.name}",
-                    f"It stands on the straight line from {light.name} to its aim point.",
-                    "Move one of them, unless the shadow is meant.", True,
-                ))  # fmt: skip
-    return found
+                cautions.append(Finding("shaded", Severity.DANGER, light.name, words={"by": other.name}))
+    return cautions
 
 
 def _touch(light: PlacedLight, other: PlacedLight, into_other: np.ndarray) -> bool:
@@ -210,60 +180,44 @@ def crosses_panel(start_m: np.ndarray, end_m: np.ndarray, panel: PlacedPanel) ->
     return bool(abs(hit[0]) <= panel.width_m / 2 and abs(hit[1]) <= panel.height_m / 2)
 
 
-def _ceiling(layout: Layout) -> list[Caution]:
-    found = []
+def _ceiling(layout: Layout) -> list[Finding]:
+    cautions = []
     for light in layout.lights:
         tops = [mesh_from_body(b, light.world_from_light).vertices[:, 1].max() for b in light.rig.body]
-        room = float(layout.room_high_m[1]) - max(tops, default=0.0)
-        if room < 0.15:
-            found.append(Caution(
-                f"{light.name} under the ceiling",
-                f"Its highest edge is {max(room, 0) * 100:.0f} cm below the ceiling.",
-                "Look for sprinklers, lamps and cables there, and keep hot heads clear of them.", room < 0,
-            ))  # fmt: skip
-    return found
+        below_m = float(layout.room_high_m[1] - max(tops, default=0.0))
+        if below_m < UNDER_CEILING_M:
+            numbers = {"below_ceiling_m": below_m}
+            cautions.append(Finding("under the ceiling", _severity(below_m < 0), light.name, numbers))
+    return cautions
 
 
-def _supports(supports: Sequence[Support]) -> list[Caution]:
-    booms = [s for s in supports if s.kind == "boom"]
-    found = [
-        Caution(
-            f"Boom of {s.light}",
-            f"{s.load_kg:.1f} kg at {s.arm_m:.2f} m make a moment of {s.moment_N_m:.0f} N·m: counterweight "
-            f"{s.counterweight_kg:.1f} kg on the rear arm"
-            + (f", and {s.bags} bag{'s' if s.bags > 1 else ''} on the stand." if s.bags else "."),
-            "Counterweight first, then the head; one leg under the arm; check the rated load of arm and stand; safety "
-            "bond on head and modifier; nobody walks under it while it is set.",
-        )
-        for s in booms
-    ]
-    bags = [f"{s.light} {s.bags}" for s in supports if s.bags]
-    if bags:
-        found.append(Caution(
-            "Stands that tip",
-            f"Bags of 5 kg by the formula of the kit list: {', '.join(bags)}.",
-            "Spread the legs fully, one leg toward the load, bags on the legs and off the floor, no extended centre "
-            "tube outdoors or in a draught.",
-        ))  # fmt: skip
-    return found
+def _booms(supports: Sequence[Support]) -> list[Finding]:
+    return [
+        Finding("boom", Severity.CAUTION, s.light, {
+            "load_kg": s.load_kg, "arm_m": s.arm_m, "moment_N_m": s.moment_N_m,
+            "counterweight_kg": s.counterweight_kg, "bags": s.bags,
+        })
+        for s in supports if s.kind == "boom"
+    ]  # fmt: skip
 
 
-def _overhead(layout: Layout) -> list[Caution]:
+def _tipping(supports: Sequence[Support]) -> list[Finding]:
+    bags = tuple(Finding("bags", Severity.CAUTION, s.light, {"bags": s.bags}) for s in supports if s.bags)
+    return [Finding("stands that tip", Severity.CAUTION, parts=bags)] if bags else []
+
+
+def _overhead(layout: Layout) -> list[Finding]:
     head = layout.anchors_m["hair"]
-    found = []
+    cautions = []
     for light in layout.lights:
-        reach = float(np.hypot(*(light.position_m - head)[[0, 2]]))
-        if light.position_m[1] > head[1] and reach < 0.8 and light.rig.body:
-            found.append(Caution(
-                f"{light.name} hangs over the sitter",
-                f"{text_from_metres(reach)} from the sitter's head, seen from above.",
-                "Two fixings, each of which bears it alone: clamp and steel bond. The sitter comes in last.", True,
-            ))  # fmt: skip
-    return found
+        reach_m = float(np.hypot(*(light.position_m - head)[[0, 2]]))
+        if light.position_m[1] > head[1] and reach_m < OVER_SITTER_M and light.rig.body:
+            cautions.append(Finding("over the sitter", Severity.DANGER, light.name, {"from_head_m": reach_m}))
+    return cautions
 
 
-def _hot(scene: Scene, facts: Sequence[LightFacts]) -> list[Caution]:
-    told = []
+def _hot(scene: Scene, facts: Sequence[LightFacts]) -> list[Finding]:
+    lamps = []
     for light in facts:
         if light.is_window:
             continue
@@ -275,19 +229,12 @@ def _hot(scene: Scene, facts: Sequence[LightFacts]) -> list[Caution]:
         cloth = item.modifier.kind in FABRIC or getattr(item.modifier, "sock", False)
         if lamp_W >= HOT_LAMP_W and (cloth or item.gels or item.modifier.kind in ("snoot", "spot")):
             near = "fabric" if cloth else "gels" if item.gels else f"a closed {item.modifier.kind}"
-            told.append(f"{light.name} ({lamp_W:g} W near {near})")
-    if not told:
-        return []
-    return [Caution(
-        "Hot lamps",
-        f"{', '.join(told)}. Tungsten and halogen lamps ignite fabric and melt gels; LED lamps run cooler.",
-        "Keep to the modifier's rated watts, keep vents open, gels on a frame away from the lamp, dim or switch off "
-        "modelling lamps between takes, let heads cool before touching, extinguisher at hand.",
-    )]  # fmt: skip
+            lamps.append(Finding("hot lamp", Severity.CAUTION, light.name, {"lamp_W": lamp_W}, {"near": near}))
+    return [Finding("hot lamps", Severity.CAUTION, parts=tuple(lamps))] if lamps else []
 
 
-def _near_cloth(layout: Layout, facts: Sequence[LightFacts]) -> list[Caution]:
-    found = []
+def _near_cloth(layout: Layout, facts: Sequence[LightFacts]) -> list[Finding]:
+    cautions = []
     points = np.array(list(layout.anchors_m.values()))
     panels = [(p.name, p.world_from_panel[:3, 3]) for p in layout.panels]
     for light in facts:
@@ -295,37 +242,28 @@ def _near_cloth(layout: Layout, facts: Sequence[LightFacts]) -> list[Caution]:
             continue
         things = [("the sitter or the backdrop", float(np.linalg.norm(points - light.placed.position_m, axis=1).min()))]
         things += [(name, float(np.linalg.norm(place - light.placed.position_m))) for name, place in panels]
-        for name, away in things:
-            if away < NEAR_CLOTH_M:
-                found.append(Caution(
-                    f"{light.name} is close to {name}", f"{text_from_metres(away)} from its luminous face.",
-                    "Keep hair, gown and cloth clear of lamps; black flags take up heat fastest.",
-                ))  # fmt: skip
-    return found
+        cautions += [
+            Finding("close to cloth", Severity.CAUTION, light.name, {"distance_m": distance_m}, {"thing": thing})
+            for thing, distance_m in things
+            if distance_m < NEAR_CLOTH_M
+        ]
+    return cautions
 
 
-def _trips(layout: Layout, facts: Sequence[LightFacts]) -> Caution:
+def _trips(layout: Layout, facts: Sequence[LightFacts]) -> Finding:
     low, high = layout.room_low_m, layout.room_high_m
-    lengths, lane = [], []
+    cables = []
     camera = layout.camera.position_m * np.array([1.0, 0.0, 1.0])
     for light in facts:
         holding = holding_from_light(light.placed)
         if holding is None:
             continue
         foot = np.clip(holding.foot_m, low, high)
-        run = min(foot[0] - low[0], high[0] - foot[0], foot[2] - low[2], high[2] - foot[2]) + holding.pivot_m[1]
-        lengths.append(f"{light.name} {run:.1f} m")
-        away = _distance_to_segment(foot, np.zeros(3), camera)
-        if away < STAND_LEG_M + WALKWAY_M:
-            lane.append(light.name)
-    found = f"Cable from head to floor to the nearest wall: {', '.join(lengths) or 'none'}."
-    if lane:
-        found += f" In the lane between camera and sitter stand the legs of: {', '.join(lane)}."
-    return Caution(
-        "Trip runs", found,
-        "Run cables along the walls and behind the lights, a loop at each foot, tape or ramp where people cross, keep "
-        "the lane between sitter and camera and the way out free.",
-    )  # fmt: skip
+        run_m = min(foot[0] - low[0], high[0] - foot[0], foot[2] - low[2], high[2] - foot[2]) + holding.pivot_m[1]
+        away_m = _distance_to_segment(foot, np.zeros(3), camera)
+        numbers = {"cable_m": float(run_m), "in_lane": float(away_m < STAND_LEG_M + WALKWAY_M)}
+        cables.append(Finding("cable", Severity.CAUTION, light.name, numbers))
+    return Finding("trip runs", Severity.CAUTION, parts=tuple(cables))
 
 
 def _distance_to_segment(point: np.ndarray, a: np.ndarray, b: np.ndarray) -> float:
@@ -334,59 +272,35 @@ def _distance_to_segment(point: np.ndarray, a: np.ndarray, b: np.ndarray) -> flo
     return float(np.linalg.norm(point - a - share * along))
 
 
-def _eyes(scene: Scene, layout: Layout, facts: Sequence[LightFacts]) -> list[Caution]:
+def _eyes(scene: Scene, layout: Layout, facts: Sequence[LightFacts]) -> list[Finding]:
+    """Flash heads by their distance from the sitter's eyes, the nearest first."""
     eyes = [layout.anchors_m[name] for name in ("near eye", "far eye")]
-    told, close = [], False
+    heads = []
     for light in facts:
         if light.is_window or not scene.lights[light.name].is_flash:
             continue
         rig = light.placed.rig
-        away = min(float(np.linalg.norm(eye - light.placed.position_m)) for eye in eyes)
-        at_full = axial_illuminance_lx(rig.emitters, rig.body, max(away, 0.05))
-        told.append((away, f"{light.name} {away:.2f} m (up to {at_full * 2.0**light.power_stops:.0f} lx·s a flash on "
-                           f"its axis, {at_full:.0f} at full power)"))  # fmt: skip
-        close |= away < NEAR_EYE_M
-    if not told:
+        away_m = min(float(np.linalg.norm(eye - light.placed.position_m)) for eye in eyes)
+        full_lx_s = axial_illuminance_lx(rig.emitters, rig.body, max(away_m, 0.05))
+        numbers = {"distance_m": away_m, "now_lx_s": full_lx_s * 2.0**light.power_stops, "full_lx_s": full_lx_s}
+        heads.append(Finding("flash near eyes", _severity(away_m < NEAR_EYE_M), light.name, numbers))
+    if not heads:
         return []
-    nearest = "; ".join(text for _, text in sorted(told)[:3])
-    return [Caution(
-        "Flash and eyes",
-        f"Nearest to the sitter's eyes: {nearest}.",
-        "Say it before every test flash, no looking into bare bulbs, snoots and spots, never fire a head at full power "
-        "close to a face, and ask about eye surgery or light sensitivity." +
-        (" A head stands nearer than 1 m: move it back or turn it down while it is set." if close else ""),
-        close,
-    )]  # fmt: skip
+    heads.sort(key=lambda head: (head.numbers["distance_m"], head.light or ""))
+    return [Finding("flash and eyes", heads[0].severity, parts=tuple(heads))]
 
 
-def _flash_rate(scene: Scene) -> list[Caution]:
+def _flash_rate(scene: Scene) -> list[Finding]:
+    """The head that can fire fastest at its dial, where the scene tells any head's draw."""
+    if not any(light.is_flash for light in scene.lights.values()):
+        return []
     rates = []
     for name, light in scene.lights.items():
         source = light.source
         if isinstance(source, model.FlashSource) and source.consumption_W:
-            cycle = photometry.recycling_s(source.energy_J * 2.0**light.power_stops, source.consumption_W)
-            rates.append((1 / cycle, name))
-    flashes = any(light.is_flash for light in scene.lights.values())
-    if not flashes:
-        return []
-    text = "Flash heads can recycle faster than people can bear to look at."
-    if rates:
-        rate, name = max(rates)
-        text = f"{name} can recycle {rate:.1f} times a second at its setting" + (
-            ", above the three flashes a second of WCAG 2.2 (2.3.1) for screens." if rate > FLASHES_PER_S else "."
-        )
-    return [Caution(
-        "Flash rate and photosensitivity", text,
-        "Keep well under three flashes a second, no bursts or strobing modes, ask sitter and crew about photosensitive "
-        "epilepsy and migraine, let anyone leave, and stop at once when someone feels unwell.",
-    )]  # fmt: skip
-
-
-def least_recycling_s(scene: Scene) -> float:
-    """Longest recycling time of the set's flash heads at their settings, s; 0 where the scene tells no draw."""
-    times = [
-        photometry.recycling_s(light.source.energy_J * 2.0**light.power_stops, light.source.consumption_W)
-        for light in scene.lights.values()
-        if isinstance(light.source, model.FlashSource) and light.source.consumption_W
-    ]
-    return max((t for t in times if math.isfinite(t)), default=0.0)
+            cycle_s = photometry.recycling_s(source.energy_J * 2.0**light.power_stops, source.consumption_W)
+            rates.append((1 / cycle_s, name))
+    if not rates:
+        return [Finding("flash rate", Severity.CAUTION)]
+    rate, name = max(rates)
+    return [Finding("flash rate", Severity.CAUTION, name, {"flashes_per_s": rate})]

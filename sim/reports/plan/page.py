@@ -8,7 +8,7 @@ from html import escape
 
 from sim.reports.plan import RigPlan
 from sim.reports.plan.buildup import text_from_reading
-from sim.reports.plan.cautions import DEFER
+from sim.reports.plan.caution_words import DEFER, text_from_caution
 from sim.reports.plan.facts import text_from_metres, text_from_power, text_from_tilt
 from sim.reports.plan.kit import SUPPORT_FORMULAS
 from sim.reports.plan.paper import svg_from_sheet
@@ -231,8 +231,8 @@ def _steps(plan: RigPlan) -> str:
 
 def _cautions(plan: RigPlan) -> str:
     blocks = "".join(
-        f'<div class="caution{" serious" if c.serious else ""}"><h3>{escape(c.heading)}</h3><p>{escape(c.found)}</p>'
-        f"<p>{escape(c.do)}</p></div>"
-        for c in plan.cautions
+        f'<div class="caution{" serious" if c.serious else ""}"><h3>{escape(c.heading)}</h3>'
+        f"<p>{escape(c.statement)}</p><p>{escape(c.cure)}</p></div>"
+        for c in map(text_from_caution, plan.cautions)
     )
     return f'<p class="defer">{escape(DEFER)}</p>{blocks}'

@@ -14,7 +14,7 @@ from reportlab.platypus import Flowable, Image, KeepTogether, PageBreak, Paragra
 
 from sim.reports.plan import RigPlan
 from sim.reports.plan.buildup import text_from_reading
-from sim.reports.plan.cautions import DEFER
+from sim.reports.plan.caution_words import DEFER, text_from_caution
 from sim.reports.plan.facts import text_from_metres, text_from_power, text_from_tilt
 from sim.reports.plan.kit import SUPPORT_FORMULAS
 from sim.reports.plan.paper import BOLD_FONT, FONT, INK, MM_IN_POINTS, SheetFlowable, latin
@@ -165,7 +165,7 @@ def _supports(plan: RigPlan) -> Table:
 
 def _cautions(plan: RigPlan) -> list[Flowable]:
     story: list[Flowable] = []
-    for c in plan.cautions:
+    for c in map(text_from_caution, plan.cautions):
         heading = f"Change this: {c.heading}" if c.serious else c.heading
-        story.append(KeepTogether([_p(heading, _BOLD), _p(c.found), _p(c.do), Spacer(1, 7)]))
+        story.append(KeepTogether([_p(heading, _BOLD), _p(c.statement), _p(c.cure), Spacer(1, 7)]))
     return story

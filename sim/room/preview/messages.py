@@ -13,6 +13,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any, ClassVar
 
+from sim.advice.finding import Finding
 from sim.light.readings import ProbeReadings
 from sim.room.preview.frame import PreviewFrame
 
@@ -95,13 +96,13 @@ class MetersReady:
 
 @dataclass(frozen=True)
 class ChecksReady:
-    """The analysis of the settled picture at the order's own dials: JSON-ready `record`, and (heading, lines)."""
+    """The analysis of the settled picture at the order's own dials: JSON-ready `record`, and findings by subject."""
 
     kind: ClassVar[str] = "checks"
     serial: int
     revision: int
     record: dict[str, Any] = field(repr=False)
-    lines: tuple[tuple[str, tuple[str, ...]], ...]
+    findings: dict[str, tuple[Finding, ...]]
 
 
 @dataclass(frozen=True)

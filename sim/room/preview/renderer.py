@@ -337,11 +337,12 @@ class IncrementalRenderer:
     def _check_up(self, job: Job, stack: LightStack) -> None:
         job.tell("checks", 0.0)
         stage = self._staged(job)
-        from sim.advice.checks.report import check_report, record_from_report, report_lines
+        from sim.advice.checks.findings import findings_from_report
+        from sim.advice.checks.report import check_report, record_from_report
 
         report = check_report(
             job.scene, stage, stack, mix_from_scene(job.scene, job.layout),
             on_step=job.check, most_rays_at_once=self._at_once("meters"),
         )  # fmt: skip
-        lines = tuple((heading, tuple(told)) for heading, told in report_lines(report))
-        job.send(ChecksReady(job.order.serial, job.order.revision, record_from_report(report), lines))
+        findings = findings_from_report(report)
+        job.send(ChecksReady(job.order.serial, job.order.revision, record_from_report(report), findings))

@@ -38,7 +38,7 @@ from sim.reports.handout.page import (
     FILTER_WORDS,
     picture_scale_rgb,
 )
-from sim.reports.plan.cautions import DEFER
+from sim.reports.plan.caution_words import DEFER
 from sim.reports.plan.facts import LightFacts, text_from_gel
 from sim.reports.plan.outlines import face_line_m
 from sim.reports.sheets.captions import modifier_text, power_text

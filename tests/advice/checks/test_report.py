@@ -7,7 +7,9 @@ from pathlib import Path
 
 import pytest
 
-from sim.advice.checks.report import check_report, record_from_report, report_lines
+from sim.advice.checks.findings import findings_from_report
+from sim.advice.checks.report import check_report, record_from_report
+from sim.advice.checks.sentences import lines_from_findings
 from sim.cli.app import run
 from sim.light.mix import mix_from_scene
 from tests.advice.checks.setups import light, scene_of, staged
@@ -27,7 +29,7 @@ def test_the_report_holds_every_check_in_words_and_as_plain_data() -> None:
     stage = staged(scene)
     stack = render(stage, size=(80, 120), samples=8, depth=2)
     report = check_report(scene, stage, stack, mix_from_scene(scene, stage.layout))
-    told = dict(report_lines(report))
+    told = dict(lines_from_findings(findings_from_report(report)))
     assert all(told.values())
     assert len(told["What each light does"]) == 3
     assert any("shown shows" in line and "move it" in line for line in told["In the picture"])

@@ -29,7 +29,7 @@ Progress = Callable[[str, float], None]
 
 
 @dataclass(frozen=True)
-class Finding:
+class Figures:
     """What one alternative shows.
 
     `picture` (h, w, 3) linear at the first alternative's face exposure. `cost_stops`: more light (+) than the first
@@ -59,7 +59,7 @@ class Finding:
 def compare(
     alternatives: Sequence[Alternative], *, size: tuple[int, int], samples: int, seed: int = 0,
     key: str | None = None, store: LayerStore | None = None, on_progress: Progress | None = None,
-) -> list[Finding]:  # fmt: skip
+) -> list[Figures]:  # fmt: skip
     """Trace the first alternative and of every other only what changed, then measure all against the first.
 
     Arguments: `size` (width, height) in pixels, `samples` rays per pixel; `key` the light whose shadow edge and
@@ -92,13 +92,13 @@ def compare(
         stacks.append(stack)
         stages.append(stage)
         traced_names.append(layout.light_names if wanted is None else wanted)
-    findings: list[Finding] = []
+    figures: list[Figures] = []
     camera = alternatives[0].scene.camera
     key = key or key_of_face(stacks[0], mix_from_scene(alternatives[0].scene, alternatives[0].layout), camera.shutter_s)
     for index in range(len(alternatives)):
-        findings.append(_finding(alternatives, index, stacks, stages[index], key, traced_names[index]))
+        figures.append(_figures(alternatives, index, stacks, stages[index], key, traced_names[index]))
         tell("measure", (index + 1) / len(alternatives))
-    return findings
+    return figures
 
 
 def _traced(
@@ -119,10 +119,10 @@ def _traced(
     return merged_stack(stacks[0], traced, wanted)
 
 
-def _finding(
+def _figures(
     alternatives: Sequence[Alternative], index: int, stacks: Sequence[LightStack], stage: Stage, key: str,
     traced: tuple[str, ...],
-) -> Finding:  # fmt: skip
+) -> Figures:  # fmt: skip
     item, stack = alternatives[index], stacks[index]
     mix = mix_from_scene(item.scene, item.layout)
     first_mix = mix_from_scene(alternatives[0].scene, alternatives[0].layout)
@@ -135,7 +135,7 @@ def _finding(
     cost_error = 0.0 if index == 0 else float(np.hypot(theirs["face"][1], ours["face"][1]))
     both = [part for part in ours if part in theirs]
     flash, steady = energy_for(item.scene, mix, cost)
-    return Finding(
+    return Figures(
         label=item.label,
         picture=_viewed(stack, mix, item.scene, cost),
         cost_stops=cost,
@@ -178,32 +178,32 @@ def _viewed(stack: LightStack, mix: Mix, scene: Scene, more_stops: float) -> np.
     return exposed(clean, even, scene.camera, exposure_stops=more_stops)
 
 
-def record_from_findings(findings: Sequence[Finding]) -> list[dict[str, Any]]:
-    """The findings as plain data, without the pictures."""
+def record_from_figures(alternatives: Sequence[Figures]) -> list[dict[str, Any]]:
+    """The alternatives' figures as plain data, without the pictures."""
     return [
-        {name: value for name, value in asdict(replace(finding, picture=np.zeros(0))).items() if name != "picture"}
-        for finding in findings
+        {name: value for name, value in asdict(replace(figures, picture=np.zeros(0))).items() if name != "picture"}
+        for figures in alternatives
     ]
 
 
-def rows_from_finding(finding: Finding, first: Finding) -> tuple[tuple[str, str], ...]:
+def rows_from_figures(figures: Figures, first: Figures) -> tuple[tuple[str, str], ...]:
     """Labels and figures of one alternative for a sheet or a table; an empty label is a rule."""
-    is_first = finding is first
-    rows = [("cost for the same face", "as it is" if is_first else _stops(finding.cost_stops) + " stops")]
-    energies = (("flash energy", "W·s", finding.flash_J), ("lamps that stay on", "W", finding.continuous_W))
+    is_first = figures is first
+    rows = [("cost for the same face", "as it is" if is_first else _stops(figures.cost_stops) + " stops")]
+    energies = (("flash energy", "W·s", figures.flash_J), ("lamps that stay on", "W", figures.continuous_W))
     for what, unit, value in energies:
         if value != 0:
             rows.append((what, "not stated" if value is None else f"{value:.0f} {unit}"))
-    rows += [(f"{name} over full power by", f"{over:.1f} stops") for name, over in finding.over_full.items()]
-    edge = "no open edge" if finding.edge_mm is None else f"{finding.edge_mm:.1f} mm"
-    rows.append((f"nose shadow's edge, {finding.key}", edge))
-    if finding.falloff_stops is not None:
-        rows.append((f"falloff on the face, {finding.key}", f"{finding.falloff_stops:.2f} stop"))
+    rows += [(f"{name} over full power by", f"{over:.1f} stops") for name, over in figures.over_full.items()]
+    edge = "no open edge" if figures.edge_mm is None else f"{figures.edge_mm:.1f} mm"
+    rows.append((f"nose shadow's edge, {figures.key}", edge))
+    if figures.falloff_stops is not None:
+        rows.append((f"falloff on the face, {figures.key}", f"{figures.falloff_stops:.2f} stop"))
     if not is_first:
         rows.append(("", ""))
         rows += [
-            (part, f"{_stops(stops)} stops +/- {finding.part_stderr_stops[part]:.2f}")
-            for part, stops in finding.part_stops.items()
+            (part, f"{_stops(stops)} stops +/- {figures.part_stderr_stops[part]:.2f}")
+            for part, stops in figures.part_stops.items()
             if part != "face"
         ]
     return tuple(rows)

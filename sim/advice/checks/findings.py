@@ -1,0 +1,142 @@
+"""What the checks have to say, as findings by subject; `sentences` puts them into words."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+
+from sim.advice.checks.catchlights import Catchlight
+from sim.advice.checks.duties import Duty
+from sim.advice.checks.flare import Flare, ShadingFlag
+from sim.advice.checks.focus import FocusCheck
+from sim.advice.checks.intrusions import Intrusion
+from sim.advice.checks.report import CheckReport
+from sim.advice.checks.separation import WEAK_BELOW_STOPS, Separation
+from sim.advice.checks.sparkle import Sparkle
+from sim.advice.checks.spill import NEGLIGIBLE_STOPS, PLACES, Spill
+from sim.advice.finding import Finding, Severity
+
+# A target that loses more than this to something in the way is worth a warning; common practice, no source.
+BLOCKED_FROM = 0.1
+# Share of the outline that may stay under half a stop before it is worth a word; common practice, no source.
+WEAK_SHARE = 0.25
+MOST_STRETCHES = 5
+# A flag on a stand is worth telling where it stands this much further from the lens than the smallest.
+STAND_FLAG_FURTHER_M = 0.05
+FACT, NOTE, CAUTION = Severity.FACT, Severity.NOTE, Severity.CAUTION
+
+
+def findings_from_report(report: CheckReport) -> dict[str, tuple[Finding, ...]]:
+    """All findings of a report by subject, in the order to read them."""
+    return {
+        "duties": tuple(_from_duty(duty) for duty in report.duties.duties),
+        "separation": tuple(_from_separation(report.separation)),
+        "catchlights": tuple(_from_catchlight(light) for light in report.catchlights)
+        or (Finding("no catchlight", FACT),),
+        "focus": tuple(_from_focus(report.focus)),
+        "frame": tuple(_from_intrusion(thing) for thing in report.intrusions) or (Finding("nothing shows", FACT),),
+        "flare": tuple(_from_flare(flare) for flare in report.flares) or (Finding("no flare", FACT),),
+        "spill": tuple(finding for spill in report.spills for finding in _from_spill(spill)),
+        "sparkle": tuple(_from_sparkle(report.sparkle)),
+    }
+
+
+def _from_duty(duty: Duty) -> Finding:
+    return Finding("duty", FACT, duty.light, words={"duty": duty.sentence})
+
+
+def _from_separation(separation: Separation) -> Iterator[Finding]:
+    if math.isnan(separation.median_stops):
+        yield Finding("no outline", FACT)
+        return
+    weak = separation.weak_share
+    yield Finding(
+        "outline", NOTE if weak > WEAK_SHARE else FACT,
+        numbers={"median_stops": separation.median_stops, "weak_share": weak, "weak_below_stops": WEAK_BELOW_STOPS},
+    )  # fmt: skip
+    for stretch in separation.stretches[:MOST_STRETCHES]:
+        numbers = {"contrast_stops": stretch.contrast_stops, "stderr_stops": stretch.stderr_stops,
+                   "length": stretch.length}  # fmt: skip
+        yield Finding("weak stretch", FACT, numbers=numbers, words={"part": stretch.region, "side": stretch.side})
+    if separation.provider is not None:
+        loss_stops = separation.loss_stops[separation.provider]
+        yield Finding("sets off", FACT, separation.provider, {"loss_stops": loss_stops})
+
+
+def _from_catchlight(light: Catchlight) -> Finding:
+    numbers = {
+        "clock": light.clock, "width_mm": light.width_mm, "height_mm": light.height_mm,
+        "iris_share": light.iris_share, "from_grey_stops": light.from_grey_stops, "visible": light.visible,
+    }  # fmt: skip
+    return Finding("catchlight", FACT, light.light, numbers, {"eye": light.eye})
+
+
+def _from_focus(focus: FocusCheck) -> Iterator[Finding]:
+    yield Finding("depth of field", FACT, numbers={
+        "focus_m": focus.focus_m, "near_m": focus.near_m, "far_m": focus.far_m,
+        "hyperfocal_m": focus.hyperfocal_m, "circle_m": focus.circle_m,
+    })  # fmt: skip
+    for part, behind_m in focus.outside_m.items():
+        yield Finding("out of focus", CAUTION, numbers={"behind_m": behind_m}, words={"part": part})
+    if focus.backdrop_blur is not None:
+        blur = focus.backdrop_blur
+        yield Finding("backdrop blur", FACT, numbers={"there_m": blur.there_m, "frame_share": blur.frame_share})
+    if focus.coverage is not None:
+        fills = focus.coverage.fills
+        yield Finding(
+            "backdrop fills" if fills else "past the backdrop", FACT if fills else CAUTION,
+            numbers=dict(focus.coverage.spare_m),
+        )  # fmt: skip
+
+
+def _from_intrusion(item: Intrusion) -> Finding:
+    words = {"name": item.name, "thing": item.thing}
+    numbers = {"frame_share": item.frame_share}
+    if item.move_m:
+        words["direction"], numbers["move_m"] = item.shortest
+    return Finding("shows", CAUTION, None if item.thing == "panel" else item.name, numbers, words)
+
+
+def _from_flare(flare: Flare) -> Finding:
+    flags: list[Finding] = []
+    if flare.in_frame:
+        flags.append(Finding("no flag can hide it", FACT, flare.name))
+    elif flare.flag is not None:
+        flags.append(_from_flag("smallest flag", flare.name, flare.flag))
+        further_m = flare.flag.from_lens_m + STAND_FLAG_FURTHER_M
+        if flare.stand_flag is not None and flare.stand_flag.from_lens_m > further_m:
+            flags.append(_from_flag("smallest flag on a stand", flare.name, flare.stand_flag))
+    numbers = {"off_axis_deg": flare.off_axis_deg, "share": flare.share}
+    return Finding("flare", CAUTION, flare.name, numbers, parts=tuple(flags))
+
+
+def _from_flag(kind: str, light: str, flag: ShadingFlag) -> Finding:
+    x, y, z = (float(v) for v in flag.middle_m)
+    numbers = {"width_m": flag.width_m, "height_m": flag.height_m, "from_lens_m": flag.from_lens_m,
+               "x_m": x, "y_m": y, "z_m": z}  # fmt: skip
+    return Finding(kind, FACT, light, numbers)
+
+
+def _from_spill(spill: Spill) -> Iterator[Finding]:
+    if spill.blocked > BLOCKED_FROM:
+        words = {"target": spill.target, "blocker": spill.blocker}
+        yield Finding("blocked", CAUTION, spill.light, {"blocked": spill.blocked}, words)
+    # Tell the place of each group that gets most.
+    most: dict[str, float] = {}
+    for places in PLACES.values():
+        here = {place: spill.below_stops[place] for place in places if place in spill.below_stops}
+        if here:
+            place = min(here, key=lambda name: here[name])
+            if here[place] < NEGLIGIBLE_STOPS:
+                most[place] = here[place]
+    yield Finding("spill", FACT, spill.light, most, {"target": spill.target})
+
+
+def _from_sparkle(sparkle: Sparkle | None) -> Iterator[Finding]:
+    if sparkle is None:
+        yield Finding("no clothes", FACT)
+        return
+    yield Finding("glints", FACT, numbers={"per_cm2": sparkle.index, "pixels_per_cm2": sparkle.pixels_per_cm2})
+    for light, index in sparkle.by_light.items():
+        if index > 0:
+            yield Finding("glints of a light", FACT, light, {"per_cm2": index, "without": sparkle.without[light]})
