@@ -96,12 +96,18 @@ class Health:
 
 
 def health_from_stack(
-    stack: LightStack, mix: Mix, camera: Camera, reference: PointReadings | None, *, range_stops: float = RANGE_STOPS
+    stack: LightStack,
+    mix: Mix,
+    camera: Camera,
+    reference: PointReadings | None,
+    *,
+    name: str = "",
+    range_stops: float = RANGE_STOPS,
 ) -> Health:
     """Exposure health of a mix at the camera's settings.
 
-    Arguments: `reference` incident reading of the chosen point (None: no suggestion); `range_stops` from saturation
-    down to black, 1 to 20.
+    Arguments: `reference` incident reading of the chosen point (None: no suggestion), and its `name` if it
+    goes by another than the meter's; `range_stops` from saturation down to black, 1 to 20.
     Does not: model a sensor's own colour channels; the picture's white-balanced channels stand for them.
     """
     if not 1 <= range_stops <= 20:
@@ -117,7 +123,7 @@ def health_from_stack(
     if reference is not None and reference.combined.f_number > 0:
         suggested = reference.combined.f_number
         change = 2 * math.log2(camera.f_number / suggested)
-    return Health(reference.point if reference else "", suggested, change, range_stops, parts)
+    return Health(name or (reference.point if reference else ""), suggested, change, range_stops, parts)
 
 
 def _stderr(stack: LightStack, mix: Mix, camera: Camera) -> np.ndarray:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 
@@ -74,7 +74,7 @@ def run_meter(
     setting = mix.mix_from_scene(scene, layout)
     incident = report.point(reference).incident
     health = health_from_stack(
-        stack, setting, scene.camera, incident and replace(incident, point=reference), range_stops=range_stops
+        stack, setting, scene.camera, incident, name=reference if incident else "", range_stops=range_stops
     )
     files: list[Path] = []
     if out is not None:
