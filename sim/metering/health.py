@@ -115,10 +115,10 @@ def health_from_stack(
     linear = exposed(stack, mix, camera, for_viewing=False)
     error = _stderr(stack, mix, camera)
     parts = {}
-    for name in stack.region_names:
-        mask = stack.mask(name)
-        if name not in LEFT_OUT and mask.any():
-            parts[name] = _part_health(linear[mask], error[mask], range_stops)
+    for part in stack.region_names:
+        mask = stack.mask(part)
+        if part not in LEFT_OUT and mask.any():
+            parts[part] = _part_health(linear[mask], error[mask], range_stops)
     suggested = change = None
     if reference is not None and reference.combined.f_number > 0:
         suggested = reference.combined.f_number
