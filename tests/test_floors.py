@@ -29,19 +29,22 @@ FLOORS: tuple[tuple[str, ...], ...] = (
     ("light/finish",),
     ("render/verdicts",),
     ("render/engine",),
+    ("render/sources",),
+    ("render/fingerprint",),
     ("render/stage",),
     ("render/transport",),
     ("render/cache",),
     ("metering/points",),
     ("metering/report_points", "metering/health", "metering/calibrate"),
     ("metering/report",),
-    ("advice/finding",),
+    ("session", "advice/finding"),
     ("advice/checks",),
     ("advice/balance", "advice/compare"),
     ("reports/files", "reports/plan"),
     ("reports/sheets", "reports/handout", "reports/rig_view", "reports/meter_tables"),
-    ("reports/eyes_sheet", "reports/latitude_sheet", "reports/strips", "reports/meter_files", "reports/comparison"),
-    ("reports/checkup", "reports/paperwork", "reports/preview"),
+    ("reports/eyes_sheet", "reports/strips", "reports/meter_files", "reports/latitude_files", "reports/compare_files"),
+    ("reports/check_files", "reports/plan_files", "reports/handout_files", "reports/finish_files"),
+    ("reports/calibrated_scene", "reports/preview"),
     ("room/clients", "room/examples", "room/targets", "room/protocol", "room/document", "room/background"),
     ("room/snapshot", "room/preview"),
     ("room/open_scene", "room/versions"),
@@ -193,7 +196,7 @@ def test_the_map_in_the_package_docstring_names_every_module() -> None:
 
 
 def test_public_names_are_exact() -> None:
-    assert sim.__all__ == ["develop", "load_scene", "read_meter", "render"]
+    assert sim.__all__ == ["Rehearsal", "develop", "load_scene", "read_meter", "render"]
     assert set(sim.__all__) <= set(dir(sim))
     with pytest.raises(AttributeError, match="no attribute 'rendr'"):
         _ = sim.rendr

@@ -12,6 +12,7 @@ SceneArgument = Annotated[Path, typer.Argument(metavar="SCENE", help="Scene file
 KeyOption = Annotated[
     str | None, typer.Option(metavar="NAME", help="The light to take for the key; found when left out.")
 ]
+FreshOption = Annotated[bool, typer.Option("--fresh", help="Trace all anew, and keep nothing.")]
 OutOption = Annotated[Path | None, typer.Option(metavar="DIR", help="Folder for the files.")]
 # Stand-ins for the signs that a plain terminal may lack.
 _ASCII = str.maketrans({"±": "+/-", "°": " deg", "²": "2"})
@@ -23,18 +24,18 @@ def add_commands(app: typer.Typer) -> None:
     app.command()(checks)
 
 
-def latitude(scene: SceneArgument, key: KeyOption = None, out: OutOption = None) -> None:
+def latitude(scene: SceneArgument, key: KeyOption = None, fresh: FreshOption = False, out: OutOption = None) -> None:
     """Say how far the sitter may turn, nod or step before the light on the face changes.
 
     Sweeps head turn, nod, body turn and steps with the lights left where they are; writes curves with small pictures.
     """
     from sim.cli.progress import shown_progress
-    from sim.reports.latitude_sheet import run_latitude
+    from sim.reports.latitude_files import run_latitude
 
     folder = out or Path("out") / scene.stem / "latitude"
     with shown_progress() as on_progress:
-        made = run_latitude(scene, folder, key=key, on_progress=on_progress)
-    _show([(f"key: {made.found.key}, {made.found.placed.shadow.name}", []), *made.lines])
+        made = run_latitude(scene, folder, key=key, fresh=fresh, on_progress=on_progress)
+    _show([(f"key: {made.latitude.key}, {made.latitude.placed.shadow.name}", []), *made.lines])
     print(f"{len(made.files)} files in {folder}: see latitude.png")
 
 
@@ -47,15 +48,18 @@ def checks(
     seed: Annotated[
         int, typer.Option(metavar="N", min=0, max=1 << 19, help="The same seed gives the same values.")
     ] = 0,
+    fresh: FreshOption = False,
     out: OutOption = None,
 ) -> None:
     """Look the set-up over: duties, separation, catchlights, focus, intrusions, flare, spill, sparkle."""
     from sim.cli.progress import shown_progress
-    from sim.reports.checkup import run_checks
+    from sim.reports.check_files import run_checks
 
     folder = out or Path("out") / scene.stem / "checks"
     with shown_progress() as on_progress:
-        made = run_checks(scene, folder, long_side_px=size, samples=samples, seed=seed, on_progress=on_progress)
+        made = run_checks(
+            scene, folder, long_side_px=size, samples=samples, seed=seed, fresh=fresh, on_progress=on_progress
+        )
     _show(made.lines)
     print(f"{len(made.files)} files in {folder}: see separation.png")
 

@@ -18,6 +18,7 @@ SceneArgument = Annotated[Path, typer.Argument(metavar="SCENE", help="Scene file
 KeyOption = Annotated[
     str | None, typer.Option(metavar="NAME", help="The light to take for the key; found when left out.")
 ]
+FreshOption = Annotated[bool, typer.Option("--fresh", help="Trace all anew, and keep nothing.")]
 SeedOption = Annotated[int, typer.Option(metavar="N", help="The same seed gives the same readings.")]
 PIPED_WIDTH = 100
 # Stand-ins for the signs that a plain terminal may lack.
@@ -42,7 +43,7 @@ def meter(
     ] = 12.0,
     as_json: Annotated[bool, typer.Option("--json", help="Print the readings as JSON.")] = False,
     seed: SeedOption = 0,
-    fresh: Annotated[bool, typer.Option("--fresh", help="Trace all anew, and keep nothing.")] = False,
+    fresh: FreshOption = False,
     out: Annotated[
         Path | None, typer.Option(metavar="DIR", help="Write meter.json, false tones and histograms here.")
     ] = None,
@@ -86,6 +87,7 @@ def balance(
     ] = "face",
     key: KeyOption = None,
     seed: SeedOption = 0,
+    fresh: FreshOption = False,
     out: Annotated[
         Path | None, typer.Option(metavar="FILE", help="New scene file; default: the scene's name with -balanced.")
     ] = None,
@@ -106,7 +108,7 @@ def balance(
         same = target.resolve() == scene.resolve()
         cure = "add --in-place to change it" if same else "name another with --out"
         raise HalfstopError(f"{target}: there is a file of this name; nothing was done; {cure}")
-    source, result = _balanced(scene, want or [], lock or [], reference, key, _seed(seed))
+    source, result = _balanced(scene, want or [], lock or [], reference, key, _seed(seed), fresh)
     _show(_wish_table(result), *_reason_lines(result), _move_table(result), definition(result.reference))
     if dry_run:
         return
@@ -128,7 +130,7 @@ def compare(
     size: Annotated[int, typer.Option(metavar="N", help="Long side of each picture in pixels.")] = 600,
     samples: Annotated[int, typer.Option(metavar="N", help="Rays per pixel.")] = 16,
     seed: SeedOption = 0,
-    fresh: Annotated[bool, typer.Option("--fresh", help="Take no layers that a preview has kept.")] = False,
+    fresh: FreshOption = False,
     out: Annotated[
         Path | None, typer.Option(metavar="DIR", help="Folder for the sheet; default out/ and the scene's name.")
     ] = None,
@@ -136,7 +138,7 @@ def compare(
     """Set alternatives side by side at the same face exposure; only lights that changed are traced again."""
     from sim.advice.compare import rows_from_figures
     from sim.cli.progress import shown_progress
-    from sim.reports.comparison import run_compare
+    from sim.reports.compare_files import run_compare
     from sim.reports.preview import require_samples
 
     if not 64 <= size <= 4000:
@@ -155,16 +157,16 @@ def compare(
 
 
 def _balanced(
-    scene: Path, want: list[str], lock: list[str], reference: str, key: str | None, seed: int
+    scene: Path, want: list[str], lock: list[str], reference: str, key: str | None, seed: int, fresh: bool
 ) -> tuple[SceneText, Balance]:
+    from sim.advice.balance import balance_from_readings, want_points, wishes_from_texts
     from sim.metering.report_points import KEY_CHEEK, POINTS, SHADOW_CHEEK, point_from_text, report_probes
-    from sim.render.cache.disk import cached_probes, store_from_environment
     from sim.scene.edit import scene_text_from_file
-    from sim.studio.layout import layout_from_scene
+    from sim.session import Rehearsal
 
     source = scene_text_from_file(scene)
-    layout = layout_from_scene(source.scene, scene.parent)
-    from sim.advice.balance import balance_from_readings, want_points, wishes_from_texts
+    rehearsal = Rehearsal(source.scene, fresh=fresh)
+    layout = rehearsal.layout
 
     # Refuse words that mean nothing before the long work.
     known = [name for name, part in POINTS.items() if part in layout.anchors_m]
@@ -180,10 +182,7 @@ def _balanced(
             raise HalfstopError(f'--lock: there is no light "{name}"; the scene has {", ".join(source.scene.lights)}')
     if key is not None and key not in [light.name for light in layout.lights]:
         raise HalfstopError(f'--key: there is no light "{key}"; the scene has {", ".join(source.scene.lights)}')
-    measured = cached_probes(
-        source.scene, layout, report_probes(source.scene, layout), seed=seed, depth=source.scene.render.depth,
-        store=store_from_environment(),
-    )  # fmt: skip
+    measured = rehearsal.readings(report_probes(source.scene, layout), seed=seed)
     points = want_points(source.scene, layout, measured, key)
     return source, balance_from_readings(
         source.scene, layout, measured, wishes, points=points, reference=reference, locked=lock, seed=seed

@@ -16,6 +16,7 @@ SizeOption = Annotated[
 ]
 SamplesOption = Annotated[int, typer.Option(metavar="N", help="Rays per pixel.")]
 SeedOption = Annotated[int, typer.Option(metavar="N", help="The same seed gives the same picture.")]
+FreshOption = Annotated[bool, typer.Option("--fresh", help="Trace all anew, and keep nothing.")]
 
 
 @app.command()
@@ -24,18 +25,20 @@ def plan(
     out: OutOption = None,
     no_readings: Annotated[bool, typer.Option("--no-readings", help="Leave out the expected readings; quick.")] = False,
     no_views: Annotated[bool, typer.Option("--no-views", help="Leave out the views in three dimensions.")] = False,
+    fresh: FreshOption = False,
 ) -> None:
     """Write the rig plan for the crew: drawings to scale, kit, power, build-up, cautions.
 
     One HTML page, and one PDF each for A4 and Letter.
     """
     from sim.cli.progress import shown_progress
-    from sim.reports.paperwork import run_plan
+    from sim.reports.plan_files import run_plan
 
     with shown_progress() as on_progress:
         files = run_plan(
-            scene, _folder(scene, out, "plan"), readings=not no_readings, views=not no_views, on_progress=on_progress
-        )
+            scene, _folder(scene, out, "plan"), readings=not no_readings, views=not no_views, fresh=fresh,
+            on_progress=on_progress,
+        )  # fmt: skip
     _told(files, "plan.html")
 
 
@@ -46,20 +49,21 @@ def handout(
     size: SizeOption = None,
     samples: SamplesOption = 64,
     seed: SeedOption = 0,
+    fresh: FreshOption = False,
 ) -> None:
     """Write the teaching handout: one HTML file with faders for every light, and the strips.
 
     The file opens offline in any browser, and works without JavaScript as a static sheet.
     """
     from sim.cli.progress import shown_progress
-    from sim.reports.paperwork import run_handout
+    from sim.reports.handout_files import run_handout
     from sim.reports.preview import require_samples, require_seed
 
     pixels = _size(scene, size, 1200)
     with shown_progress() as on_progress:
         files = run_handout(
             scene, _folder(scene, out, "handout"), size=pixels, samples=require_samples(samples),
-            seed=require_seed(seed), on_progress=on_progress,
+            seed=require_seed(seed), fresh=fresh, on_progress=on_progress,
         )  # fmt: skip
     _told(files, "handout.html")
 
@@ -78,11 +82,12 @@ def finish(
     size: SizeOption = None,
     samples: SamplesOption = 64,
     seed: SeedOption = 0,
+    fresh: FreshOption = False,
 ) -> None:
     """Write the finished picture for print and share: 16-bit TIFF, PNG, JPEG, and a table of print sizes."""
     from sim.cli.progress import shown_progress
     from sim.light.finish import ASPECTS, CURVES, FILTERS, Finish
-    from sim.reports.paperwork import run_finish
+    from sim.reports.finish_files import run_finish
     from sim.reports.preview import require_samples, require_seed
 
     _require("--curve", curve, CURVES)
@@ -96,7 +101,7 @@ def finish(
     with shown_progress() as on_progress:
         files = run_finish(
             scene, _folder(scene, out, "finished"), how, size=pixels, samples=require_samples(samples),
-            seed=require_seed(seed), on_progress=on_progress,
+            seed=require_seed(seed), fresh=fresh, on_progress=on_progress,
         )  # fmt: skip
     _told(files, "finished.tif")
 
@@ -109,17 +114,18 @@ def calibrate(
         Path | None, typer.Option(metavar="FILE", help="Corrected scene; default beside the scene, -calibrated.")
     ] = None,
     force: Annotated[bool, typer.Option("--force", help="Replace the file if it is there.")] = False,
+    fresh: FreshOption = False,
 ) -> None:
     """Correct a scene by real meter readings: fits how much light each head gives, names readings that are off.
 
     A readings file: `readings:` and below it lines such as `- {at: face, facing: key, lights: key, reads: f/8}`.
     """
     from sim.cli.progress import shown_progress
-    from sim.reports.paperwork import run_calibrate
+    from sim.reports.calibrated_scene import run_calibrate
 
     target = out or scene.with_name(f"{scene.stem}-calibrated{scene.suffix or '.yaml'}")
     with shown_progress() as on_progress:
-        lines = run_calibrate(scene, readings, target, replace=force, on_progress=on_progress)
+        lines = run_calibrate(scene, readings, target, replace=force, fresh=fresh, on_progress=on_progress)
     print("\n".join(lines))
 
 
@@ -128,13 +134,11 @@ def _folder(scene: Path, out: Path | None, name: str) -> Path:
 
 
 def _size(scene_file: Path, text: str | None, long_side_px: int) -> tuple[int, int]:
-    from sim.reports.preview.quality import size_from_long_side, size_from_text
-    from sim.scene.read import load_scene
+    from sim.reports.preview.quality import size_from_text
+    from sim.session import Rehearsal
 
-    width_m, height_m = load_scene(scene_file).camera.picture_m
-    if text is None:
-        return size_from_long_side(long_side_px, width_m / height_m)
-    return size_from_text(text, width_m / height_m)
+    rehearsal = Rehearsal(scene_file)
+    return rehearsal.picture_size(long_side_px) if text is None else size_from_text(text, rehearsal.aspect)
 
 
 def _require(option: str, value: str | None, names: tuple[str, ...]) -> None:

@@ -65,7 +65,7 @@ def readings_table(made: Preview, pretty: bool) -> Table:
         table.add_column(heading, justify="right", no_wrap=True)
     for point, part in _blocks(made):
         table.add_row(f"[bold]{escape(_label(point))}[/]" if pretty else escape(_label(point)))
-        for light in (*made.heard, None):
+        for light in (*made.enabled, None):
             incident, reflected = _of(point, light), _of(part, light) if part else None
             spot = incident if point.kind == "spot" else None
             table.add_row(

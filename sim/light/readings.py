@@ -5,6 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+import numpy.typing as npt
+
+FloatArray = npt.NDArray[np.floating]
+IntArray = npt.NDArray[np.integer]
 
 CAMERA = "camera"
 # What readings are called where the part's own name says more than people do.
@@ -70,3 +74,28 @@ class ProbeReadings:
         return replace(
             self, probes=self.probes[cut], values=self.values[cut], stderr=self.stderr[cut], rays=self.rays[cut]
         )
+
+
+@dataclass(frozen=True)
+class Hits:
+    """What n rays meet first.
+
+    `distance_m` (n,): inf where nothing is met. `region` (n,): index into the stage's `region_names`, 0 for nothing.
+    `layer` (n,): layer of the light whose face or housing was met, -1 for none. `normal` (n, 3): of the surface.
+    """
+
+    distance_m: FloatArray
+    region: IntArray
+    layer: IntArray
+    normal: FloatArray
+
+
+@dataclass(frozen=True)
+class DirectLight:
+    """Light that comes straight from k lights to n points, at full dial and white, lx (flash: lx s).
+
+    `reaching` (n, k): past everything that stands in its way. `unblocked` (n, k): as if nothing stood there.
+    """
+
+    reaching: FloatArray
+    unblocked: FloatArray

@@ -6,6 +6,12 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+# What a part of the picture can show, by its number in `LightStack.region`.
+REGIONS = (
+    "nothing", "face", "hair", "neck", "chest", "arms", "hands", "gown", "suit", "legs", "eyes", "prop",
+    "backdrop", "room", "light", "panel",
+)  # fmt: skip
+
 
 @dataclass(frozen=True)
 class LightStack:

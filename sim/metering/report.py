@@ -19,6 +19,7 @@ from sim.metering.report_points import (
     report_probes,
 )
 from sim.quantities import units
+from sim.render.cache.queries import StageLike, read_probes
 from sim.scene.model import Scene
 from sim.studio.layout import Layout
 
@@ -70,15 +71,13 @@ class MeterReport:
 
 
 def read_meter(
-    scene: Scene, layout: Layout, stage: Any, *, key: str | None = None, seed: int = 0,
+    scene: Scene, layout: Layout, stage: StageLike, *, key: str | None = None, seed: int = 0,
     target_stderr_stops: float = TARGET_STDERR_STOPS,
 ) -> MeterReport:  # fmt: skip
     """Trace the probes of a report in one go and put the report together.
 
-    Arguments: `stage` the built stage; `key` the light to take for the key, otherwise it is found.
+    Arguments: `stage` the built stage, or a rehearsal's; `key` the light to take for the key, otherwise it is found.
     """
-    from sim.render.transport.probe import read_probes
-
     measured = read_probes(
         stage, report_probes(scene, layout), seed=seed, depth=scene.render.depth,
         target_stderr_stops=target_stderr_stops,

@@ -12,7 +12,6 @@ from typing import Any
 
 from sim.advice.checks.sentences import lines_from_findings
 from sim.light.readings import ProbeReadings
-from sim.reports.preview.quality import size_from_long_side
 from sim.room.open_scene import Snapshot
 from sim.room.preview.frame import PreviewFrame
 from sim.room.preview.worker_client import (
@@ -27,6 +26,7 @@ from sim.room.preview.worker_client import (
 )
 from sim.room.snapshot.warnings import warnings_from_findings
 from sim.room.targets import key_side, points_from_readings
+from sim.session import size_from_long_side
 
 # Tabs may still be fetching a frame when the next one comes.
 FRAMES_HELD = 4

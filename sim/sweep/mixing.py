@@ -12,7 +12,7 @@ from typing import Any, ClassVar
 import numpy as np
 
 from sim.light.develop import encoded, exposed
-from sim.light.mix import Mix, mix_from_scene
+from sim.light.mix import Mix
 from sim.light.readings import ProbeReadings
 from sim.light.stack import LightStack
 from sim.metering.health import health_from_stack
@@ -23,10 +23,11 @@ from sim.quantities.errors import HalfstopError, one_line
 from sim.reports.files import png_bytes, write_layers
 from sim.reports.sheets import settings_text
 from sim.scene.model import Scene
-from sim.studio.layout import CameraView, Layout, PlacedLight
+from sim.session import Rehearsal
+from sim.studio.layout import CameraView, PlacedLight
 from sim.sweep.columns import check_columns, flats_of, reading_columns, scene_columns
 from sim.sweep.setup import Group, GroupRequest, Result, VariationJob
-from sim.sweep.tracing import Traced, layers_of, readings_of, scene_and_layout, scene_folder, stack_of, stage_of
+from sim.sweep.tracing import Traced, layers_of, readings_of, rehearsal_of, scene_folder, stack_of, stage_of
 
 LONGEST_REASON = 300
 
@@ -61,8 +62,8 @@ def reason_from(error: BaseException) -> str:
 
 def mixed(request: GroupRequest, traced: Traced, group: Group, variation: VariationJob, folder: Path) -> Result:
     """One variation: its row of the table and its files."""
-    scene, layout = scene_and_layout(variation, group.file, folder)
-    mix = mix_from_scene(scene, layout)
+    member = rehearsal_of(variation, group.file, folder)
+    scene, layout, mix = member.scene, member.layout, member.mix
     measured = readings_of(traced, layout, variation)
     report = report_from_probes(scene, layout, measured, seed=request.seed, setting=mix)
     row = scene_columns(scene)
@@ -72,7 +73,7 @@ def mixed(request: GroupRequest, traced: Traced, group: Group, variation: Variat
     if {"pictures", "layers", "checks"} & set(request.keep):
         stack = stack_of(traced, layout, variation, request, scene.render.depth)
         if "checks" in request.keep:
-            row |= _checks(request, traced, group, variation, (scene, layout), stack, mix)
+            row |= _checks(request, traced, group, variation, member, stack)
         if "pictures" in request.keep:
             files["picture"] = _picture(request, scene, stack, mix, variation)
         if "layers" in request.keep:
@@ -111,9 +112,8 @@ def _checks(
     traced: Traced,
     group: Group,
     variation: VariationJob,
-    member: tuple[Scene, Layout],
+    member: Rehearsal,
     stack: LightStack,
-    mix: Mix,
 ) -> dict[str, Any]:
     """Columns of the checks; spill is left out, which needs rays of its own for every light."""
     from sim.advice.checks.catchlights import catchlights
@@ -124,7 +124,7 @@ def _checks(
     from sim.advice.checks.separation import separation
     from sim.advice.checks.sparkle import sparkle
 
-    scene, layout = member
+    scene, layout, mix = member.scene, member.layout, member.mix
     camera, layers = scene.camera, layers_of(traced, layout, variation)
     stage = replace(stage_of(traced.group, member), layout=layout)
     lens = np.stack([layer.lens for layer in layers if layer.lens is not None])

@@ -14,12 +14,13 @@ from sim.advice.balance import Wish, wishes_from_texts
 from sim.metering.report_points import KEY_CHEEK, POINTS, SHADOW_CHEEK, point_from_text
 from sim.quantities.errors import SceneError, UnitError, quoted
 from sim.reports.preview import QUALITIES
-from sim.reports.preview.quality import LEAST_SAMPLES, MOST_SAMPLES, MOST_SEED, SHORTEST_PX, size_from_long_side
+from sim.reports.preview.quality import LEAST_SAMPLES, MOST_SAMPLES, MOST_SEED, SHORTEST_PX
 from sim.scene.edit import SceneText, path_from_text, scene_text_from_file
 from sim.scene.model.block import Block, BlockFault
 from sim.scene.model.fields import Number, Value
 from sim.scene.model.words import Choice, FileName, Text
 from sim.scene.read import Lines, block_from_file, key_text
+from sim.session import size_from_long_side
 from sim.studio.layout import Layout, layout_from_scene
 from sim.sweep.amounts import values_of_range
 from sim.sweep.axes import Axis, AxisValue, axis_value, require_apart

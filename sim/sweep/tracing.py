@@ -22,9 +22,13 @@ from sim.light.readings import Probe, ProbeReadings
 from sim.light.stack import LightStack
 from sim.metering.report_points import report_probes
 from sim.quantities.errors import HalfstopError
-from sim.render.cache.disk import key_from
+from sim.render import fingerprint
+from sim.render.cache.disk import Store, store_from_environment
+from sim.render.cache.memory import ReadOnly
+from sim.render.cache.stage import CachedStage
 from sim.render.engine import start_engine
 from sim.scene.model import Scene
+from sim.session import Rehearsal
 from sim.studio.figure import Figure, figure_from_sitter
 from sim.studio.layout import Layout, layout_from_scene
 from sim.sweep.setup import Group, GroupRequest, VariationJob
@@ -32,6 +36,7 @@ from sim.sweep.variations import maker, scene_of
 
 if TYPE_CHECKING:
     from sim.render.stage.build import Stage
+    from sim.render.stage.shape_cache import ShapeCache
 
 
 class WrongMaker(HalfstopError):
@@ -86,23 +91,23 @@ def trace_group(request: GroupRequest, group: Group) -> Traced:
     """
     require_maker(request)
     with scene_folder(group.files) as folder:
-        members = [scene_and_layout(variation, group.file, folder) for variation in group.variations]
-        stage = stage_of(group.key, members[0])
+        members = [rehearsal_of(variation, group.file, folder) for variation in group.variations]
+        first = members[0]
         layers: dict[tuple[int, str], Layer] = {}
         guides: dict[str, Any] = {}
         duty_probes: tuple[Probe, ...] = ()
-        layout = members[0][1]
-        probes = tuple(report_probes(members[0][0], layout))
-        for turn in passes_of(group.variations, len(layout.light_names)):
-            lit, fresh = _lit(stage, members, turn)
-            found, stack, duty_probes = _pass(request, members[0][0], lit, probes, sorted(fresh))
-            layers |= {(light, fresh[light]): layer for light, layer in found.items()}
+        probes = tuple(report_probes(first.scene, first.layout))
+        for turn in passes_of(group.variations, len(first.layout.light_names)):
+            lit = _lit(group.key, members, turn)
+            fresh = {light: key for light, (_, key) in turn.items()}
+            traced, stack, duty_probes = _pass(request, first.scene, lit, probes, sorted(fresh))
+            layers |= {(light, fresh[light]): layer for light, layer in traced.items()}
             guides = guides or _guides(stack)
         seen: tuple[Any, ...] = ()
         if "checks" in request.keep:
             from sim.advice.checks.intrusions import intrusions
 
-            seen = intrusions(stage)
+            seen = intrusions(stage_of(group.key, first))
     return Traced(group.key, probes, layers, guides, duty_probes, seen)
 
 
@@ -129,35 +134,36 @@ def passes_of(variations: Sequence[VariationJob], lights: int) -> Iterator[dict[
         yield {light: (member, key) for light, (key, member) in rows.items()}
 
 
-def _lit(
-    stage: Stage, members: Sequence[tuple[Scene, Layout]], turn: dict[int, tuple[int, str]]
-) -> tuple[Stage, dict[int, str]]:
-    """The stage with one pass's emissions on its faces, and the key of each light that is traced in it."""
-    first = members[0][1]
+def _lit(group: str, members: Sequence[Rehearsal], turn: dict[int, tuple[int, str]]) -> CachedStage:
+    """The group's stage with one pass's emissions on its faces; what a preview has kept of it is not traced again."""
+    first = members[0].layout
     placed = list(first.lights)
     for light, (member, _) in turn.items():
         if light < len(placed):
-            placed[light] = members[member][1].lights[light]
+            placed[light] = members[member].layout.lights[light]
     layout = replace(first, lights=tuple(placed))
-    emitters = iter([emitter for light in layout.lights for emitter in light.rig.emitters])
-    faces = tuple(replace(face, emitter=next(emitters)) for face in stage.faces)
-    lit = replace(stage, layout=layout, faces=faces, wanted_layers=frozenset(turn))
-    return lit, {light: key for light, (_, key) in turn.items()}
+
+    def built() -> Stage:
+        stage = stage_of(group, members[0])
+        emitters = iter([emitter for light in layout.lights for emitter in light.rig.emitters])
+        faces = tuple(replace(face, emitter=next(emitters)) for face in stage.faces)
+        return replace(stage, layout=layout, faces=faces, wanted_layers=frozenset(turn))
+
+    return CachedStage(members[0].scene, layout, members[0].store, build=built)
 
 
 def _pass(
-    request: GroupRequest, scene: Scene, stage: Stage, probes: tuple[Probe, ...], fresh: Sequence[int]
+    request: GroupRequest, scene: Scene, stage: CachedStage, probes: tuple[Probe, ...], fresh: Sequence[int]
 ) -> tuple[dict[int, Layer], LightStack | None, tuple[Probe, ...]]:
-    from sim.render.transport.probe import read_probes
-    from sim.render.transport.render import render
-
     depth, keep = scene.render.depth, request.keep
-    read = read_probes(
-        stage, probes, seed=request.seed, depth=depth, target_stderr_stops=NEVER_SURE, most_rays=request.meter_rays
+    read = stage.read_probes(
+        probes, seed=request.seed, depth=depth, target_stderr_stops=NEVER_SURE, most_rays=request.meter_rays
     )
     stack, clean, lens, duty = None, None, None, None
     if {"pictures", "layers", "checks"} & set(keep):
-        stack = render(stage, size=request.size, samples=request.samples, seed=request.seed, depth=depth)
+        stack = stage.render(
+            size=request.size, samples=request.samples, seed=request.seed, depth=depth, wanted=frozenset(fresh)
+        )
         if "pictures" in keep:
             clean = _cleaned(stack, fresh, request.denoiser)
     if "checks" in keep:
@@ -214,13 +220,18 @@ def scene_folder(files: dict[str, bytes]) -> Iterator[Path]:
         yield Path(name)
 
 
-def scene_and_layout(variation: VariationJob, file: str, folder: Path) -> tuple[Scene, Layout]:
-    """A variation's scene and where all of it stands; figures are kept from one variation to the next."""
+def rehearsal_of(variation: VariationJob, file: str, folder: Path) -> Rehearsal:
+    """A variation's rehearsal; figures are kept from one variation to the next, layers of previews are only read."""
     scene = scene_of(variation.text, file, folder)
-    figure = None
-    if isinstance(scene.sitter.figure, str):
-        figure = _figure(_Sitter(scene))
-    return scene, layout_from_scene(scene, folder, figure=figure)
+    figure = _figure(_Sitter(scene)) if isinstance(scene.sitter.figure, str) else None
+    store = _previews()
+    return Rehearsal(scene, layout=layout_from_scene(scene, folder, figure=figure), store=store, fresh=store is None)
+
+
+def _previews() -> Store | None:
+    # A sweep has a table of its own: its many layers would push a user's few out of the store.
+    store = store_from_environment()
+    return None if store is None else ReadOnly(store)
 
 
 class _Sitter:
@@ -228,7 +239,7 @@ class _Sitter:
 
     def __init__(self, scene: Scene) -> None:
         self.sitter, self.camera_m = scene.sitter, scene.camera.place.position_m
-        self.key = key_from(self.sitter, self.camera_m)
+        self.key = fingerprint.of_sitter(scene)
 
     def __eq__(self, other: object) -> bool:
         return isinstance(other, _Sitter) and self.key == other.key
@@ -242,23 +253,23 @@ def _figure(who: _Sitter) -> Figure:
     return figure_from_sitter(who.sitter, who.camera_m, Path())
 
 
-_LAST: dict[str, Any] = {}
-_SHELVES: list[Any] = []
+_LAST: dict[str, Stage] = {}
+_SHAPES: list[ShapeCache] = []
 
 
-def stage_of(group: str, member: tuple[Scene, Layout]) -> Stage:
+def stage_of(group: str, member: Rehearsal) -> Stage:
     """The built stage of a group, kept until this process builds another, which takes over what did not change."""
     if group not in _LAST:
+        start_engine()
         from sim.render.stage.build import build
         from sim.render.stage.shape_cache import ShapeCache
 
         # Let go of the last before the next is built: kernels are recorded for whatever is alive.
         _LAST.clear()
-        if not _SHELVES:
-            _SHELVES.append(ShapeCache())
-        _LAST[group] = build(*member, shelf=_SHELVES[0])
-    stage: Stage = _LAST[group]
-    return stage
+        if not _SHAPES:
+            _SHAPES.append(ShapeCache())
+        _LAST[group] = build(member.scene, member.layout, shelf=_SHAPES[0])
+    return _LAST[group]
 
 
 def readings_of(traced: Traced, layout: Layout, variation: VariationJob) -> ProbeReadings:

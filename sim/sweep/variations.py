@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import importlib.metadata
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from functools import cache
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
 from sim.quantities.errors import HalfstopError, SceneError, UnitError
-from sim.render.cache.disk import key_from
+from sim.render import fingerprint
 from sim.scene.model import FigureFile, IesSource, ImageBackdrop, Light, Scene
 from sim.scene.read import scene_from_text
 from sim.studio.gear.rig import rig_from_light
@@ -22,13 +21,8 @@ MOST_VARIATIONS = 10_000
 ID_DIGITS = 20
 # What of the camera is applied after tracing.
 EXPOSURE = ("shutter_s", "sync_s", "iso", "white_balance_K")
-# Modules that decide what a variation shows and reads.
-SOURCES = (
-    "advice/checks", "studio/figure", "studio/gear", "scene/model", "render/stage", "render/transport",
-    "studio/backdrop.py", "quantities/color.py", "light/develop.py", "metering/health.py", "studio/layout.py",
-    "light/stack.py", "metering/points.py", "metering/report_points.py", "metering/report.py", "light/mix.py",
-    "quantities/photometry.py", "quantities/units.py", "sweep/tracing.py", "sweep/mixing.py", "sweep/columns.py",
-)  # fmt: skip
+# Makes variations from traced light: what it imports decides what they show and read.
+MAKER = "sim.sweep.mixing"
 
 
 @dataclass(frozen=True)
@@ -154,9 +148,9 @@ def _variation(study: Study, request: GroupRequest, number: int, values: tuple[A
         group = group_key(scene, folder, request, files)
     except SceneError as fault:
         reason = "; ".join(p for p in (f"{fault.key}: {fault.what}" if fault.key else fault.what, fault.cure) if p)
-        return Variation(number, values, key_from("refused", labels, reason)[:ID_DIGITS], refused=reason)
+        return Variation(number, values, fingerprint.of("refused", labels, reason)[:ID_DIGITS], refused=reason)
     except HalfstopError as fault:
-        return Variation(number, values, key_from("refused", labels, str(fault))[:ID_DIGITS], refused=str(fault))
+        return Variation(number, values, fingerprint.of("refused", labels, str(fault))[:ID_DIGITS], refused=str(fault))
     return Variation(
         number, values, variation_id(scene, folder, request, group, emissions), made.text, group, emissions, files
     )
@@ -171,9 +165,8 @@ def group_key(scene: Scene, folder: Path, request: GroupRequest, files: tuple[tu
     lights = []
     for name, light in scene.lights.items():
         rig = rig_from_light(light, folder)
-        faces = [_without(face, "flux_lm", "profile") for face in rig.emitters]
-        lights.append((name, light.place, light.aim, light.stand, rig.body, faces))
-    return key_from(
+        lights.append((name, light.place, light.aim, light.stand, fingerprint.of_shape(rig)))
+    return fingerprint.of(
         request.maker, request.size, request.samples, request.seed, request.meter_rays, request.denoiser, request.keep,
         scene.room, camera, scene.sitter, scene.backdrop, scene.panels, scene.ambient, scene.meters, scene.render,
         lights, files,
@@ -182,7 +175,7 @@ def group_key(scene: Scene, folder: Path, request: GroupRequest, files: tuple[tu
 
 def emission_key(light: Light, folder: Path) -> str:
     """Key over what a light sends out at full dial."""
-    return key_from([(face.flux_lm, face.profile) for face in rig_from_light(light, folder).emitters])[:32]
+    return fingerprint.of_emission(rig_from_light(light, folder))[:32]
 
 
 def variation_id(scene: Scene, folder: Path, request: GroupRequest, group: str, emissions: tuple[str, ...]) -> str:
@@ -192,11 +185,7 @@ def variation_id(scene: Scene, folder: Path, request: GroupRequest, group: str, 
     for light in scene.lights.values():
         rig = rig_from_light(light, folder)
         weights.append((light.power_stops, light.mute, rig.is_flash, rig.color_rgb, rig.gel_rgb))
-    return key_from("variation", request.maker, group, emissions, exposure, weights)[:ID_DIGITS]
-
-
-def _without(value: Any, *names: str) -> dict[str, Any]:
-    return {name: held for name, held in vars(value).items() if name not in names}
+    return fingerprint.of("variation", request.maker, group, emissions, exposure, weights)[:ID_DIGITS]
 
 
 def files_of_scene(scene: Scene) -> tuple[tuple[str, bytes], ...]:
@@ -207,27 +196,18 @@ def files_of_scene(scene: Scene) -> tuple[tuple[str, bytes], ...]:
     if isinstance(scene.backdrop, ImageBackdrop):
         names.append(scene.backdrop.file)
     names += [light.source.file for light in scene.lights.values() if isinstance(light.source, IesSource)]
-    return tuple((name, _bytes(scene.file_path(name))) for name in dict.fromkeys(names))
+    paths = {name: scene.file_path(name) for name in names}
+    return tuple((name, _bytes(path, fingerprint.of_file(path))) for name, path in paths.items())
 
 
-@cache
-def _bytes(path: Path) -> bytes:
+@lru_cache(maxsize=64)
+def _bytes(path: Path, key: str) -> bytes:
     return path.read_bytes()
 
 
 def maker(variant: str) -> tuple[str, ...]:
-    """What made a variation: the renderer, its engine, the denoiser, and this package's own source."""
-    names = ("mitsuba", "drjit", "numpy", "pyoidn")
-    versions = [f"{name} {importlib.metadata.version(name)}" for name in names]
-    return (*versions, variant, source_hash())
-
-
-@cache
-def source_hash() -> str:
-    """Digest of the source that decides what a variation shows and reads."""
-    home = Path(__file__).parent.parent
-    paths = [p for name in SOURCES for p in (home.glob(f"{name}/*.py") if "." not in name else [home / name])]
-    return key_from({path.relative_to(home).as_posix(): path.read_bytes() for path in paths})[:16]
+    """What made a variation: libraries with their versions, the engine's variant, and this package's own source."""
+    return fingerprint.made_by(MAKER, variant)
 
 
 def scene_of(text: str, name: str, folder: Path) -> Scene:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -12,10 +13,11 @@ import yaml
 
 from sim.advice.compare import Alternative, alternatives_from_swaps, compare
 from sim.advice.compare.measures import edge_width, energy_for, falloff_stops, nose_edge_mm
-from sim.advice.compare.retrace import changed_lights, only_lights
+from sim.advice.compare.retrace import changed_lights
 from sim.cli.app import run
 from sim.light.mix import mix_from_scene
 from sim.quantities.errors import HalfstopError
+from sim.render.cache.stage import CachedStage
 from sim.scene import edit as scene_edit
 from sim.studio.layout import layout_from_scene
 from tests.physics import closed_forms
@@ -47,6 +49,10 @@ def _light(modifier: str, bearing: int, height: float, distance: float = 1.8, po
 TWO = {"key": _light("softbox 60x90 cm", -40, 2.2), "fill": _light("octabox 120 cm", 15, 1.7, 3.0, "1/8")}
 
 
+def _stage(scene) -> CachedStage:
+    return CachedStage(scene, layout_from_scene(scene))
+
+
 def _alternatives(source, *swaps) -> list[Alternative]:
     return [Alternative(label, text.scene, layout_from_scene(text.scene))
             for label, text in alternatives_from_swaps(source, swaps, "as it is")]  # fmt: skip
@@ -72,11 +78,11 @@ def _alternatives(source, *swaps) -> list[Alternative]:
 def test_only_what_changed_is_traced(swap: str, traced) -> None:
     source = _source(TWO)
     (_, first), (_, other) = alternatives_from_swaps(source, [swap], "as it is")
-    assert changed_lights(first.scene, other.scene) == traced
+    assert changed_lights(_stage(first.scene), _stage(other.scene)) == traced
 
 
 def test_added_and_removed_lights() -> None:
-    one, two = _source({"key": TWO["key"]}).scene, _source(TWO).scene
+    one, two = _stage(_source({"key": TWO["key"]}).scene), _stage(_source(TWO).scene)
     assert changed_lights(one, two) == ("fill",)
     assert changed_lights(two, one) == ()
 
@@ -88,7 +94,7 @@ def test_a_layer_traced_alone_is_the_layer_traced_with_the_others(engine) -> Non
 
     source = _source(TWO)
     stage = build(source.scene, layout_from_scene(source.scene))
-    alone = only_lights(stage, ["fill"])
+    alone = replace(stage, wanted_layers=frozenset({stage.light_names.index("fill")}))
     whole = render(stage, size=SIZE, samples=64, seed=1)
     part = render(alone, size=SIZE, samples=64, seed=2)
     assert not part.layer("key").any()

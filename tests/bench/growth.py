@@ -13,7 +13,8 @@ import trimesh
 from sim.light.develop import encoded, exposed
 from sim.light.mix import mix_from_scene
 from sim.metering.report import read_meter
-from sim.render.cache.disk import LayerStore, cached_render
+from sim.render.cache.disk import LayerStore
+from sim.render.cache.stage import CachedStage
 from sim.scene.model import Scene
 from sim.studio.layout import Layout, frame_from_aim, point_from_bearing
 from tests.bench.clock import timed
@@ -109,7 +110,7 @@ def change_times(
             "render_all": timed(lambda run: render(stage, seed=1 + run, **how), repeats),
             "render_one_light": timed(lambda run: render(one, seed=1 + run, **how), repeats),
             "mix_and_develop": timed(lambda run: encoded(exposed(stack, mix, scene.camera)), repeats),
-            "all_from_kept_layers": timed(lambda run: cached_render(scene, layout, store=store, **how), repeats),
+            "all_from_kept_layers": timed(lambda run: CachedStage(scene, layout, store).render(**how), repeats),
             "meter_table": timed(lambda run: read_meter(scene, layout, stage, seed=1 + run), repeats),
         }
     whole = timings["render_all"].process_s

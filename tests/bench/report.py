@@ -15,7 +15,7 @@ from rich import box
 from rich.console import Group, RenderableType
 from rich.table import Table
 
-from sim.render.cache.disk import stage_from_scene
+from sim.render.cache.stage import built_stage
 from sim.render.engine import start_engine
 from sim.scene.read import load_scene
 from sim.studio.layout import layout_from_scene
@@ -74,7 +74,7 @@ class Subject:
     @cached_property
     def stage(self) -> Any:
         """The built stage."""
-        return stage_from_scene(self.scene, self.layout)
+        return built_stage(self.scene, self.layout)
 
 
 def _stages(subject: Subject, plan: Plan) -> dict[str, Any]:

@@ -195,7 +195,7 @@ def moved(text: str, light: str, number: int) -> str:
 
 
 def _order(serial: int, text: str, scene_file: Path, light: str, plan: Plan) -> PreviewRequest:
-    from sim.reports.preview.quality import size_from_long_side
+    from sim.session import size_from_long_side
     from sim.studio.layout import layout_from_scene
 
     scene = scene_from_text(text, folder=scene_file.absolute().parent)

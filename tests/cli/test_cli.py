@@ -283,7 +283,7 @@ def test_a_swallowed_signal_ends_the_run_at_the_next_step(
             signal.raise_signal(signal.SIGINT)
         return layout_from_scene(scene, folder)  # type: ignore[arg-type, return-value]
 
-    monkeypatch.setattr("sim.reports.preview.pipeline.layout_from_scene", swallowing)
+    monkeypatch.setattr("sim.session.layout_from_scene", swallowing)
     assert run(["preview", str(CLASSIC), *TINY, "--out", str(tmp_path / "out")]) == 130
     assert one_line_of(capsys.readouterr().err) == ENDED
     assert list(tmp_path.iterdir()) == []

@@ -7,7 +7,8 @@ from typing import Any
 import mitsuba as mi
 import numpy as np
 
-from sim.render.stage.build import REGIONS, LuminousFace, Stage, face_shape, number_of_shape
+from sim.light.stack import REGIONS
+from sim.render.stage.build import LuminousFace, Stage, face_shape, number_of_shape
 from sim.studio.layout import frame_from_aim
 
 Surface = tuple[dict[str, Any], float]

@@ -16,15 +16,10 @@ import pytest
 import yaml
 from PIL import Image
 
-from sim.render.cache import disk as layercache
-from sim.render.cache.disk import (
-    LayerStore,
-    cached_probes,
-    cached_render,
-    key_from,
-    layer_keys,
-    store_from_environment,
-)
+from sim.render import fingerprint
+from sim.render.cache import disk
+from sim.render.cache.disk import LayerStore, store_from_environment
+from sim.render.cache.stage import CachedStage
 from sim.scene.read import load_scene
 from sim.studio import layout
 
@@ -220,7 +215,8 @@ def _staged(data: dict[str, Any], folder: Path) -> tuple[Any, Any]:
 
 
 def _keys(data: dict[str, Any], folder: Path, **settings: Any) -> list[str]:
-    return list(layer_keys(*_staged(data, folder), **{**SETTINGS, **settings}).values())
+    keys = fingerprint.of_stage(*_staged(data, folder))
+    return list(fingerprint.of_layers(keys, **{**SETTINGS, **settings}).values())
 
 
 @pytest.fixture(scope="module", autouse=True)
@@ -246,7 +242,7 @@ def base(tmp_path_factory: pytest.TempPathFactory) -> list[str]:
 
 @pytest.fixture(scope="module")
 def base_layers(engine: object, tmp_path_factory: pytest.TempPathFactory) -> np.ndarray:
-    return cached_render(*_staged(yaml.safe_load(SCENE), tmp_path_factory.mktemp("base")), **SETTINGS).pixels
+    return CachedStage(*_staged(yaml.safe_load(SCENE), tmp_path_factory.mktemp("base"))).render(**SETTINGS).pixels
 
 
 def _leaves(block: Any, way: str = "") -> list[str]:
@@ -275,7 +271,7 @@ RENDERED = ("camera.iso", "lights.key.power", "lights.key.modifier.grid", "ambie
 @pytest.mark.parametrize("place", [p if p in RENDERED else pytest.param(p, marks=pytest.mark.slow) for p in CHANGES])
 def test_layers_change_where_their_keys_do(base_layers: np.ndarray, tmp_path: Path, place: str) -> None:
     value, affected = CHANGES[place]
-    layers = cached_render(*_staged(_changed(place, value), tmp_path), **SETTINGS).pixels
+    layers = CachedStage(*_staged(_changed(place, value), tmp_path)).render(**SETTINGS).pixels
     differing = {index for index in ALL if not np.array_equal(layers[index], base_layers[index])}
     assert differing <= affected, "a kept layer would be out of date"
     assert bool(differing) == bool(affected), "a layer would be traced again for nothing"
@@ -297,11 +293,11 @@ def test_other_source_or_renderer_changes_every_key(
     base: list[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     data = yaml.safe_load(SCENE)
-    assert "render/stage" in layercache.SOURCES and "render/transport" in layercache.SOURCES
-    for name in layercache._maker():
-        others = tuple(x if x != name else x + "+" for x in layercache._maker())
+    tracer = fingerprint.of_tracer()
+    for name in tracer:
+        others = tuple(x if x != name else x + "+" for x in tracer)
         with monkeypatch.context() as patch:
-            patch.setattr(layercache, "_maker", lambda others=others: others)
+            patch.setattr(fingerprint, "of_tracer", lambda others=others: others)
             assert not set(_keys(data, tmp_path)) & set(base)
 
 
@@ -317,10 +313,10 @@ def test_a_picture_painted_anew_under_its_old_name_is_noticed(tmp_path: Path) ->
 
 def test_keys_tell_kinds_and_lengths_apart() -> None:
     values = [1, 1.0, True, "1", b"1", None, (1,), ((1,),), [], {}, np.ones(1), np.ones((1, 1)), np.ones(1, np.float32)]
-    assert len({key_from(value) for value in values}) == len(values)
-    assert key_from("a", "bc") != key_from("ab", "c")
+    assert len({fingerprint.of(value) for value in values}) == len(values)
+    assert fingerprint.of("a", "bc") != fingerprint.of("ab", "c")
     with pytest.raises(TypeError, match="no key from a set"):
-        key_from({1})
+        fingerprint.of({1})
 
 
 # -- what is kept --------------------------------------------------------------------------------
@@ -360,8 +356,8 @@ def test_only_what_changed_is_traced_and_every_byte_is_as_fresh(watched: list[An
     store = LayerStore(tmp_path / "kept")
     told: list[float] = []
     data = yaml.safe_load(SCENE)
-    cached_render(*_staged(data, tmp_path), **SETTINGS, store=store)
-    cached_render(*_staged(data, tmp_path), **SETTINGS, store=store, on_progress=told.append)
+    CachedStage(*_staged(data, tmp_path), store).render(**SETTINGS)
+    CachedStage(*_staged(data, tmp_path), store).render(**SETTINGS, on_progress=told.append)
     assert watched == [frozenset(ALL)] and told == [1.0]
     for place, traced in (
         ("lights.key.power", None), ("lights.key.modifier.grid", {KEY}), ("ambient.1.illuminance", {SKY}),
@@ -369,9 +365,9 @@ def test_only_what_changed_is_traced_and_every_byte_is_as_fresh(watched: list[An
     ):  # fmt: skip
         watched.clear()
         scene, placed = _staged(_changed(place, CHANGES[place][0]), tmp_path)
-        kept = cached_render(scene, placed, **SETTINGS, store=store)
+        kept = CachedStage(scene, placed, store).render(**SETTINGS)
         assert watched == ([] if traced is None else [frozenset(traced)])
-        assert _same(kept, cached_render(scene, placed, **SETTINGS)), place
+        assert _same(kept, CachedStage(scene, placed).render(**SETTINGS)), place
 
 
 def test_probe_readings_are_kept_until_a_light_changes(watched: list[Any], tmp_path: Path) -> None:
@@ -381,9 +377,8 @@ def test_probe_readings_are_kept_until_a_light_changes(watched: list[Any], tmp_p
 
     def read(data: dict[str, Any], **changes: Any) -> Any:
         scene, placed = _staged(data, tmp_path)
-        return cached_probes(
-            scene, placed, standard_probes(placed)[:2], most_rays=1 << 13, store=store, **{"depth": 2, **changes}
-        )
+        stage = CachedStage(scene, placed, store)
+        return stage.read_probes(standard_probes(placed)[:2], most_rays=1 << 13, **{"depth": 2, **changes})
 
     first = read(yaml.safe_load(SCENE))
     again = read(_changed("lights.key.power", "1/8"))
@@ -401,7 +396,7 @@ def test_probe_readings_are_kept_until_a_light_changes(watched: list[Any], tmp_p
 
 
 def _entry(store: LayerStore, number: int, floats: int = 250) -> str:
-    key = key_from("entry", number)
+    key = fingerprint.of("entry", number)
     store.put(key, {"pixels": np.full(floats, number, np.float32)})
     return key
 
@@ -409,11 +404,11 @@ def _entry(store: LayerStore, number: int, floats: int = 250) -> str:
 def test_round_trip_keeps_type_and_shape(tmp_path: Path) -> None:
     store = LayerStore(tmp_path / "deep" / "kept")
     arrays = {"a": np.arange(6, dtype=np.uint8).reshape(2, 3), "b": np.array(["x", "yz"]), "c": np.array(7)}
-    store.put(key_from(1), arrays)
-    got = store.get(key_from(1))
+    store.put(fingerprint.of(1), arrays)
+    got = store.get(fingerprint.of(1))
     assert got is not None and set(got) == set(arrays)
     assert all(np.array_equal(got[n], arrays[n]) and got[n].dtype == arrays[n].dtype for n in arrays)
-    assert store.get(key_from(2)) is None
+    assert store.get(fingerprint.of(2)) is None
 
 
 @pytest.mark.parametrize("harm", ["cut", "empty", "flip first", "flip middle", "flip last", "other's"])
@@ -428,7 +423,7 @@ def test_a_damaged_entry_counts_as_missing_and_goes(tmp_path: Path, harm: str) -
         data = bytearray()
     elif harm == "other's":
         other = _entry(store, 2)
-        data = bytearray((tmp_path / f"{other}{layercache.SUFFIX}").read_bytes())
+        data = bytearray((tmp_path / f"{other}{disk.SUFFIX}").read_bytes())
     else:
         data[{"flip first": 0, "flip middle": len(data) // 2, "flip last": -1}[harm]] ^= 1
     path.write_bytes(data)
@@ -440,7 +435,7 @@ def test_least_recently_used_go_first(tmp_path: Path) -> None:
     store = LayerStore(tmp_path)
     keys = [_entry(store, number) for number in range(4)]
     for age, key in enumerate(keys):
-        os.utime(tmp_path / f"{key}{layercache.SUFFIX}", (1000 + age, 1000 + age))
+        os.utime(tmp_path / f"{key}{disk.SUFFIX}", (1000 + age, 1000 + age))
     assert store.get(keys[0]) is not None
     size = next(tmp_path.iterdir()).stat().st_size
     keys.append(_entry(LayerStore(tmp_path, limit_bytes=3 * size), 4))
@@ -453,7 +448,7 @@ def test_what_a_dead_run_left_is_swept_but_not_another_run_s_work(tmp_path: Path
     old, new = tmp_path / ".new-old", tmp_path / ".new-now"
     for path in (old, new):
         path.write_bytes(b"half")
-    os.utime(old, (time.time() - 2 * layercache.STALE_S,) * 2)
+    os.utime(old, (time.time() - 2 * disk.STALE_S,) * 2)
     _entry(store, 1)
     assert not old.exists() and new.exists()
 
@@ -468,12 +463,13 @@ WRITER = """
 import sys
 import numpy as np
 from pathlib import Path
-from sim.render.cache.disk import LayerStore, key_from
+from sim.render.cache.disk import LayerStore
+from sim.render.fingerprint import of
 store, wrong = LayerStore(Path(sys.argv[1]), limit_bytes=40_000), 0
 for turn in range(150):
     number = turn % 7
-    store.put(key_from(number), {"a": np.full(2000, number, np.float32)})
-    got = store.get(key_from((number + 3) % 7))
+    store.put(of(number), {"a": np.full(2000, number, np.float32)})
+    got = store.get(of((number + 3) % 7))
     wrong += got is not None and not (got["a"] == (number + 3) % 7).all()
 sys.exit(wrong)
 """
@@ -487,8 +483,8 @@ def test_concurrent_runs_share_a_folder(tmp_path: Path) -> None:
         _, told = run.communicate(timeout=120)
         assert run.returncode == 0, told
     names = [path.name for path in tmp_path.iterdir()]
-    assert names and all(name.endswith(layercache.SUFFIX) for name in names)
-    assert all(LayerStore(tmp_path).get(name.removesuffix(layercache.SUFFIX)) is not None for name in names)
+    assert names and all(name.endswith(disk.SUFFIX) for name in names)
+    assert all(LayerStore(tmp_path).get(name.removesuffix(disk.SUFFIX)) is not None for name in names)
 
 
 def test_where_layers_are_kept(tmp_path: Path) -> None:

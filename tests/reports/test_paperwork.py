@@ -20,11 +20,14 @@ from sim.metering.points import probe_at
 from sim.quantities.errors import EngineError, HalfstopError, SceneError
 from sim.quantities.units import text_from_f_number_in_tenths
 from sim.render.engine import Engine
-from sim.reports import paperwork
 from sim.reports import rig_view as rigview
-from sim.reports.paperwork import metered, opened, run_calibrate, run_finish, run_handout, run_plan
+from sim.reports.calibrated_scene import run_calibrate
+from sim.reports.finish_files import run_finish
+from sim.reports.handout_files import run_handout
+from sim.reports.plan_files import run_plan
 from sim.reports.rig_view import eye_matrix, place_px, rig_views
 from sim.scene.read import load_scene
+from sim.session import METER_RAYS, Rehearsal
 from sim.studio.layout import layout_from_scene
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -75,7 +78,7 @@ def assert_sheet_is_shown(page: Any) -> None:
 
 def test_planted_head_errors_come_back_through_a_file_of_readings(tmp_path: Path, engine: Engine) -> None:
     path = ROOT / "scenes" / "classic_two.yaml"
-    made = opened(path)
+    made = Rehearsal(path)
     camera = made.scene.camera
     errors = {"key": 0.6, "fill": -0.5}
     points = [("face", "key"), ("chest", "key"), ("left cheek", "camera"), ("chin", "fill"), ("neck", "fill")]
@@ -83,7 +86,7 @@ def test_planted_head_errors_come_back_through_a_file_of_readings(tmp_path: Path
     toward = {"camera": made.layout.camera.position_m,
               **{light.name: light.position_m for light in made.layout.lights}}  # fmt: skip
     probes = [probe_at(made.layout, ProbeId("dome", at), toward[facing]) for at, facing in points]
-    measured = metered(made, probes, lambda step, part: None)
+    measured = made.readings(probes, most_rays=METER_RAYS)
     weights = made.mix.weights_rgb(camera.shutter_s)
     for index, (at, facing) in enumerate(points):
         lit = (measured.values[index] * weights) @ np.array([0.2126390059, 0.7151686788, 0.0721923154])
@@ -166,10 +169,10 @@ def test_mistakes_are_one_line_and_exit_2(arguments: list[str], told: str, tmp_p
 
 
 def test_a_machine_that_cannot_render_still_gets_the_drawings(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    def no_engine(_: Path) -> None:
+    def no_engine() -> None:
         raise EngineError("no engine here")
 
-    monkeypatch.setattr(paperwork, "opened", no_engine)
+    monkeypatch.setattr("sim.render.cache.stage.start_engine", no_engine)
     files = {f.name: f for f in run_plan(ROOT / "scenes" / "classic_two.yaml", tmp_path, views=False)}
     text = files["plan.html"].read_text("utf-8")
     assert "the renderer did not run" in text and "Follow local electrical codes" in text and "alone:" not in text

@@ -330,8 +330,7 @@ def test_lights_in_each_others_way_are_found() -> None:
 
 def test_stands_and_booms_are_drawn_where_the_stage_builds_them() -> None:
     pytest.importorskip("mitsuba")
-    from sim.render.stage.build import support_mesh
-    from sim.render.stage.solids import boom_mesh
+    from sim.render.stage.solids import boom_mesh, support_mesh
 
     for path in SCENES:
         for light in loaded(path)[1].lights:

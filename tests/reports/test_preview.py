@@ -19,8 +19,8 @@ from PIL import Image
 from sim.quantities.errors import HalfstopError
 from sim.reports.files import MANIFEST
 from sim.reports.preview import QUALITIES, PreviewOrder, mix_of_lights, pipeline, run_preview, size_from_text
-from sim.reports.preview.pipeline import Preview, picture_names
-from sim.reports.preview.quality import size_from_long_side
+from sim.reports.preview.writing import PICTURES, Preview, picture_names
+from sim.session import size_from_long_side
 
 ROOT = Path(__file__).resolve().parents[2]
 SCENE = """\
@@ -126,7 +126,7 @@ def test_combined_picture_is_the_sum_of_the_lights(run: Run) -> None:
     from sim.light.develop import exposed
 
     camera, mix, stack = run.made.scene.camera, run.made.mix, run.made.stack
-    alone = sum(exposed(stack, mix.only([name]), camera) for name in run.made.heard)
+    alone = sum(exposed(stack, mix.only([name]), camera) for name in run.made.enabled)
     assert np.allclose(alone, exposed(stack, mix, camera), rtol=1e-4, atol=1e-6)
 
 
@@ -210,11 +210,11 @@ def test_a_longer_shutter_brings_up_the_lamp_and_not_the_flash(run: Run, tmp_pat
 def test_chosen_lights_are_heard_alone_and_older_pictures_go(tmp_path: Path, engine: object) -> None:
     path, out = scene_file(tmp_path, mute="mute: true"), tmp_path / "out"
     everything = run_preview(path, order(out))
-    assert everything.heard == ("key", "lamp") and not (out / "rim-light.png").exists()
+    assert everything.enabled == ("key", "lamp") and not (out / "rim-light.png").exists()
     (out / "notes.txt").write_text("mine")
     # A light that the scene mutes is heard when it is asked for.
     chosen = run_preview(path, order(out, lights=("rim light",)))
-    assert chosen.heard == ("rim light",)
+    assert chosen.enabled == ("rim light",)
     assert (out / "notes.txt").read_text() == "mine"
     assert not (out / "key.png").exists() and not (out / "lamp.png").exists()
     assert np.array_equal(picture(out / "combined.png"), picture(out / "rim-light.png"))
@@ -294,7 +294,7 @@ def test_warning_where_the_shutter_cuts_the_flash(tmp_path: Path, engine: object
 def test_the_record_holds_the_whole_meter_report(run: Run) -> None:
     record = run.record["meter"]
     assert {"key-side cheek", "shadow-side cheek", "forehead", "hip", "backdrop behind head"} <= set(record["points"])
-    assert record["key"]["light"] in run.made.heard
+    assert record["key"]["light"] in run.made.enabled
 
 
 def test_darkness_is_null_in_the_record(run: Run) -> None:
@@ -320,7 +320,7 @@ def test_every_light_has_a_picture_of_its_own_name() -> None:
     lights = ["combined", "levelled", "contact sheet", "contact-sheet", "a b", "a-b", "a_b"]
     names = picture_names(lights)
     assert len(set(names.values())) == len(lights)
-    assert set(names.values()).isdisjoint({f"{name}.png" for name in pipeline.PICTURES})
+    assert set(names.values()).isdisjoint({f"{name}.png" for name in PICTURES})
 
 
 @given(st.integers(16, 4000), st.sampled_from([2 / 3, 3 / 2, 1.0, 3 / 4, 4 / 5, 16 / 9]))

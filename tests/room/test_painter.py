@@ -21,9 +21,10 @@ from sim.light.develop import denoised
 from sim.light.readings import name_from_probe
 from sim.metering.points import scene_probes, standard_probes
 from sim.metering.report_points import report_probes
-from sim.render.cache.disk import LayerStore, cached_probes, cached_render, layer_keys
+from sim.render import fingerprint
+from sim.render.cache.disk import LayerStore
 from sim.render.cache.memory import LayerMemory
-from sim.room.preview import renderer as easel_module
+from sim.render.cache.stage import CachedStage
 from sim.room.preview.frame import half_precision
 from sim.room.preview.job import Replaced
 from sim.room.preview.messages import ChecksReady, Failed, MetersReady, PictureReady, PreviewRequest, Result
@@ -100,7 +101,7 @@ def settled(results: list[Result]) -> Any:
 def layers_of(easel: IncrementalRenderer, text: str) -> dict[str, np.ndarray]:
     """The layers that the easel keeps of a scene."""
     scene = scene_from_text(text)
-    keys = layer_keys(scene, layout_from_scene(scene), size=SIZE, samples=4, depth=2)
+    keys = fingerprint.of_layers(fingerprint.of_stage(scene, layout_from_scene(scene)), size=SIZE, samples=4, depth=2)
     kept = {name: easel.memory.get(key) for name, key in keys.items()}
     return {name: entry["pixels"] for name, entry in kept.items() if entry is not None}
 
@@ -110,7 +111,7 @@ def test_a_settled_picture_holds_the_layers_of_a_preview(easel: IncrementalRende
     assert (first.kind, last.kind) == ("first", "settled")
     frame = settled([last])
     scene = scene_from_text(SCENE)
-    want = cached_render(scene, layout_from_scene(scene), size=SIZE, samples=4, depth=2)
+    want = CachedStage(scene, layout_from_scene(scene)).render(size=SIZE, samples=4, depth=2)
     clean = denoised(want, quality="fast")
     assert clean.denoised is not None
     kept = layers_of(easel, SCENE)
@@ -242,7 +243,7 @@ def test_an_unforeseen_fault_is_one_plain_line_and_nothing_is_kept_of_it(
     easel: IncrementalRenderer, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     with monkeypatch.context() as patched:
-        patched.setattr(easel_module, "cached_render", lambda *_, **__: 1 / 0)
+        patched.setattr(CachedStage, "render", lambda *_, **__: 1 / 0)
         results = painted(easel, order(1))
     assert [result.kind for result in results] == ["first", "failed"]
     assert "ZeroDivisionError" in results[-1].line and "\n" not in results[-1].line
@@ -255,7 +256,7 @@ def test_meters_and_checks_follow_from_raw_layers(easel: IncrementalRenderer, mo
     scene = scene_from_text(SCENE)
     layout = layout_from_scene(scene)
     probes = [*standard_probes(layout), *scene_probes(scene, layout), *report_probes(scene, layout)]
-    want = cached_probes(scene, layout, probes, depth=2, target_stderr_stops=0.03, most_rays=1 << 16)
+    want = CachedStage(scene, layout).read_probes(probes, depth=2, target_stderr_stops=0.03, most_rays=1 << 16)
     assert np.array_equal(meters.readings.values, want.values) and meters.readings.rays == want.rays
     assert [name_from_probe(probe.id) for probe in meters.standard.probes] == ["face", "gown", "backdrop"]
     assert [name_from_probe(probe.id) for probe in meters.own.probes] == ["lapel"]
@@ -264,7 +265,7 @@ def test_meters_and_checks_follow_from_raw_layers(easel: IncrementalRenderer, mo
     from sim.advice.checks.report import check_report, record_from_report
     from sim.light.mix import mix_from_scene
 
-    stack = cached_render(scene, layout, size=SIZE, samples=4, depth=2)
+    stack = CachedStage(scene, layout).render(size=SIZE, samples=4, depth=2)
     report = check_report(scene, easel._staged(easel._job(order(1), list, list)), stack, mix_from_scene(scene, layout))
     assert json.dumps(checks.record, sort_keys=True) == json.dumps(record_from_report(report), sort_keys=True)
     assert checks.findings["focus"]
@@ -285,10 +286,10 @@ def test_layers_come_from_the_users_store_and_go_there(engine: object, tmp_path:
     assert again.fresh == () and np.array_equal(again.raw, before.raw) and np.array_equal(again.view, before.view)
     # A preview of the same picture finds them too.
     scene = scene_from_text(SCENE)
-    stack = cached_render(
-        scene, layout_from_scene(scene), size=SIZE, samples=4, depth=2, store=LayerStore(tmp_path),
-        stage=lambda: pytest.fail("built a stage"),
-    )  # fmt: skip
+    stage = CachedStage(
+        scene, layout_from_scene(scene), LayerStore(tmp_path), build=lambda: pytest.fail("built a stage")
+    )
+    stack = stage.render(size=SIZE, samples=4, depth=2)
     assert np.array_equal(stack.pixels[0], layers_of(IncrementalRenderer(there), SCENE)["key"])
 
 

@@ -13,8 +13,8 @@ import pytest
 from sim.light.develop import encoded
 from sim.light.mix import mix_from_scene
 from sim.quantities import color
-from sim.render.cache.disk import layer_keys
 from sim.render.engine import Engine
+from sim.render.fingerprint import of_layers, of_stage
 from sim.reports.handout.page import mixed_codes, picture_scale_rgb
 from sim.reports.plan.facts import BEAM_FAR, beam_deg_from_rig, facts_from_scene
 from sim.room.document.scene_document import SceneDocument
@@ -205,13 +205,13 @@ def test_layers_hold_exactly_where_the_renderers_keys_agree(engine: Engine, tmp_
     staging = PlacementCache()
     start = staging.staged(load_scene(DEMO))
     how = {"size": (4, 6), "samples": 1}
-    before = layer_keys(start.scene, layout_from_scene(start.scene), **how)
+    before = of_layers(of_stage(start.scene, layout_from_scene(start.scene)), **how)
     for number, (edit, said) in enumerate(EDITS):
         folder = tmp_path / str(number)
         folder.mkdir()
         scene = _changed(edit, folder)
         staged = staging.staged(scene)
-        after = layer_keys(scene, layout_from_scene(scene), **how)
+        after = of_layers(of_stage(scene, layout_from_scene(scene)), **how)
         names = {"rim": "edge"}
         same = {name for name, key in after.items() if before.get(names.get(name, name)) == key}
         held = {name for name, key in staged.layers.items() if start.layers.get(names.get(name, name)) == key}

@@ -16,8 +16,7 @@ import numpy as np
 from sim.advice.checks.frame import frame_from_camera
 from sim.light.mix import Mix
 from sim.quantities import color, photometry
-from sim.render.stage.build import Stage
-from sim.render.transport.sight import is_clear
+from sim.render.cache.queries import StageLike, is_clear
 from sim.scene.model import Camera
 from sim.studio.gear.emitter import Emitter, relative_radiance
 from sim.studio.layout import PlacedLight, unit
@@ -60,7 +59,7 @@ class Catchlight:
     outline_mm: tuple[tuple[float, float], ...]
 
 
-def catchlights(stage: Stage, mix: Mix, camera: Camera) -> tuple[Catchlight, ...]:
+def catchlights(stage: StageLike, mix: Mix, camera: Camera) -> tuple[Catchlight, ...]:
     """Every light that shows in an eye, brightest first in each eye.
 
     Does not: show lids closer than the figure's own, the tear film, or surfaces that are lit rather than luminous.
@@ -129,7 +128,7 @@ def _emitters(light: PlacedLight) -> Iterator[tuple[Emitter, np.ndarray]]:
         yield emitter, light.world_from_light @ frame
 
 
-def _mirrored(stage: Stage, light: PlacedLight, eye: str, weight: float, camera: Camera) -> Catchlight | None:
+def _mirrored(stage: StageLike, light: PlacedLight, eye: str, weight: float, camera: Camera) -> Catchlight | None:
     layout = stage.layout
     gaze = layout.anchor_normals[eye]
     centre = layout.anchors_m[eye] - CORNEA_RADIUS_M * gaze

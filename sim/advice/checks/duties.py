@@ -27,8 +27,7 @@ from sim.light.readings import ProbeId, ProbeReadings
 from sim.light.stack import LightStack
 from sim.metering.points import probe_at
 from sim.quantities import color
-from sim.render.stage.build import Stage
-from sim.render.transport.probe import read_probes
+from sim.render.cache.queries import StageLike, read_probes
 from sim.scene.model import Camera
 from sim.studio.layout import Layout
 
@@ -105,7 +104,7 @@ class Duties:
 
 
 def duty_readings(
-    stage: Stage,
+    stage: StageLike,
     *,
     seed: int = 0,
     most_rays: int = 1 << 14,

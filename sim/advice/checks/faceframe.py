@@ -6,8 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sim.render.stage.build import Stage
-from sim.render.transport.sight import first_hits
+from sim.render.cache.queries import StageLike, first_hits
 from sim.studio.layout import Layout, unit
 
 # Extent and step of the grid in eye distances (about 63 mm between the pupils of an adult, from memory).
@@ -65,7 +64,7 @@ def axes_from_layout(layout: Layout) -> HeadAxes:
     )
 
 
-def face_grid(stage: Stage, step: float = STEP) -> FaceGrid:
+def face_grid(stage: StageLike, step: float = STEP) -> FaceGrid:
     """Cast a grid of rays at the face from straight ahead of it.
 
     Arguments: `step` of the grid in eye distances.

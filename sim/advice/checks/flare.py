@@ -13,9 +13,7 @@ from sim.advice.checks.intrusions import face_mesh
 from sim.light.mix import Mix
 from sim.light.readings import Probe, ProbeId
 from sim.quantities import color
-from sim.render.stage.build import Stage
-from sim.render.transport.probe import read_probes
-from sim.render.transport.sight import direct_light
+from sim.render.cache.queries import StageLike, direct_light, read_probes
 from sim.studio.layout import CameraView, PlacedLight, unit
 
 # Points on the lens opening that a flag must shade: its rim and its middle.
@@ -70,7 +68,9 @@ class LensLight:
     all_rgb: np.ndarray
 
 
-def lens_light(stage: Stage, *, seed: int = 0, target_stderr_stops: float = 0.1, most_rays: int = 1 << 15) -> LensLight:
+def lens_light(
+    stage: StageLike, *, seed: int = 0, target_stderr_stops: float = 0.1, most_rays: int = 1 << 15
+) -> LensLight:
     """Read the light on the lens, whatever the dials; arguments as in `sim.render.transport.probe.read_probes`."""
     camera = stage.layout.camera
     frame = frame_from_camera(camera)
@@ -83,7 +83,7 @@ def lens_light(stage: Stage, *, seed: int = 0, target_stderr_stops: float = 0.1,
 
 
 def flares(
-    stage: Stage, mix: Mix, shutter_s: float, *, seed: int = 0, light: LensLight | None = None,
+    stage: StageLike, mix: Mix, shutter_s: float, *, seed: int = 0, light: LensLight | None = None,
     flag_of: Callable[..., ShadingFlag | None] | None = None,
 ) -> tuple[Flare, ...]:  # fmt: skip
     """Every light with a clear line from its luminous face to the lens opening and emission along it.

@@ -10,9 +10,8 @@ import numpy as np
 import trimesh
 
 from sim.advice.checks.frame import SIDES, ImageFrame, frame_from_camera
-from sim.render.stage.build import Stage, support_mesh
-from sim.render.stage.solids import bowl_mesh, mesh_from_body
-from sim.render.transport.sight import is_clear
+from sim.render.cache.queries import StageLike, is_clear
+from sim.render.stage.solids import bowl_mesh, mesh_from_body, support_mesh
 from sim.studio.gear.emitter import Emitter
 from sim.studio.layout import Layout, PlacedLight, PlacedPanel
 
@@ -47,7 +46,7 @@ class Intrusion:
         return min(self.move_m.items(), key=lambda item: item[1])
 
 
-def intrusions(stage: Stage) -> tuple[Intrusion, ...]:
+def intrusions(stage: StageLike) -> tuple[Intrusion, ...]:
     """Everything of the set-up's gear that shows in the picture.
 
     Points are spread over each mesh and taken as seen when they lie in the frame and the line from the middle of the

@@ -25,9 +25,8 @@ from sim.light.mix import Mix, mix_from_scene
 from sim.light.readings import ProbeId
 from sim.metering.points import probe_at
 from sim.quantities import color
-from sim.render.stage.build import Stage, build
-from sim.render.transport.probe import read_probes
-from sim.render.transport.sight import direct_light
+from sim.render.cache.queries import StageLike, direct_light, read_probes
+from sim.render.cache.stage import CachedStage
 from sim.scene.model import PaperBackdrop, Scene, Sitter
 from sim.studio.layout import Layout, layout_from_scene
 
@@ -144,7 +143,7 @@ def moved_layout(scene: Scene, layout: Layout, move: str, offset: float) -> Layo
     )
 
 
-def key_light(stage: Stage, mix: Mix, shutter_s: float, grid: FaceGrid | None = None) -> str:
+def key_light(stage: StageLike, mix: Mix, shutter_s: float, grid: FaceGrid | None = None) -> str:
     """The light that gives the face most of its straight light at the mix's settings.
 
     Does not: go by names.
@@ -154,7 +153,7 @@ def key_light(stage: Stage, mix: Mix, shutter_s: float, grid: FaceGrid | None = 
     return mix.names[int(np.argmax(reaching * color.luminance(mix.weights_rgb(shutter_s))))]
 
 
-def tight_lights(stage: Stage, mix: Mix) -> tuple[str, ...]:
+def tight_lights(stage: StageLike, mix: Mix) -> tuple[str, ...]:
     """Lights aimed at the head whose light falls to a tenth within 25 cm of the aim; muted ones are left out."""
     found = []
     face_m = stage.layout.anchors_m["face"]
@@ -173,7 +172,7 @@ def tight_lights(stage: Stage, mix: Mix) -> tuple[str, ...]:
 class _Bench:
     """One set-up kept ready: builds a pose's stage and takes its readings."""
 
-    def __init__(self, scene: Scene, layout: Layout | None, key: str | None) -> None:
+    def __init__(self, scene: Scene, layout: Layout | None, key: str | None, around: CachedStage | None) -> None:
         # Leave out the painting of the backdrop, which the face does not see.
         backdrop = scene.backdrop
         if backdrop.kind in ("canvas", "image"):
@@ -194,7 +193,8 @@ class _Bench:
         self.scene, self.camera = scene, scene.camera
         self.layout = layout or layout_from_scene(scene, scene.file_path("."))
         self.mix = mix_from_scene(scene, self.layout)
-        stage = build(scene, self.layout)
+        self._around = around or CachedStage(scene, self.layout)
+        stage = self._around.changed(scene, self.layout)
         self.grid = face_grid(stage, GRID_STEP)
         self.key = key or key_light(stage, self.mix, self.camera.shutter_s, self.grid)
         self.key_layer = self.mix.names.index(self.key)
@@ -208,8 +208,8 @@ class _Bench:
         self.exposure, _ = self._face(stage)
         self.placed = self._sample(stage, 0.0)
 
-    def stage(self, move: str, offset: float) -> Stage:
-        return build(self.scene, moved_layout(self.scene, self.layout, move, offset))
+    def stage(self, move: str, offset: float) -> CachedStage:
+        return self._around.changed(self.scene, moved_layout(self.scene, self.layout, move, offset))
 
     def sample(self, move: str, offset: float) -> Sample:
         return self.placed if offset == 0 else self._sample(self.stage(move, offset), offset)
@@ -217,12 +217,12 @@ class _Bench:
     def shadow(self, move: str, offset: float) -> NoseShadow:
         return nose_shadow(self.stage(move, offset), self.key_layer, step=GRID_STEP)
 
-    def _sample(self, stage: Stage, offset: float) -> Sample:
+    def _sample(self, stage: StageLike, offset: float) -> Sample:
         exposure, stderr = self._face(stage)
         stops = math.log2(exposure / self.exposure) if exposure > 0 and self.exposure > 0 else -math.inf
         return Sample(offset, stops, stderr, nose_shadow(stage, self.key_layer, step=GRID_STEP), self._shares(stage))
 
-    def _face(self, stage: Stage) -> tuple[float, float]:
+    def _face(self, stage: StageLike) -> tuple[float, float]:
         """Mean exposure (lx s) of domes at the face toward the camera, and its standard error in stops."""
         toward = stage.layout.camera.position_m
         probes = [probe_at(stage.layout, ProbeId("dome", point), toward) for point in FACE_POINTS]
@@ -232,7 +232,7 @@ class _Bench:
         error = float(np.sqrt(np.square(read.stderr * color.luminance(weights)).sum())) / len(probes)
         return exposure, error / exposure / math.log(2) if exposure > 0 else 0.0
 
-    def _shares(self, stage: Stage) -> tuple[float, ...]:
+    def _shares(self, stage: StageLike) -> tuple[float, ...]:
         if not self.tight:
             return ()
         grid = face_grid(stage, 0.1)
@@ -250,15 +250,17 @@ def latitude(
     *,
     layout: Layout | None = None,
     key: str | None = None,
+    stage: CachedStage | None = None,
     moves: Sequence[SitterMove] = MOVES,
     on_progress: Callable[[float], None] | None = None,
 ) -> Latitude:
     """Sweep every move and find where face reading, nose shadow and tight lights give way.
 
-    Arguments: `key` the light whose shadow is named (default: the one that gives the face most); `moves` to sweep.
+    Arguments: `key` the light whose shadow is named (default: the one that gives the face most); `stage` one
+    whose stores the poses' stages take; `moves` to sweep.
     Does not: let two moves happen at once, or let the camera follow.
     """
-    bench = _Bench(scene, layout, key)
+    bench = _Bench(scene, layout, key, stage)
     total, done = sum(len(move.offsets) for move in moves), 0
     sweeps = []
     for move in moves:

@@ -28,8 +28,7 @@ import numpy as np
 from scipy import ndimage
 
 from sim.advice.checks.faceframe import STEP, FaceGrid, HeadAxes, face_grid
-from sim.render.stage.build import Stage
-from sim.render.transport.sight import direct_light
+from sim.render.cache.queries import StageLike, direct_light
 from sim.studio.layout import unit
 
 SHADOW_BELOW = 0.125
@@ -68,7 +67,7 @@ class NoseShadow:
         return f"{self.pattern}, {self.side}" if self.side else self.pattern
 
 
-def lit_grid(stage: Stage, grid: FaceGrid, layer: int, *, samples: int = 16) -> np.ndarray:
+def lit_grid(stage: StageLike, grid: FaceGrid, layer: int, *, samples: int = 16) -> np.ndarray:
     """Share (r, c) of a light's strength that reaches the skin: 1 face-on and free, 0 in shadow and off the face.
 
     Arguments: `layer` of the light; `samples` rays for each point and luminous face.
@@ -81,7 +80,7 @@ def lit_grid(stage: Stage, grid: FaceGrid, layer: int, *, samples: int = 16) -> 
     return share
 
 
-def nose_shadow(stage: Stage, layer: int, *, samples: int = 16, step: float = STEP) -> NoseShadow:
+def nose_shadow(stage: StageLike, layer: int, *, samples: int = 16, step: float = STEP) -> NoseShadow:
     """Name the shadow that one light draws on the face; see the module for the definitions."""
     grid = face_grid(stage, step)
     return named_shadow(grid, lit_grid(stage, grid, layer, samples=samples), _camera_side_deg(stage, grid.axes))
@@ -126,7 +125,7 @@ def named_shadow(grid: FaceGrid, share: np.ndarray, camera_side_deg: float) -> N
     return NoseShadow(pattern, side, "right" if to_right else "left", lean_deg, far_lit, near_lit, patch)
 
 
-def _camera_side_deg(stage: Stage, axes: HeadAxes) -> float:
+def _camera_side_deg(stage: StageLike, axes: HeadAxes) -> float:
     return axes.angles_deg(unit(stage.layout.camera.position_m - axes.origin_m))[0]
 
 

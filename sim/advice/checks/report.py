@@ -17,7 +17,7 @@ from sim.advice.checks.sparkle import Sparkle, sparkle
 from sim.advice.checks.spill import Spill, spills
 from sim.light.mix import Mix
 from sim.light.stack import LightStack
-from sim.render.stage.build import Stage
+from sim.render.cache.queries import StageLike
 from sim.scene.model import Scene
 
 
@@ -40,7 +40,7 @@ class CheckReport:
 
 def check_report(
     scene: Scene,
-    stage: Stage,
+    stage: StageLike,
     stack: LightStack,
     mix: Mix,
     *,

@@ -12,9 +12,7 @@ from sim.light.mix import Mix
 from sim.light.readings import Probe, ProbeId
 from sim.metering.points import RECEPTOR_GAP_M
 from sim.quantities import color
-from sim.render.stage.build import Stage
-from sim.render.transport.probe import read_probes
-from sim.render.transport.sight import direct_light, first_hits
+from sim.render.cache.queries import StageLike, direct_light, first_hits, read_probes
 from sim.studio.layout import Layout, PlacedLight, unit
 
 # Places that are looked at, by what they belong to.
@@ -56,7 +54,7 @@ class Spill:
 
 
 def spills(
-    stage: Stage,
+    stage: StageLike,
     mix: Mix,
     *,
     seed: int = 0,
@@ -112,7 +110,7 @@ def nearest_place(layout: Layout, aim_m: np.ndarray) -> tuple[str, str]:
     return min(distance, key=lambda key: distance[key])
 
 
-def _first_in_the_way(stage: Stage, start_m: np.ndarray, light: PlacedLight) -> str:
+def _first_in_the_way(stage: StageLike, start_m: np.ndarray, light: PlacedLight) -> str:
     """Name of the first thing on the way from a point to the middle of a light's face, "" where none is."""
     toward = unit(light.position_m - start_m)
     hits = first_hits(stage, start_m, toward[None])

@@ -4,23 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
 from sim.advice.compare.measures import energy_for, falloff_stops, key_of_face, nose_edge_mm
-from sim.advice.compare.retrace import changed_lights, merged_stack, only_lights, reused_stack
+from sim.advice.compare.retrace import changed_lights, merged_stack, reused_stack, rows_of
 from sim.advice.compare.swaps import Alternative
 from sim.light.develop import denoised, exposed
 from sim.light.mix import Mix, mix_from_scene
 from sim.light.stack import LightStack
 from sim.metering.points import readings_from_regions
 from sim.quantities.errors import HalfstopError
-from sim.render.cache.disk import LayerStore, cached_render
+from sim.render.cache.disk import Store
+from sim.render.cache.stage import CachedStage
 from sim.scene.model import Scene
-
-if TYPE_CHECKING:
-    from sim.render.stage.build import Stage
 
 # Parts that are told apart, as far as the picture shows them.
 PARTS = ("face", "hair", "neck", "chest", "arms", "gown", "suit", "backdrop")
@@ -58,40 +56,38 @@ class Figures:
 
 def compare(
     alternatives: Sequence[Alternative], *, size: tuple[int, int], samples: int, seed: int = 0,
-    key: str | None = None, store: LayerStore | None = None, on_progress: Progress | None = None,
+    key: str | None = None, store: Store | None = None, on_progress: Progress | None = None,
 ) -> list[Figures]:  # fmt: skip
     """Trace the first alternative and of every other only what changed, then measure all against the first.
 
     Arguments: `size` (width, height) in pixels, `samples` rays per pixel; `key` the light whose shadow edge and
     falloff are measured, None for the one that gives the first alternative's face most; `store` of kept layers, None
-    traces the first whole; the engine must be running.
+    traces all that is needed.
     """
     if key is not None and key not in alternatives[0].layout.light_names:
         names = ", ".join(alternatives[0].layout.light_names)
         raise HalfstopError(f'--key: there is no light "{key}" in the first scene; it has {names}')
-    from sim.render.stage.build import build
-
     tell = on_progress or (lambda step, part: None)
     stacks: list[LightStack] = []
-    stages: list[Stage] = []
+    stages: list[CachedStage] = []
     traced_names: list[tuple[str, ...]] = []
     for index, item in enumerate(alternatives):
+        stage = CachedStage(item.scene, item.layout, store)
         # Trace nothing twice: the first scene whole, another only where its lights differ.
-        wanted = changed_lights(alternatives[0].scene, item.scene) if index else None
+        wanted = changed_lights(stages[0], stage) if index else None
 
-        def told(part: float, index: int = index) -> None:
+        def note(part: float, index: int = index) -> None:
             tell("trace", (index + part) / len(alternatives))
 
-        layout = item.layout
+        how = Tracing(size, samples, seed, note)
         if wanted == ():
-            stage, stack = stages[0], reused_stack(stacks[0], layout.light_names, layout.is_flash)
+            stage, stack = stages[0], reused_stack(stacks[0], stage.light_names, stage.is_flash)
         else:
-            stage = build(item.scene, layout)
-            stack = _traced(item, stage, stacks, wanted, size, samples, seed, told, store)
-        told(1.0)
+            stack = _traced(stage, stacks, wanted, how)
+        note(1.0)
         stacks.append(stack)
         stages.append(stage)
-        traced_names.append(layout.light_names if wanted is None else wanted)
+        traced_names.append(item.layout.light_names if wanted is None else wanted)
     figures: list[Figures] = []
     camera = alternatives[0].scene.camera
     key = key or key_of_face(stacks[0], mix_from_scene(alternatives[0].scene, alternatives[0].layout), camera.shutter_s)
@@ -101,26 +97,29 @@ def compare(
     return figures
 
 
-def _traced(
-    item: Alternative, stage: Stage, stacks: Sequence[LightStack], wanted: tuple[str, ...] | None,
-    size: tuple[int, int], samples: int, seed: int, tell: Callable[[float], None], store: LayerStore | None,
-) -> LightStack:  # fmt: skip
-    """Trace a scene's lights, all of them (kept ones are taken from the store) or the wanted beside the first's."""
-    depth = item.scene.render.depth
-    if wanted is None:
-        return cached_render(
-            item.scene, item.layout, size=size, samples=samples, seed=seed, depth=depth, on_progress=tell,
-            stage=lambda: stage, store=store,
-        )  # fmt: skip
-    from sim.render.transport.render import render
+@dataclass(frozen=True)
+class Tracing:
+    """How every alternative is traced; see `sim.render.transport.render.render`."""
 
-    lit = only_lights(stage, wanted)
-    traced = render(lit, size=size, samples=samples, seed=seed, depth=depth, on_progress=tell)
-    return merged_stack(stacks[0], traced, wanted)
+    size: tuple[int, int]
+    samples: int
+    seed: int
+    on_progress: Callable[[float], None]
+
+
+def _traced(
+    stage: CachedStage, stacks: Sequence[LightStack], wanted: tuple[str, ...] | None, how: Tracing
+) -> LightStack:
+    """Trace a scene's lights, all of them or the wanted beside the first's; kept layers are taken from the store."""
+    stack = stage.render(
+        size=how.size, samples=how.samples, seed=how.seed, depth=stage.scene.render.depth, on_progress=how.on_progress,
+        wanted=None if wanted is None else rows_of(stage, wanted),
+    )  # fmt: skip
+    return stack if wanted is None else merged_stack(stacks[0], stack, wanted)
 
 
 def _figures(
-    alternatives: Sequence[Alternative], index: int, stacks: Sequence[LightStack], stage: Stage, key: str,
+    alternatives: Sequence[Alternative], index: int, stacks: Sequence[LightStack], stage: CachedStage, key: str,
     traced: tuple[str, ...],
 ) -> Figures:  # fmt: skip
     item, stack = alternatives[index], stacks[index]

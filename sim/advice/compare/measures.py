@@ -2,17 +2,13 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 
 from sim.light.mix import Mix
 from sim.light.stack import LightStack
 from sim.quantities import color
+from sim.render.cache.queries import StageLike, direct_light, first_hits
 from sim.scene.model import Scene
-
-if TYPE_CHECKING:
-    from sim.render.stage.build import Stage
 
 # An edge runs from a tenth to nine tenths of the light: common practice, no source.
 EDGE_FROM, EDGE_TO = 0.1, 0.9
@@ -52,14 +48,13 @@ def edge_width(distance_m: np.ndarray, lit: np.ndarray) -> float | None:
     return float(end - start)
 
 
-def nose_edge_mm(stage: Stage, light: str) -> float | None:
+def nose_edge_mm(stage: StageLike, light: str) -> float | None:
     """Width in mm of the edge of the nose's shadow of one light, on the skin, away from the light.
 
     The middle of five lines that run from the nose's tip within 20 degrees of straight away from the light, seen from
     ahead of the face; None where the shadow runs into the dark side of the face, or there is none.
     """
     from sim.advice.checks.faceframe import SURFACE_GAP_M, axes_from_layout
-    from sim.render.transport.sight import direct_light, first_hits
 
     layout, layer = stage.layout, stage.light_names.index(light)
     placed = next((item for item in layout.lights if item.name == light), None)
@@ -94,12 +89,11 @@ def nose_edge_mm(stage: Stage, light: str) -> float | None:
     return 1000 * float(np.median(known)) if len(known) > len(widths) / 2 else None
 
 
-def falloff_stops(stage: Stage, light: str) -> float:
+def falloff_stops(stage: StageLike, light: str) -> float:
     """Stops that one light loses across the face by distance and spread: strongest against weakest of four points.
 
     Points: both cheeks, forehead and chin, receptors turned to the light, with nothing in its way.
     """
-    from sim.render.transport.sight import direct_light
 
     layer = stage.light_names.index(light)
     points = np.array([stage.layout.anchors_m[part] for part in FALLOFF_PARTS])

@@ -1,43 +1,27 @@
-"""Which lights must be traced again, a stage with only those lit, and their layers joined to the others."""
+"""Which lights must be traced again, and their layers joined to the others."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
 
 from sim.light.stack import LightStack
-from sim.scene.model import Scene
-
-if TYPE_CHECKING:
-    from sim.render.stage.build import Stage
-
-# What of a light shapes its layer; all else of it is a weight.
-SHAPING = ("source", "modifier", "place", "aim", "stand")
+from sim.render.cache.stage import CachedStage
 
 
-def changed_lights(first: Scene, other: Scene) -> tuple[str, ...] | None:
-    """Lights of the other scene to trace again; None when more than lights changed and all must be."""
-    for field in ("room", "sitter", "backdrop", "panels", "render"):
-        if getattr(first, field) != getattr(other, field):
-            return None
-    ours, theirs = first.camera, other.camera
-    exposure = {"iso": theirs.iso, "shutter_s": theirs.shutter_s, "sync_s": theirs.sync_s,
-                "white_balance_K": theirs.white_balance_K}  # fmt: skip
-    if ours.model_copy(update=exposure) != theirs:
+def changed_lights(first: CachedStage, other: CachedStage) -> tuple[str, ...] | None:
+    """Lights of the other stage to trace again; None when more than lights changed and all must be."""
+    ours, theirs = first.keys, other.keys
+    shared = (ours.ground, ours.panels, ours.lens, first.scene.render.depth)
+    if shared != (theirs.ground, theirs.panels, theirs.lens, other.scene.render.depth):
         return None
-    before = {item.name: item for item in first.ambient}
-    changed = [name for name, light in other.lights.items() if not _same_shape(first.lights.get(name), light)]
-    return (*changed, *(item.name for item in other.ambient if before.get(item.name) != item))
+    before = ours.lights()
+    return tuple(name for name, key in theirs.lights().items() if before.get(name) != key)
 
 
-def _same_shape(ours: Any, theirs: Any) -> bool:
-    return ours is not None and all(getattr(ours, field) == getattr(theirs, field) for field in SHAPING)
-
-
-def only_lights(stage: Stage, names: Iterable[str]) -> Stage:
-    """The same stage with only some lights traced; all bodies stay, and the other layers come out dark."""
-    return replace(stage, wanted_layers=frozenset(stage.light_names.index(name) for name in names))
+def rows_of(stage: CachedStage, names: Iterable[str]) -> frozenset[int]:
+    """Numbers of these lights' layers."""
+    return frozenset(stage.light_names.index(name) for name in names)
 
 
 def merged_stack(first: LightStack, traced: LightStack, fresh: Iterable[str]) -> LightStack:

@@ -12,9 +12,11 @@ import mitsuba as mi
 import numpy as np
 import trimesh
 
+from sim.light.stack import REGIONS
+from sim.render.fingerprint import of_backdrop
 from sim.render.stage.set_surfaces import bsdf_from_panel, diffuse
 from sim.render.stage.shape_cache import ShapeCache
-from sim.render.stage.solids import boom_mesh, bowl_mesh, mesh_from_body, spigot_from_light, stand_mesh
+from sim.render.stage.solids import bowl_mesh, mesh_from_body, support_mesh
 from sim.render.stage.surfaces import bsdf_from_material
 from sim.scene.model import PaperBackdrop, Scene
 from sim.studio.backdrop import backdrop_texture, sweep_mesh
@@ -28,10 +30,6 @@ PAPER_THICKNESS_M = 0.002
 STAND_REFLECTANCE = 0.05
 # How much of others' light a luminous face sends back: common practice, no source.
 FACE_REFLECTANCE = {"rectangle": 0.5, "polygon": 0.5, "cap": 0.0, "sphere": 0.1, "disc": 0.1}
-REGIONS = (
-    "nothing", "face", "hair", "neck", "chest", "arms", "hands", "gown", "suit", "legs", "eyes", "prop",
-    "backdrop", "room", "light", "panel",
-)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -202,13 +200,9 @@ def _add_backdrop(crate: _Crate, scene: Scene) -> None:
     if scene.backdrop.kind in ("none", "wall"):
         return
     backdrop = scene.backdrop
-    told = [repr(backdrop), repr(scene.backdrop_plane_m)]
     if backdrop.kind == "image":
-        path = scene.file_path(backdrop.file)
-        facts = path.stat()
-        told += [str(path), str(facts.st_mtime_ns), str(facts.st_size)]
-        backdrop = backdrop.model_copy(update={"file": str(path)})
-    crate.add(crate.shelf.get(("backdrop", *told), lambda: _backdrop_shape(scene, backdrop)), "backdrop")
+        backdrop = backdrop.model_copy(update={"file": str(scene.file_path(backdrop.file))})
+    crate.add(crate.shelf.get(("backdrop", of_backdrop(scene)), lambda: _backdrop_shape(scene, backdrop)), "backdrop")
 
 
 def _backdrop_shape(scene: Scene, backdrop: Any) -> Any:
@@ -254,15 +248,6 @@ def _add_light(crate: _Crate, light: PlacedLight, layer: int, faces: list[Lumino
     support = support_mesh(light)
     if support is not None:
         crate.add(_mesh(support, crate.bsdf(diffuse(STAND_REFLECTANCE))), "light")
-
-
-def support_mesh(light: PlacedLight) -> trimesh.Trimesh | None:
-    """Stand or boom of a light in world metres, None where nothing holds it."""
-    if not light.rig.body or light.stand == "none":
-        return None
-    # Hold the light at the back of its housing, where the stand's spigot is.
-    foot = spigot_from_light(light)
-    return stand_mesh(foot) if light.stand == "floor" else boom_mesh(foot, -light.axis)
 
 
 def _light_from_face(emitter: Emitter) -> np.ndarray:

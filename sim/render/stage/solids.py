@@ -106,3 +106,12 @@ def _lathe(profile: list[tuple[float, float]], sections: int = ROUND_SECTIONS) -
     mesh.merge_vertices()
     mesh.update_faces(mesh.nondegenerate_faces())
     return mesh
+
+
+def support_mesh(light: PlacedLight) -> trimesh.Trimesh | None:
+    """Stand or boom of a light in world metres, None where nothing holds it."""
+    if not light.rig.body or light.stand == "none":
+        return None
+    # Hold the light at the back of its housing, where the stand's spigot is.
+    foot = spigot_from_light(light)
+    return stand_mesh(foot) if light.stand == "floor" else boom_mesh(foot, -light.axis)

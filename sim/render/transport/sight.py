@@ -3,43 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any
 
 import drjit as dr
 import mitsuba as mi
 import numpy as np
 
+from sim.light.readings import DirectLight, Hits
 from sim.render.stage.build import Stage
 from sim.render.transport.luminaire import Luminaire
 
 # Part of a line left out at its far end, so that the thing it ends on does not block it.
 END_TRIM = 1e-3
-
-
-@dataclass(frozen=True)
-class Hits:
-    """What n rays meet first.
-
-    `distance_m` (n,): inf where nothing is met. `region` (n,): index into the stage's `region_names`, 0 for nothing.
-    `layer` (n,): layer of the light whose face or housing was met, -1 for none. `normal` (n, 3): of the surface.
-    """
-
-    distance_m: np.ndarray
-    region: np.ndarray
-    layer: np.ndarray
-    normal: np.ndarray
-
-
-@dataclass(frozen=True)
-class DirectLight:
-    """Light that comes straight from k lights to n points, at full dial and white, lx (flash: lx s).
-
-    `reaching` (n, k): past everything that stands in its way. `unblocked` (n, k): as if nothing stood there.
-    """
-
-    reaching: np.ndarray
-    unblocked: np.ndarray
 
 
 def first_hits(stage: Stage, origins_m: np.ndarray, directions: np.ndarray) -> Hits:

@@ -1,14 +1,14 @@
 """The preview: a scene file becomes pictures, layers and readings in a folder.
 
-    quality    sizes and sample counts, and how they are written
-    record     readings.json
-    pipeline   scene -> layout -> stage -> render -> meters -> pictures -> files
-
-The renderer loads inside the pipeline, once the scene is known to be good.
+quality    sizes and sample counts, and how they are written
+record     readings.json
+writing    the files: pictures, sheets, layers, readings.json
+pipeline   a rehearsal's layers and readings, and from them the files
 """
 
-from sim.reports.preview.pipeline import Preview, PreviewOrder, mix_of_lights, run_preview
+from sim.reports.preview.pipeline import PreviewOrder, mix_of_lights, run_preview
 from sim.reports.preview.quality import QUALITIES, Quality, require_samples, require_seed, size_from_text
+from sim.reports.preview.writing import Preview
 
 __all__ = [
     "QUALITIES",

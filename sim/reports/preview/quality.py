@@ -6,6 +6,7 @@ import re
 from dataclasses import dataclass
 
 from sim.quantities.errors import HalfstopError, quoted
+from sim.session import size_from_long_side
 
 SHORTEST_PX, LONGEST_PX = 16, 8000
 MOST_PIXELS = 40_000_000
@@ -59,17 +60,6 @@ def size_from_text(text: str, aspect: float) -> tuple[int, int]:
             f'write "{right[0]}x{right[1]}", or the long side alone'
         )
     return _checked((width, height), text)
-
-
-def size_from_long_side(long_side_px: int, aspect: float) -> tuple[int, int]:
-    """Return (width, height) in pixels of a picture of the given aspect whose longer side is given.
-
-    >>> size_from_long_side(600, 1.5)
-    (600, 400)
-    """
-    if aspect < 1:
-        return max(1, round(long_side_px * aspect)), long_side_px
-    return long_side_px, max(1, round(long_side_px / aspect))
 
 
 def require_samples(samples: int) -> int:

@@ -7,12 +7,9 @@ the wall behind, and where the light ends.
 
 from __future__ import annotations
 
-import hashlib
 import io
 from collections.abc import Iterator
 from dataclasses import dataclass
-from functools import cache
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -20,9 +17,12 @@ import trimesh
 from PIL import Image
 
 from sim.light.develop import denoised, encoded
+from sim.light.stack import LightStack
 from sim.quantities import color
 from sim.quantities.units import shortest
-from sim.render.cache.disk import LayerStore, key_from, stage_from_scene
+from sim.render import fingerprint
+from sim.render.cache.disk import LayerStore
+from sim.render.cache.stage import CachedStage
 from sim.scene.model import Scene
 from sim.scene.read import scene_from_text
 from sim.studio.figure import Figure, Material, Part
@@ -175,14 +175,11 @@ def _lamp_m() -> np.ndarray:
     return CENTRE_M + point_from_bearing(LIGHT_BEARING_DEG, float(along_m), float(up_m))
 
 
-def ball_linear(block: dict[str, Any], *, side_px: int = SIDE_PX, samples: int = SAMPLES, seed: int = 0) -> Any:
+def ball_linear(block: dict[str, Any], *, side_px: int = SIDE_PX, samples: int = SAMPLES, seed: int = 0) -> LightStack:
     """The sphere's light stack, one layer; starts the renderer."""
     scene = ball_scene(block)
     layout = ball_layout(scene)
-    stage = stage_from_scene(scene, layout)
-    from sim.render.transport.render import render
-
-    return render(stage, size=(side_px, side_px), samples=samples, seed=seed, depth=DEPTH)
+    return CachedStage(scene, layout).render(size=(side_px, side_px), samples=samples, seed=seed, depth=DEPTH)
 
 
 def ball_png(block: dict[str, Any], *, side_px: int = SIDE_PX, samples: int = SAMPLES, seed: int = 0) -> bytes:
@@ -201,19 +198,8 @@ def ball_png(block: dict[str, Any], *, side_px: int = SIDE_PX, samples: int = SA
 
 
 def ball_key(entry: Entry) -> str:
-    """Key of a kept picture: the modifier and every source that decides how it looks."""
-    return key_from("sphere", entry.block, _sources(), SIDE_PX, SAMPLES)
-
-
-@cache
-def _sources() -> str:
-    home = Path(__file__).resolve().parents[2]
-    digest = hashlib.blake2b(digest_size=32)
-    folders = ("studio/gear", "render/stage", "render/transport")
-    for path in sorted([*(p for name in folders for p in (home / name).glob("*.py")),
-                        home / "light/develop.py", Path(__file__).resolve()]):  # fmt: skip
-        digest.update(path.name.encode() + b"\0" + path.read_bytes())
-    return digest.hexdigest()
+    """Key of a kept picture: the modifier, the library's own source and what that rests on."""
+    return fingerprint.of("sphere", entry.block, fingerprint.made_by(__name__), SIDE_PX, SAMPLES)
 
 
 def kept_png(store: LayerStore | None, entry: Entry) -> bytes | None:

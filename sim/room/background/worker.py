@@ -38,14 +38,15 @@ def folder_of(what: str, out: Path) -> Path:
 def run_export(order: dict[str, Any], tell: Any) -> list[str]:
     """Write one export; returns the names of its files, the one to look at first in front."""
     from sim.reports.preview import QUALITIES, PreviewOrder, run_preview
-    from sim.reports.preview.quality import size_from_long_side
     from sim.scene.read import load_scene
+    from sim.session import size_from_long_side
 
     what, scene_file, out = order["what"], Path(order["scene"]), Path(order["out"])
     draft = bool(order.get("draft"))
     folder = folder_of(what, out)
     if what == "plan":
-        from sim.reports.paperwork import METER_RAYS, run_plan
+        from sim.reports.plan_files import run_plan
+        from sim.session import METER_RAYS
 
         rays = METER_RAYS >> 4 if draft else METER_RAYS
         files = run_plan(scene_file, folder, views=not draft, rays=rays, on_progress=tell)
@@ -60,11 +61,11 @@ def run_export(order: dict[str, Any], tell: Any) -> list[str]:
     size = size_from_long_side(order.get("size_px") or long_side_px, width_m / height_m)
     samples = order.get("samples") or samples
     if what == "handout":
-        from sim.reports.paperwork import run_handout
+        from sim.reports.handout_files import run_handout
 
         return _first(run_handout(scene_file, folder, size=size, samples=samples, on_progress=tell), "handout.html")
     from sim.light.finish import Finish
-    from sim.reports.paperwork import run_finish
+    from sim.reports.finish_files import run_finish
 
     how = Finish("neutral", None, 0.0, None, 0.0)
     return _first(run_finish(scene_file, folder, how, size=size, samples=samples, on_progress=tell), "finished.png")

@@ -4,15 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
+from functools import cached_property
 
 import numpy as np
 
 from sim.light.stack import LightStack
-from sim.render.cache.disk import key_from
+from sim.render import fingerprint
 from sim.room.preview.messages import PreviewRequest, Progress, Result
 from sim.room.preview.upsample import Guides
 from sim.scene.model import Scene
+from sim.session import Rehearsal
 from sim.studio.layout import Layout
 
 
@@ -24,9 +25,8 @@ class Replaced(Exception):
 class Shown:
     """The picture that was sent last, as the ground of the next first picture.
 
-    `sight` key of all that decides what the camera sees apart from lights and panels; `panels` their key; `lights` key
-    of each light as it stood when its layer was traced; `view`, `raw` (h, w, 3) and `samples` by light; `coarse` the
-    layers that are from a first picture; `guides` of the camera.
+    `sight`, `panels` and `lights` as in `Job`, each light's as it stood when its layer was traced; `view`, `raw`
+    (h, w, 3) and `samples` by light; `coarse` the layers that are from a first picture; `guides` of the camera.
     """
 
     sight: str
@@ -43,19 +43,41 @@ class Shown:
 class Job:
     """An order and what was found about it.
 
-    `keys` of its layers by light; `sight`, `panels`, `lights` as in `Shown`; `send` takes results, `check` raises
-    Replaced when a newer order waits.
+    `rehearsal` of its scene; `keys` of its layers by light; `send` takes results, `check` raises Replaced when a newer
+    order waits.
     """
 
     order: PreviewRequest
-    scene: Scene
-    layout: Layout
+    rehearsal: Rehearsal
     keys: dict[str, str]
-    sight: str
-    panels: str
-    lights: dict[str, str]
     send: Callable[[Result], None]
     check: Callable[[], None]
+
+    @property
+    def scene(self) -> Scene:
+        """The order's scene."""
+        return self.rehearsal.scene
+
+    @property
+    def layout(self) -> Layout:
+        """Where everything of it stands."""
+        return self.rehearsal.layout
+
+    @cached_property
+    def sight(self) -> str:
+        """Key of all that decides what the camera sees apart from lights and panels."""
+        keys = self.rehearsal.stage.keys
+        return fingerprint.of(keys.ground, keys.lens, tuple(self.order.size))
+
+    @property
+    def panels(self) -> str:
+        """Key of the panels."""
+        return self.rehearsal.stage.keys.panels
+
+    @cached_property
+    def lights(self) -> dict[str, str]:
+        """Key of each light as it stands, by its name."""
+        return self.rehearsal.stage.keys.lights()
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -71,7 +93,7 @@ class Job:
 def kinds_of(layout: Layout) -> str:
     """Key of what a kernel is compiled for: the number of lights, and the kinds of their faces."""
     faces = [[(face.surface, face.profile is None) for face in light.rig.emitters] for light in layout.lights]
-    return key_from(faces, len(layout.even_ambients))
+    return fingerprint.of(faces, len(layout.even_ambients))
 
 
 def rows_of(job: Job, names: tuple[str, ...]) -> frozenset[int] | None:
@@ -81,13 +103,7 @@ def rows_of(job: Job, names: tuple[str, ...]) -> frozenset[int] | None:
 
 def view_key(job: Job, name: str) -> str:
     """Key of a light's layer cleaned for viewing."""
-    return key_from(job.keys[name], "view")
-
-
-def backdrop_facts(scene: Scene) -> tuple[Any, ...]:
-    """All that decides what the backdrop looks like."""
-    file = getattr(scene.backdrop, "file", None)
-    return scene.backdrop, scene.backdrop_plane_m, None if file is None else scene.file_path(file).stat().st_mtime_ns
+    return fingerprint.of(job.keys[name], "view")
 
 
 def guides_of(stack: LightStack) -> Guides:

@@ -7,26 +7,35 @@ import os
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
+from sim.advice.checks.findings import findings_from_report
+from sim.advice.checks.report import check_report, record_from_report
 from sim.light.develop import denoised
-from sim.light.mix import mix_from_scene
 from sim.light.stack import LightStack
 from sim.metering.points import scene_probes, standard_probes
 from sim.metering.report_points import report_probes
-from sim.render.cache.disk import cached_probes, cached_render, key_from, layer_keys, store_from_environment
+from sim.render import fingerprint
+from sim.render.cache.disk import store_from_environment
 from sim.render.cache.memory import LayerMemory
+from sim.render.cache.stage import CachedStage
+from sim.render.fingerprint import StageKeys
 from sim.reports.preview.quality import QUALITIES
 from sim.room.preview.frame import frame_from_layers
-from sim.room.preview.job import Job, Replaced, Shown, backdrop_facts, guides_of, kinds_of, rows_of, view_key
+from sim.room.preview.job import Job, Replaced, Shown, guides_of, kinds_of, rows_of, view_key
 from sim.room.preview.messages import ChecksReady, MetersReady, PictureReady, PreviewRequest, Progress, Result
 from sim.room.preview.upsample import Enlarger, Guides, repeated
 from sim.scene.model import Scene
 from sim.scene.read import scene_from_text
+from sim.session import Rehearsal
 from sim.studio.figure import Figure, figure_from_sitter
 from sim.studio.layout import layout_from_scene
+
+if TYPE_CHECKING:
+    from sim.render.stage.build import Stage
+    from sim.render.stage.shape_cache import ShapeCache
 
 DRAFT = QUALITIES["draft"]
 # Rays of one launch for each thread: of the camera for every light and for few of them, of meters. On two quiet cores
@@ -48,10 +57,10 @@ class IncrementalRenderer:
         self._environ = environ
         self._threads = 0
         self.memory = LayerMemory(behind=store_from_environment(environ))
-        self._shelf: Any = None
-        self._stage: Any = None
-        self._stage_key = ""
-        self._figure: tuple[str, Figure] | None = None
+        self._shapes: ShapeCache | None = None
+        self._stage: Stage | None = None
+        self._stage_keys: StageKeys | None = None
+        self._figure: tuple[str, Figure, str] | None = None
         self._shown: Shown | None = None
         self._last_job: Job | None = None
         self._compiled: set[tuple[str, frozenset[int] | None]] = set()
@@ -59,9 +68,8 @@ class IncrementalRenderer:
     def warm_up(self) -> None:
         """Start the renderer and load what the first order will need."""
         self._start()
-        import pyoidn  # type: ignore[import-untyped]  # noqa: F401
+        import pyoidn  # noqa: F401
 
-        import sim.advice.checks.report
         import sim.render.stage.build
         import sim.render.transport.render  # noqa: F401
 
@@ -87,6 +95,7 @@ class IncrementalRenderer:
             if has_newer():
                 raise Replaced
 
+        self._last_job = None
         # Tell at once that the order before has ended.
         send(Progress(order.serial, order.revision, "first", 0.0))
         job = self._job(order, send, check)
@@ -124,50 +133,40 @@ class IncrementalRenderer:
     def _job(self, order: PreviewRequest, send: Callable[[Result], None], check: Callable[[], None]) -> Job:
         path = Path(order.path).absolute()
         scene = scene_from_text(order.text, path.name, path.parent)
-        figure_key, figure = self._posed(scene, path.parent)
+        figure, figure_key = self._posed(scene, path.parent)
         layout = layout_from_scene(scene, path.parent, figure=figure)
-        keys = layer_keys(
-            scene, layout, size=order.size, samples=order.samples, seed=order.seed, depth=scene.render.depth
+        keys = fingerprint.of_stage(scene, layout, figure=figure_key)
+        stage = CachedStage(scene, layout, self.memory, build=lambda: self._built(stage), keys=keys)
+        layers = fingerprint.of_layers(
+            keys, size=order.size, samples=order.samples, seed=order.seed, depth=scene.render.depth
         )
-        return Job(
-            order, scene, layout, keys,
-            sight=key_from(figure_key, scene.room, backdrop_facts(scene), layout.camera, tuple(order.size)),
-            panels=key_from(layout.panels),
-            lights={
-                name: key_from(thing) for name, thing in zip(
-                    layout.light_names, (*layout.lights, *layout.even_ambients), strict=True
-                )
-            },
-            send=send, check=check,
-        )  # fmt: skip
+        return Job(order, Rehearsal(scene, layout=layout, store=self.memory, stage=stage), layers, send, check)
 
-    def _posed(self, scene: Scene, folder: Path) -> tuple[str, Figure]:
-        """The sitter in place, kept where nothing of it changed."""
-        sitter = scene.sitter
-        camera_m = scene.camera.place.position_m
-        told: list[Any] = [sitter, camera_m if sitter.eyes == "camera" else None, str(folder)]
-        if not isinstance(sitter.figure, str):
-            facts = (folder / sitter.figure.file).stat()
-            told += [facts.st_mtime_ns, facts.st_size]
-        key = key_from(*told)
+    def _posed(self, scene: Scene, folder: Path) -> tuple[Figure, str]:
+        """The sitter in place with the key of its surfaces, kept where nothing of it changed."""
+        key = fingerprint.of_sitter(scene)
         if self._figure is None or self._figure[0] != key:
-            self._figure = key, figure_from_sitter(sitter, camera_m, folder)
-        return self._figure
+            figure = figure_from_sitter(scene.sitter, scene.camera.place.position_m, folder)
+            self._figure = key, figure, fingerprint.of_figure(figure)
+        return self._figure[1:]
 
-    def _staged(self, job: Job, layers: frozenset[int] | None = None) -> Any:
-        """The stage of an order, tracing only these layers."""
-        key = key_from(job.sight, job.panels, [job.lights[name] for name in job.names])
-        if self._stage is None or self._stage_key != key:
+    def _built(self, wanted: CachedStage) -> Stage:
+        """The renderer's stage of an order, built only where it differs from the last one."""
+        if self._stage is None or self._stage_keys != wanted.keys:
             self._start()
             from sim.render.stage.build import build
             from sim.render.stage.shape_cache import ShapeCache
 
             # Let go of the last stage first: kernels are recorded for all that is alive.
-            self._stage, self._stage_key = None, ""
-            self._shelf = self._shelf or ShapeCache()
-            self._stage = build(job.scene, job.layout, shelf=self._shelf)
-            self._stage_key = key
-        return dataclasses.replace(self._stage, wanted_layers=layers)
+            self._stage, self._stage_keys = None, None
+            self._shapes = self._shapes or ShapeCache()
+            self._stage = build(wanted.scene, wanted.layout, shelf=self._shapes)
+            self._stage_keys = wanted.keys
+        return self._stage
+
+    def _staged(self, job: Job, layers: frozenset[int] | None = None) -> Stage:
+        """The stage of an order, tracing only these layers."""
+        return dataclasses.replace(job.rehearsal.stage.built, wanted_layers=layers)
 
     def _paint_first(self, job: Job, missing: tuple[str, ...]) -> None:
         """Send a first picture where one can be had that is nearer to the settled one than what is shown."""
@@ -271,10 +270,9 @@ class IncrementalRenderer:
     def _settled(self, job: Job, missing: tuple[str, ...]) -> LightStack:
         """Trace what is missing, clean it, and send the picture."""
         order = job.order
-        stack = cached_render(
-            job.scene, job.layout, size=order.size, samples=order.samples, seed=order.seed,
-            depth=job.scene.render.depth, on_progress=lambda part: job.tell("settled", 0.75 * part),
-            stage=lambda: self._staged(job), store=self.memory, most_rays_at_once=self._at_once("all"),
+        stack = job.rehearsal.stage.render(
+            size=order.size, samples=order.samples, seed=order.seed, depth=job.scene.render.depth,
+            on_progress=lambda part: job.tell("settled", 0.75 * part), most_rays_at_once=self._at_once("all"),
         )  # fmt: skip
         if missing:
             self._compiled.add((kinds_of(job.layout), rows_of(job, missing)))
@@ -309,7 +307,7 @@ class IncrementalRenderer:
         return cleaned
 
     def _send(self, job: Job, stage: str, shown: Shown, fresh: tuple[str, ...], stale: tuple[str, ...]) -> None:
-        from sim.render.stage.build import REGIONS
+        from sim.light.stack import REGIONS
 
         frame = frame_from_layers(
             serial=job.order.serial, revision=job.order.revision, stage=stage, names=job.names,
@@ -325,24 +323,20 @@ class IncrementalRenderer:
     def _meter(self, job: Job) -> None:
         job.tell("meters", 0.0)
         standard, own = standard_probes(job.layout), scene_probes(job.scene, job.layout)
-        readings = cached_probes(
-            job.scene, job.layout, [*standard, *own, *report_probes(job.scene, job.layout)],
-            seed=job.order.seed, depth=job.scene.render.depth, target_stderr_stops=DRAFT.meter_stderr_stops,
-            most_rays=DRAFT.meter_rays, stage=lambda: self._staged(job), store=self.memory, on_launch=job.check,
-            most_rays_at_once=self._at_once("meters"),
+        readings = job.rehearsal.stage.read_probes(
+            [*standard, *own, *report_probes(job.scene, job.layout)], seed=job.order.seed,
+            depth=job.scene.render.depth, target_stderr_stops=DRAFT.meter_stderr_stops, most_rays=DRAFT.meter_rays,
+            on_launch=job.check, most_rays_at_once=self._at_once("meters"),
         )  # fmt: skip
         job.check()
         job.send(MetersReady(job.order.serial, job.order.revision, readings, len(standard), len(own)))
 
     def _check_up(self, job: Job, stack: LightStack) -> None:
         job.tell("checks", 0.0)
-        stage = self._staged(job)
-        from sim.advice.checks.findings import findings_from_report
-        from sim.advice.checks.report import check_report, record_from_report
-
-        report = check_report(
-            job.scene, stage, stack, mix_from_scene(job.scene, job.layout),
-            on_step=job.check, most_rays_at_once=self._at_once("meters"),
-        )  # fmt: skip
+        with job.rehearsal.answering("checks") as stage:
+            report = check_report(
+                job.scene, stage, stack, job.rehearsal.mix, on_step=job.check,
+                most_rays_at_once=self._at_once("meters"),
+            )  # fmt: skip
         findings = findings_from_report(report)
         job.send(ChecksReady(job.order.serial, job.order.revision, record_from_report(report), findings))

@@ -6,7 +6,6 @@ which layers have to be traced again; two stages with the same number need the s
 
 from __future__ import annotations
 
-import os
 from collections import OrderedDict
 from collections.abc import Callable, Hashable, Iterable
 from dataclasses import dataclass
@@ -14,14 +13,15 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 import numpy as np
-from scipy.spatial import ConvexHull, QhullError  # type: ignore[import-untyped]
+from scipy.spatial import ConvexHull, QhullError
 
 from sim.light.mix import Mix, mix_from_scene
-from sim.render.cache.disk import key_from, rig_keys, stage_keys
+from sim.render import fingerprint
+from sim.render.fingerprint import RigKeys
 from sim.render.stage.solids import mesh_from_body
 from sim.reports.plan.facts import LightFacts, facts_from_scene
 from sim.reports.plan.outlines import face_points_m
-from sim.scene.model import FigureFile, IesSource, ImageBackdrop, Light, Scene, Sitter, WindowPanel
+from sim.scene.model import IesSource, Light, Scene, WindowPanel
 from sim.studio.figure import Figure, figure_from_sitter
 from sim.studio.gear.rig import BuiltLight, rig_from_light, rig_from_window
 from sim.studio.layout import Layout, PlacedLight, PlacedPanel, layout_from_scene
@@ -96,7 +96,7 @@ class PlacementCache:
     def staged(self, scene: Scene) -> Placed:
         """The scene with all its places; raises `HalfstopError` where a file it names cannot be used."""
         folder = scene.file_path(".")
-        sitter_key = _sitter_key(scene, folder)
+        sitter_key = fingerprint.of_sitter(scene)
         figure = self._figure_of(scene, folder, sitter_key)
         layout = layout_from_scene(scene, folder, figure=figure, rig_of=self._rig_of, window_rig_of=self._window_rig_of)
         set_key, layer_keys = self._keys(scene, layout, sitter_key)
@@ -105,24 +105,24 @@ class PlacementCache:
             layout=layout,
             mix=mix_from_scene(scene, layout),
             facts=facts_from_scene(scene, layout),
-            geometry=self._number(key_from(set_key, sorted(layer_keys.items()))),
+            geometry=self._number(fingerprint.of(set_key, sorted(layer_keys.items()))),
             layers={name: self._number(key) for name, key in layer_keys.items()},
             set_key=set_key,
             layer_keys=layer_keys,
-            sitter_shape=self._shape_of(scene.sitter, figure, sitter_key),
+            sitter_shape=self._shape_of(scene, figure),
             light_shapes={light.name: self._drawn(light) for light in layout.lights},
         )
 
-    def _keys(self, scene: Scene, layout: Layout, sitter_key: Hashable) -> tuple[str, dict[str, str]]:
-        file = getattr(scene.backdrop, "file", None)
-        picture = _stamp(scene.file_path(file)) if isinstance(scene.backdrop, ImageBackdrop) and file else None
-        return stage_keys(scene, layout, key_from(repr(sitter_key), repr(picture)), self._keys_of)
+    def _keys(self, scene: Scene, layout: Layout, sitter_key: str) -> tuple[str, dict[str, str]]:
+        keys = fingerprint.of_stage(scene, layout, figure=sitter_key, rig_keys=self._keys_of)
+        shared = fingerprint.of(keys.surfaces, keys.lens)
+        return shared, {name: fingerprint.of(shared, own) for name, own in keys.own().items()}
 
     def _number(self, key: str) -> int:
         return self._numbers.setdefault(key, len(self._numbers) + 1)
 
-    def _keys_of(self, rig: BuiltLight) -> tuple[str, str]:
-        return self._remember(("keys", id(rig)), lambda: (rig, rig_keys(rig)))[1]
+    def _keys_of(self, rig: BuiltLight) -> RigKeys:
+        return self._remember(("keys", id(rig)), lambda: (rig, fingerprint.of_rig(rig)))[1]
 
     def _figure_of(self, scene: Scene, folder: Path, key: Hashable) -> Figure:
         if self._figure is None or self._figure[0] != key:
@@ -130,7 +130,7 @@ class PlacementCache:
         return self._figure[1]
 
     def _rig_of(self, light: Light, folder: Path) -> BuiltLight:
-        file = _stamp(folder / light.source.file) if isinstance(light.source, IesSource) else None
+        file = fingerprint.of_file(folder / light.source.file) if isinstance(light.source, IesSource) else None
         key = ("rig", light.source, light.modifier, light.color, light.gels, file)
         return self._remember(key, lambda: rig_from_light(light, folder))
 
@@ -144,8 +144,10 @@ class PlacementCache:
         key = ("drawn", id(light.rig), turn.tobytes())
         return self._remember(key, lambda: (light.rig, outlines_from_solids(solids, turn)))[1]
 
-    def _shape_of(self, sitter: Sitter, figure: Figure, key: Hashable) -> SitterShape:
-        own = _unturned(sitter, key)
+    def _shape_of(self, scene: Scene, figure: Figure) -> SitterShape:
+        sitter = scene.sitter
+        plain = sitter.model_copy(update={"turn_deg": 0.0, "step_m": (0.0, 0.0), "eyes": "ahead"})
+        own = fingerprint.of_sitter(scene.model_copy(update={"sitter": plain}))
         if self._shape is None or self._shape[0] != own:
             self._shape = own, sitter_shape_from_figure(figure, sitter.turn_deg, sitter.step_m)
         return self._shape[1]
@@ -159,27 +161,6 @@ class PlacementCache:
         while len(self._kept) > MOST_KEPT:
             self._kept.popitem(last=False)
         return made
-
-
-def _sitter_key(scene: Scene, folder: Path) -> Hashable:
-    """What decides the posed figure: the sitter, the camera where eyes follow it, and a mesh file's stamp."""
-    sitter = scene.sitter
-    follows = sitter.eyes == "camera" and isinstance(sitter.figure, str)
-    file = _stamp(folder / sitter.figure.file) if isinstance(sitter.figure, FigureFile) else None
-    return repr(sitter), scene.camera.place.position_m if follows else None, file
-
-
-def _unturned(sitter: Sitter, key: Hashable) -> Hashable:
-    plain = sitter.model_copy(update={"turn_deg": 0.0, "step_m": (0.0, 0.0), "eyes": "ahead"})
-    return repr(plain), key[2] if isinstance(key, tuple) else None
-
-
-def _stamp(path: Path) -> tuple[int, int, int]:
-    try:
-        found = os.stat(path)
-    except OSError:
-        return 0, 0, 0
-    return found.st_mtime_ns, found.st_size, found.st_ino
 
 
 # -- outlines ---------------------------------------------------------------------------------

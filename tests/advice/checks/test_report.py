@@ -62,7 +62,7 @@ def test_latitude_draws_its_page(tmp_path: Path, monkeypatch: pytest.MonkeyPatch
     from PIL import Image
 
     from sim.advice.checks import latitude
-    from sim.reports import latitude_sheet
+    from sim.reports import latitude_files
 
     # Few steps and rays: what is tested is the page and its data.
     moves = tuple(
@@ -73,8 +73,8 @@ def test_latitude_draws_its_page(tmp_path: Path, monkeypatch: pytest.MonkeyPatch
     text = (ROOT / "scenes" / "classic_two.yaml").read_text("utf-8")
     scene.write_text(text.replace("figure: woman", "figure: simple"), "utf-8")
     monkeypatch.setattr(latitude.latitude, "__kwdefaults__", {**latitude.latitude.__kwdefaults__, "moves": moves})
-    monkeypatch.setattr(latitude_sheet, "PICTURE_SCALE", 0.25)
-    monkeypatch.setattr(latitude_sheet, "PICTURE_SAMPLES", 4)
+    monkeypatch.setattr(latitude_files, "PICTURE_SCALE", 0.25)
+    monkeypatch.setattr(latitude_files, "PICTURE_SAMPLES", 4)
     out = tmp_path / "latitude"
     assert run(["latitude", str(scene), "--out", str(out)]) == 0
     record = json.loads((out / "latitude.json").read_text("utf-8"))

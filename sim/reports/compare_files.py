@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from sim.advice.compare.figures import Figures, compare, record_from_figures, rows_from_figures
 from sim.advice.compare.swaps import Alternative, alternative_from_text, alternatives_from_swaps
 from sim.quantities.errors import HalfstopError
-from sim.render.cache.disk import store_from_environment
 from sim.reports.files import ResultFolder, png_bytes
 from sim.reports.sheets.alternatives import Column, alternatives_sheet
 from sim.scene.edit import scene_text_from_file
+from sim.session import Progress, size_from_long_side, store_unless
 
 FILES = ("alternatives.png", "alternatives.json")
 MOST = 12
@@ -33,23 +33,18 @@ class Comparison:
 
 def run_compare(
     scene_files: Sequence[Path], swaps: Sequence[str], out: Path, *, long_side_px: int, samples: int, seed: int = 0,
-    key: str | None = None, fresh: bool = False, on_progress: Callable[[str, float], None] | None = None,
+    key: str | None = None, fresh: bool = False, on_progress: Progress | None = None,
 ) -> Comparison:  # fmt: skip
     """Compare scene files, or one file with its swaps, and write the sheet and the figures into `out`.
 
-    Arguments: `fresh` traces the first scene anew even where a preview has kept its layers.
+    Arguments: `fresh` traces anew what is kept.
     Raises HalfstopError with one plain line; nothing is written then.
     """
     tell = on_progress or (lambda step, part: None)
     items = _alternatives(scene_files, swaps)
     ResultFolder(out).require_usable(list(FILES))
-    aspect = items[0].layout.camera.aspect
-    size = (round(long_side_px * min(1, aspect)), round(long_side_px / max(1, aspect)))
-
+    size = size_from_long_side(long_side_px, items[0].layout.camera.aspect)
     tell("trace", 0.0)
-    from sim.render.engine import start_engine
-
-    start_engine()
     labels = {"trace": "trace", "measure": "denoise"}
     figures = compare(
         items,
@@ -57,7 +52,7 @@ def run_compare(
         samples=samples,
         seed=seed,
         key=key,
-        store=None if fresh else store_from_environment(),
+        store=store_unless(fresh),
         on_progress=lambda step, part: tell(labels[step], part),
     )
     title, made = items[0].scene.title, f"{size[0]} x {size[1]}, {samples} samples, seed {seed}"

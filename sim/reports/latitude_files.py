@@ -6,23 +6,28 @@ import json
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import numpy as np
+import numpy.typing as npt
 from PIL import Image, ImageDraw
 
+from sim.advice.checks.latitude import (
+    READING_WITHIN_STOPS,
+    Latitude,
+    MoveSweep,
+    latitude,
+    latitude_lines,
+    moved_layout,
+    offset_text,
+    record_from_latitude,
+)
 from sim.light.develop import denoised, develop
-from sim.light.mix import mix_from_scene
 from sim.quantities.errors import HalfstopError, quoted
 from sim.reports.files import ResultFolder, png_bytes
 from sim.reports.sheets.lettering import Color, fitted, write
 from sim.reports.sheets.page import FOOTER, GAP, HEADER, INK, LABEL, LINE, MARGIN, NAME, QUIET, new_page
 from sim.scene.model import Scene
-from sim.scene.read import load_scene
-from sim.studio.layout import Layout, layout_from_scene
-
-if TYPE_CHECKING:
-    from sim.advice.checks.latitude import Latitude, MoveSweep
+from sim.session import Progress, Rehearsal
 
 FILES = ("latitude.png", "latitude.json", "latitude.txt")
 # Two inks that stay apart for every kind of colour vision, and a ground for what is within limits.
@@ -39,45 +44,40 @@ STOPS_RANGE = 1.5
 FACE_WIDTH_M = 0.34
 PICTURE_SAMPLES, PICTURE_SCALE = 8, 0.8
 
-Progress = Callable[[str, float], None]
-
 
 @dataclass(frozen=True)
 class LatitudeMade:
-    """What was found and written."""
+    """What the sweep gave, and the files that were written."""
 
-    found: Latitude
+    latitude: Latitude
     lines: tuple[tuple[str, list[str]], ...]
     files: tuple[Path, ...]
 
 
 def run_latitude(
-    scene_file: Path, out: Path, *, key: str | None = None, on_progress: Progress | None = None
+    scene_file: Path, out: Path, *, key: str | None = None, fresh: bool = False, on_progress: Progress | None = None
 ) -> LatitudeMade:
     """Sweep a scene file's sitter and write the page into `out`.
 
+    Arguments: `fresh` traces anew what is kept.
     Raises HalfstopError with one plain line; nothing is written then.
     """
     tell = on_progress or (lambda step, part: None)
-    scene = load_scene(scene_file)
-    layout = layout_from_scene(scene, scene_file.parent)
+    rehearsal = Rehearsal(scene_file, fresh=fresh)
+    scene, layout = rehearsal.scene, rehearsal.layout
     if key is not None and key not in layout.light_names:
         raise HalfstopError(
             f"--key: there is no light {quoted(key)} in the scene; it has {', '.join(layout.light_names)}"
         )
     ResultFolder(out).require_usable(list(FILES))
     tell("trace", 0.0)
-    from sim.render.engine import start_engine
-
-    start_engine()
-    from sim.advice.checks.latitude import latitude, latitude_lines, record_from_latitude
-
-    found = latitude(scene, layout=layout, key=key, on_progress=lambda part: tell("trace", part))
-    pictures: list[list[np.ndarray]] = []
-    as_placed = face_picture(scene, layout, found.sweeps[0].move.name, 0.0)
+    with rehearsal.answering("latitude") as stage:
+        found = latitude(scene, layout=layout, key=key, stage=stage, on_progress=lambda part: tell("trace", part))
+    pictures: list[list[npt.NDArray[np.uint8]]] = []
+    as_placed = face_picture(rehearsal, found.sweeps[0].move.name, 0.0)
     for index, sweep in enumerate(found.sweeps):
         pictures.append([
-            face_picture(scene, layout, sweep.move.name, offset) if offset else as_placed
+            face_picture(rehearsal, sweep.move.name, offset) if offset else as_placed
             for offset in shown_offsets(sweep)
         ])  # fmt: skip
         tell("denoise", (index + 1) / len(found.sweeps))
@@ -105,12 +105,9 @@ def shown_offsets(sweep: MoveSweep) -> list[float]:
     return [ends[0], near[0], 0.0, near[1], ends[1]]
 
 
-def face_picture(scene: Scene, layout: Layout, move: str, offset: float) -> np.ndarray:
+def face_picture(rehearsal: Rehearsal, move: str, offset: float) -> npt.NDArray[np.uint8]:
     """Small picture (h, w, 3) uint8 of the face from the camera, the sitter moved, at the scene's exposure."""
-    from sim.advice.checks.latitude import moved_layout
-    from sim.render.stage.build import build
-    from sim.render.transport.render import render
-
+    scene, layout = rehearsal.scene, rehearsal.layout
     moved = moved_layout(scene, layout, move, offset)
     face_m = (moved.anchors_m["forehead"] + moved.anchors_m["chin"]) / 2
     away_m = float(np.linalg.norm(face_m - layout.camera.position_m))
@@ -122,15 +119,13 @@ def face_picture(scene: Scene, layout: Layout, move: str, offset: float) -> np.n
         focus_distance_m=away_m,
     )
     size = round(PICTURE_WIDTH * PICTURE_SCALE), round(PICTURE_HEIGHT * PICTURE_SCALE)
-    stage = build(scene, replace(moved, camera=close))
-    stack = render(stage, size=size, samples=PICTURE_SAMPLES, depth=min(scene.render.depth, 3))
-    return develop(denoised(stack), mix_from_scene(scene, layout), scene.camera)
+    stage = rehearsal.stage.changed(scene, replace(moved, camera=close))
+    stack = stage.render(size=size, samples=PICTURE_SAMPLES, depth=min(scene.render.depth, 3))
+    return develop(denoised(stack), rehearsal.mix, scene.camera)
 
 
-def latitude_page(scene: Scene, found: Latitude, pictures: Sequence[Sequence[np.ndarray]]) -> Image.Image:
+def latitude_page(scene: Scene, found: Latitude, pictures: Sequence[Sequence[npt.NDArray[np.uint8]]]) -> Image.Image:
     """A page with a row for each move: its curve at the left, five pictures at the right."""
-    from sim.advice.checks.latitude import offset_text
-
     strip = PICTURES * (PICTURE_WIDTH + GAP // 2)
     width = 2 * MARGIN + CURVE_WIDTH + GAP + strip
     height = 2 * MARGIN + HEADER + FOOTER + len(found.sweeps) * (CURVE_HEIGHT + ROW_GAP)
@@ -157,8 +152,6 @@ def latitude_page(scene: Scene, found: Latitude, pictures: Sequence[Sequence[np.
 
 def _draw_curve(draw: ImageDraw.ImageDraw, found: Latitude, sweep: MoveSweep, left: int, top: int) -> None:
     """One move: band, curve, shares, bar of patterns and limits."""
-    from sim.advice.checks.latitude import READING_WITHIN_STOPS, offset_text
-
     name_room, bar = 136, 22
     x0, x1 = left + name_room, left + CURVE_WIDTH
     y0, y1 = top, top + CURVE_HEIGHT - bar - 6
