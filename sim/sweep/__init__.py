@@ -11,6 +11,7 @@ tracing          one group's light, every layer once
 mixing           one variation's picture, readings and checks from it
 columns          names of the table's columns
 chunks           the finished chunks of the table on disk, each with its checksum
+plan             the plan of a run, as it lies on disk
 table            all chunks as one table, ranked
 cluster          workers here or elsewhere
 private_sockets  how workers here are reached, by this user alone

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import dataclass
-from typing import Any
 
 from sim.quantities import units
 from sim.quantities.errors import UnitError, quoted
@@ -27,7 +26,7 @@ class Amount:
     unit: str
 
 
-def amount_from_value(value: Any) -> Amount | None:
+def amount_from_value(value: object) -> Amount | None:
     """The amount that a value of a scene file stands for, None for words, switches and blocks.
 
     A part of full power counts in stops under full.
@@ -58,7 +57,7 @@ def amount_from_value(value: Any) -> Amount | None:
     return None if quantity is None else Amount(units.measure_from_text(plain, quantity), quantity.unit)
 
 
-def values_of_range(start: Any, end: Any, step: Any, count: int | None) -> list[Any]:
+def values_of_range(start: object, end: object, step: object, count: int | None) -> list[object]:
     """Values from `start` to `end`, in the unit that `start` is written in; one of `step` and `count` is given.
 
     F-numbers and shutter times go in stops, all else in equal differences. `end` is one of the values where the steps
@@ -81,23 +80,23 @@ def values_of_range(start: Any, end: Any, step: Any, count: int | None) -> list[
     return [_written(place, low.unit, start) for place in places]
 
 
-def _amount(value: Any) -> Amount:
-    found = amount_from_value(value)
-    if found is None:
+def _amount(value: object) -> Amount:
+    amount = amount_from_value(value)
+    if amount is None:
         raise UnitError(f"got {quoted(value)}", "an amount with its unit", 'write "1.4 m", or list the values')
-    return found
+    return amount
 
 
-def _step(step: Any, unit: str, start: Any) -> float:
-    found = _amount(step)
+def _step(step: object, unit: str, start: object) -> float:
+    amount = _amount(step)
     wanted = "stops" if unit in ("f/", "s") else unit
-    if found.unit != wanted or found.number == 0:
+    if amount.unit != wanted or amount.number == 0:
         example = {"stops": "1/2 stop", "": "1"}.get(wanted, f"{_example(start)}")
         raise UnitError(f"got the step {quoted(step)}", f"a step in {wanted or 'plain numbers'}", f'write "{example}"')
-    return abs(found.number)
+    return abs(amount.number)
 
 
-def _example(start: Any) -> str:
+def _example(start: object) -> str:
     unit = re.sub(rf"^{units.NUMBER}", "", units.clean(str(start))).strip()
     return f"10{unit}" if unit in ("°", "'", '"') else f"10 {unit}"
 
@@ -116,7 +115,7 @@ def _stops(amount: Amount) -> float:
     return units.stops_from_f_number(amount.number) if amount.unit == "f/" else math.log2(amount.number)
 
 
-def _written(place: float, unit: str, start: Any) -> Any:
+def _written(place: float, unit: str, start: object) -> str | int | float:
     """A place of a range as the scene file has it."""
     if unit == "f/":
         return units.text_from_f_number(units.f_number_from_stops(_on_the_series(place)))

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 from sim.quantities.errors import UnitError, quoted
 from sim.scene.edit import KeyPath, flow_text, modifier_from_text
@@ -17,7 +16,7 @@ class AxisValue:
     """One value of an axis: `text` as it is written, `value` in YAML form, `amount` where it is a number."""
 
     text: str
-    value: Any
+    value: object
     amount: Amount | None
     place: tuple[str | int, ...]
 
@@ -37,11 +36,11 @@ class Axis:
     @property
     def unit(self) -> str | None:
         """The unit of the values as numbers, None where they are words or of several kinds."""
-        found = {value.amount.unit if value.amount else None for value in self.values}
-        return found.pop() if len(found) == 1 else None
+        units = {value.amount.unit if value.amount else None for value in self.values}
+        return units.pop() if len(units) == 1 else None
 
 
-def axis_value(path: KeyPath, value: Any, place: tuple[str | int, ...]) -> AxisValue:
+def axis_value(path: KeyPath, value: object, place: tuple[str | int, ...]) -> AxisValue:
     """A value of an axis from what stands in the study file.
 
     A modifier may be given in a few words; what the scene cannot hold is found later. Raises `UnitError`.
@@ -67,7 +66,7 @@ def count_of_combinations(groups: Sequence[Sequence[Axis]]) -> int:
     return count
 
 
-def changes_from_values(axes: Sequence[Axis], values: Sequence[AxisValue]) -> dict[KeyPath, Any]:
+def changes_from_values(axes: Sequence[Axis], values: Sequence[AxisValue]) -> dict[KeyPath, object]:
     """The scene's new values by key path, whole blocks before what is inside them."""
     pairs = [(axis.path, value.value) for axis, value in zip(axes, values, strict=True)]
     return dict(sorted(pairs, key=lambda pair: len(pair[0])))
@@ -83,8 +82,3 @@ def require_apart(axes: Sequence[Axis]) -> None:
             raise UnitError(what, "every axis once", 'remove one, or give it a "name" of its own')
         names.add(axis.name)
         paths.add(axis.path)
-
-
-def labels_from_values(axes: Sequence[Axis], values: Sequence[AxisValue]) -> Mapping[str, str]:
-    """Text of each value by the axis's name."""
-    return {axis.name: value.text for axis, value in zip(axes, values, strict=True)}

@@ -21,13 +21,13 @@ import tempfile
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
 
 import pyarrow as pa
 import pyarrow.parquet as pq
 
 from sim.quantities.errors import HalfstopError, quoted
-from sim.sweep.setup import Result
+from sim.sweep.plan import Plan
+from sim.sweep.setup import Cell, Result, Row
 
 PLAN, LOCK, CHUNKS = "plan.json", ".halfstop-sweep.lock", "chunks"
 TABLES = ("table.parquet", "table.csv")
@@ -53,7 +53,7 @@ class SweepFolder:
     @contextmanager
     def held(self) -> Iterator[SweepFolder]:
         """Make the folder, keep others from writing it, and take away what an earlier run left half written."""
-        with told_plainly(self.path):
+        with _plain_faults(self.path):
             self.require_ours()
             self.path.mkdir(parents=True, exist_ok=True)
             handle = os.open(self.path / LOCK, os.O_RDWR | os.O_CREAT, 0o644)
@@ -85,7 +85,7 @@ class SweepFolder:
 
     def write(self, name: str, data: bytes, *, last: bool = True) -> None:
         """Write one file whole or not at all; `last` of several in a folder makes sure of all of them."""
-        with told_plainly(self.path):
+        with _plain_faults(self.path):
             place = self.path / name
             place.parent.mkdir(exist_ok=True)
             handle, pending = tempfile.mkstemp(prefix=PENDING_PREFIX, dir=place.parent)
@@ -108,9 +108,10 @@ class SweepFolder:
 
         Arguments: `labels` each variation's axis values by id.
         """
-        rows = []
+        rows: list[Row] = []
+        folders: set[Path] = set()
         for result in results:
-            row: dict[str, Any] = {"id": result.id, "status": FAILED if result.reason else DONE,
+            row: Row = {"id": result.id, "status": FAILED if result.reason else DONE,
                                    "reason": result.reason or None}  # fmt: skip
             row |= {f"axis.{name}": text for name, text in labels.get(result.id, {}).items()}
             for kind, data in result.files.items():
@@ -118,9 +119,10 @@ class SweepFolder:
                 if not self._holds(name, len(data)):
                     self.write(name, data, last=False)
                 row[kind], row[f"{kind}_bytes"] = name, len(data)
+                folders.add((self.path / name).parent)
             rows.append(row | result.row)
-        with told_plainly(self.path):
-            for folder in {(self.path / name).parent for row in rows for name in map(row.get, FOLDERS) if name}:
+        with _plain_faults(self.path):
+            for folder in folders:
                 _sync_folder(folder)
         self._write_chunk(pa.Table.from_pylist(rows, schema=_schema(rows)))
 
@@ -156,43 +158,26 @@ class SweepFolder:
 
     def finished(self) -> dict[str, str]:
         """Status by id of every variation whose chunk is good and whose files are there in full."""
-        found: dict[str, str] = {}
+        statuses: dict[str, str] = {}
         for _, table in self.chunks():
             names = set(table.column_names)
             kinds = [kind for kind in FOLDERS if kind in names]
             columns = ["id", "status", *(name for kind in kinds for name in (kind, f"{kind}_bytes"))]
             for row in table.select(columns).to_pylist():
                 if all(row[kind] is None or self._holds(row[kind], row[f"{kind}_bytes"]) for kind in kinds):
-                    found.setdefault(row["id"], row["status"])
-        return found
+                    statuses.setdefault(row["id"], row["status"])
+        return statuses
 
-    def plan(self) -> dict[str, Any]:
+    def plan(self) -> Plan:
         """The plan of the last run."""
         path = self.path / PLAN
         try:
-            plan: dict[str, Any] = json.loads(path.read_text("utf-8"))
+            plan: Plan = json.loads(path.read_text("utf-8"))
         except FileNotFoundError:
             raise FolderFault(f"{quoted(self.path)}: no sweep was made here; name the folder of one") from None
         except (OSError, ValueError):
             raise FolderFault(f"{quoted(path)}: cannot be read; run the sweep again into this folder") from None
         return plan
-
-    def damaged_files(self) -> list[str]:
-        """Files that a chunk names and whose bytes do not have its checksum."""
-        wrong = []
-        for _, table in self.chunks():
-            for kind in FOLDERS:
-                if kind in table.column_names:
-                    for row in table.select([kind, f"{kind}_sha256"]).to_pylist():
-                        if row[kind] is not None and not self._agrees(row[kind], row[f"{kind}_sha256"]):
-                            wrong.append(row[kind])
-        return wrong
-
-    def _agrees(self, name: str, sha256: str) -> bool:
-        try:
-            return hashlib.sha256((self.path / name).read_bytes()).hexdigest() == sha256
-        except OSError:
-            return False
 
     def _holds(self, name: str, size: int) -> bool:
         try:
@@ -212,7 +197,7 @@ def checksum(data: bytes) -> str:
 
 
 @contextmanager
-def told_plainly(path: Path) -> Iterator[None]:
+def _plain_faults(path: Path) -> Iterator[None]:
     """Turn a fault of the disk into one plain line."""
     try:
         yield
@@ -224,7 +209,7 @@ def told_plainly(path: Path) -> Iterator[None]:
         ) from None
 
 
-def _schema(rows: Sequence[Mapping[str, Any]]) -> pa.Schema:
+def _schema(rows: Sequence[Row]) -> pa.Schema:
     """Types of all columns, so that one that is empty in a chunk still has its type."""
     kinds: dict[str, pa.DataType] = {}
     for row in rows:
@@ -236,7 +221,7 @@ def _schema(rows: Sequence[Mapping[str, Any]]) -> pa.Schema:
     return pa.schema([pa.field(name, kind) for name, kind in kinds.items()])
 
 
-def _kind(value: Any) -> pa.DataType | None:
+def _kind(value: Cell) -> pa.DataType | None:
     match value:
         case None:
             return None

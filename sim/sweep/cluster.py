@@ -9,12 +9,15 @@ import secrets
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING
 
 from sim.quantities.errors import HalfstopError, quoted
 from sim.render.engine import engine_in_use, threads_allowed
 from sim.sweep.cluster_access import ClusterAccess
 from sim.sweep.variations import maker
+
+if TYPE_CHECKING:
+    from distributed import Client, Security
 
 # Memory of a worker: what it takes before any picture, and per pixel of a layer (colour, variance, cleaned, copies).
 WORKER_BYTES, LAYER_BYTES_PER_PIXEL, LAUNCH_BYTES = 900 << 20, 120, 400 << 20
@@ -36,7 +39,7 @@ SETTINGS = {
 class Workers:
     """Workers that a client reaches; `dashboard` address or "", `count` when it was asked, `maker` they all share."""
 
-    client: Any
+    client: Client
     dashboard: str
     count: int
     maker: tuple[str, ...]
@@ -134,7 +137,7 @@ def workers_at(access: ClusterAccess) -> Iterator[Workers]:
             yield Workers(client, client.dashboard_link or "", count, _common_maker(client, access.address))
 
 
-def _security(access: ClusterAccess) -> object:
+def _security(access: ClusterAccess) -> Security:
     """What a client shows and asks for when it connects."""
     from distributed import Security
 
@@ -146,23 +149,23 @@ def _security(access: ClusterAccess) -> object:
     )  # fmt: skip
 
 
-def _common_maker(client: Any, address: str) -> tuple[str, ...]:
+def _common_maker(client: Client, address: str) -> tuple[str, ...]:
     """What all workers are made by; refuses workers whose results would not match."""
     try:
-        told = client.run(maker_of_worker)
+        by_worker = client.run(maker_of_worker)
     except Exception as error:
         raise HalfstopError(
             f"--cluster {quoted(address)}: a worker cannot load halfstop ({type(error).__name__}: {error}); "
             "install the same version for every worker"
         ) from None
-    found = set(told.values())
-    if len(found) > 1:
-        one, other = sorted(found)[:2]
+    makers: set[tuple[str, ...]] = set(by_worker.values())
+    if len(makers) > 1:
+        one, other = sorted(makers)[:2]
         differ = next((f"{a} and {b}" for a, b in zip(one, other, strict=False) if a != b), "")
         raise HalfstopError(
             f"--cluster {quoted(address)}: workers differ ({differ}), so their results would; give all the same"
         )
-    return tuple(found.pop())
+    return makers.pop()
 
 
 def maker_of_worker() -> tuple[str, ...]:
@@ -172,7 +175,7 @@ def maker_of_worker() -> tuple[str, ...]:
 
 @contextmanager
 def _quiet() -> Iterator[None]:
-    """Keep the task engine's own remarks off the terminal: what matters is told in plain lines."""
+    """Keep the task engine's own remarks off the terminal: what matters is said in plain lines."""
     names = ("distributed", "distributed.nanny", "distributed.worker", "distributed.scheduler", "distributed.comm",
              "distributed.core", "tornado.application", "asyncio")  # fmt: skip
     before = {name: logging.getLogger(name).level for name in names}

@@ -6,7 +6,7 @@ Parts of a name are joined by dots; names of lights and points hold none.
     incident.POINT.LIGHT  stops over the camera's   incident_error.POINT  standard error of all lights together
     spot.POINT.LIGHT      stops from middle grey    spot_error.POINT
     flat.CHEEK.LIGHT      as incident, by flat receptors: key-side cheek turned to the key, the other to the camera
-    verdict.CHECK         "good" or "look"          check.CHECK         what was found, in words
+    verdict.CHECK         "good" or "look"          check.CHECK         what it says, in words
     fact.NAME             a figure of the checks    wish.POINT          stops that a wish is missed by
 LIGHT is "combined" for all lights together. Null in a row that is done: no light there at all.
 """
@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from sim.advice.checks.sentences import lines_from_finding
 from sim.light.readings import ProbeId
@@ -24,6 +24,7 @@ from sim.metering.points import PointReadings, Reading
 from sim.metering.report import MeterReport
 from sim.metering.report_points import KEY_CHEEK, SHADOW_CHEEK, ratio_probes
 from sim.scene.model import Scene
+from sim.sweep.setup import Row
 
 if TYPE_CHECKING:
     from sim.advice.checks.report import CheckReport
@@ -38,9 +39,9 @@ SUBJECTS = ("duties", "separation", "catchlights", "focus", "frame", "flare", "s
 CHECKS = ("exposure", "separation", "catchlights", "focus", "frame", "flare", "duties")
 
 
-def reading_columns(report: MeterReport, flats: Mapping[str, PointReadings]) -> dict[str, Any]:
+def reading_columns(report: MeterReport, flats: Mapping[str, PointReadings]) -> Row:
     """Columns of every reading: arguments as from the report, and the cheeks' flat receptors by point."""
-    row: dict[str, Any] = {
+    row: Row = {
         "key_light": report.key.light,
         "key_side": report.key.lit_cheek,
         "ratio_stops": finite(report.ratio.diff_stops),
@@ -60,10 +61,10 @@ def flats_of(report: MeterReport, readings: Mapping[ProbeId, PointReadings]) -> 
     return {KEY_CHEEK: readings[lit], SHADOW_CHEEK: readings[shadow]}
 
 
-def _point_columns(kind: str, point: str, readings: PointReadings | None) -> dict[str, Any]:
+def _point_columns(kind: str, point: str, readings: PointReadings | None) -> Row:
     if readings is None:
         return {}
-    row = {f"{kind}.{point}.{name}": _stops(reading) for name, reading in readings.by_light.items()}
+    row: Row = {f"{kind}.{point}.{name}": _stops(reading) for name, reading in readings.by_light.items()}
     row[f"{kind}.{point}.{COMBINED}"] = _stops(readings.combined)
     row[f"{kind}_error.{point}"] = finite(readings.combined.stderr_stops)
     return row
@@ -74,18 +75,18 @@ def _stops(reading: Reading) -> float | None:
     return finite(reading.from_grey_stops if stops is None else stops)
 
 
-def scene_columns(scene: Scene) -> dict[str, Any]:
+def scene_columns(scene: Scene) -> Row:
     """Columns of how the picture is exposed."""
     camera = scene.camera
     return {"f_number": camera.f_number, "shutter_s": camera.shutter_s, "iso": float(camera.iso)}
 
 
-def check_columns(report: CheckReport, health: Health) -> dict[str, Any]:
-    """Columns of the checks: verdicts, what was found in words, and figures."""
+def check_columns(report: CheckReport, health: Health) -> Row:
+    """Columns of the checks: verdicts, what they say in words, and figures."""
     from sim.advice.checks.findings import findings_from_report
 
     findings = findings_from_report(report)
-    row: dict[str, Any] = {
+    row: Row = {
         f"check.{name}": "; ".join(line.strip() for finding in findings[name] for line in lines_from_finding(finding))
         for name in SUBJECTS
     }
@@ -126,7 +127,7 @@ def finite(value: float | None) -> float | None:
 def about(name: str) -> str:
     """What a column holds, in words, for its field in the table."""
     head, *rest = name.split(".")
-    told = {
+    whole = {
         "variation": "number in the study", "id": "name of the content", "status": "done, failed or waiting",
         "reason": "why it failed", "score": "root mean square of the wishes' misses", "rank": "1 is best",
         "picture": "file, from the folder", "picture_sha256": "its checksum", "layers": "file, from the folder",
@@ -135,8 +136,8 @@ def about(name: str) -> str:
         "ratio_stops": "key side over shadow side", "ratio_error": "its standard error", "f_number": "camera",
         "shutter_s": "camera", "iso": "camera",
     }.get(head)  # fmt: skip
-    if told is not None:
-        return told
+    if whole is not None:
+        return whole
     light = "all lights together" if rest[-1] == COMBINED else f"{rest[-1]} alone"
     place = " ".join(rest[:-1]) if len(rest) > 1 else rest[0]
     return {
@@ -147,7 +148,7 @@ def about(name: str) -> str:
         "spot_error": f"standard error of spot at {rest[0]}, all lights together",
         "flat": f"incident by flat receptor on the {place}, over (+) or under (-) the camera's f-number, {light}",
         "flat_error": f"standard error of flat on the {rest[0]}, all lights together",
-        "verdict": f"{rest[0]}: good, or look", "check": f"{rest[0]}: what was found",
+        "verdict": f"{rest[0]}: good, or look", "check": f"{rest[0]}: what it says",
         "fact": rest[0].replace("_", " "),
         "wish": f"{rest[0]}: stops over (+) or under (-) what is wished",
     }.get(head, name)  # fmt: skip

@@ -6,13 +6,12 @@ import operator
 import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 from sim.quantities.errors import UnitError, quoted
 from sim.sweep.amounts import Amount, amount_from_value
 from sim.sweep.axes import Axis, AxisValue
 
-_SIGNS: dict[str, Callable[[Any, Any], bool]] = {
+_SIGNS: dict[str, Callable[[float, float], bool]] = {
     "<=": operator.le, ">=": operator.ge, "!=": operator.ne, "is not": operator.ne, "<": operator.lt,
     ">": operator.gt, "=": operator.eq, "is": operator.eq,
 }  # fmt: skip
@@ -39,7 +38,8 @@ class ConditionTerm:
             self.literal, self.amount
         )  # fmt: skip
         if ours.amount is None or amount is None:
-            return _SIGNS[self.sign](_plain(ours.text), _plain(text))
+            left, right = _plain(ours.text), _plain(text)
+            return _SIGNS[self.sign](float(left > right) - float(left < right), 0.0)
         if ours.amount.unit != amount.unit:
             raise UnitError(
                 f"{quoted(ours.text)} and {quoted(text)} cannot be compared", "two values of one kind",

@@ -17,10 +17,11 @@ from sim.sweep.chunks import FAILED, PLAN, SweepFolder
 from sim.sweep.cluster import Workers, workers_at, workers_here, workers_wanted
 from sim.sweep.cluster_access import ClusterAccess, access_from_options
 from sim.sweep.groups import groups_of
+from sim.sweep.plan import plan_record
 from sim.sweep.scheduler import PER_CHUNK, Scheduler, Work
 from sim.sweep.setup import METER_RAYS, Group, GroupRequest, Result
 from sim.sweep.study import Study, load_study
-from sim.sweep.table import plan_record, write_tables
+from sim.sweep.table import write_tables
 from sim.sweep.variations import Variation, maker, variations_of
 from sim.sweep.writer import Writer
 

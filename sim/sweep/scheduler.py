@@ -14,13 +14,16 @@ import time
 from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import TYPE_CHECKING
 
 from sim.quantities.errors import EngineError, HalfstopError
 from sim.sweep.groups import chunks_of, mix_cost_s, trace_cost_s
 from sim.sweep.mixing import mix_variations, reason_from
 from sim.sweep.setup import Group, GroupRequest, Result, VariationJob
 from sim.sweep.tracing import WrongMaker, trace_group
+
+if TYPE_CHECKING:
+    from distributed import Client, Future
 
 # Variations of one chunk at most.
 PER_CHUNK = 16
@@ -36,8 +39,9 @@ KILLER = "the worker process ended every time while it made this one; it may nee
 class Work:
     """What workers are given to do."""
 
-    trace: Callable[[GroupRequest, Group], Any] = trace_group
-    mix: Callable[[GroupRequest, Any, Group, Sequence[VariationJob]], list[Result]] = mix_variations
+    trace: Callable[[GroupRequest, Group], object] = trace_group
+    # Takes what `trace` gave, second.
+    mix: Callable[..., list[Result]] = mix_variations
 
 
 @dataclass(frozen=True)
@@ -55,7 +59,7 @@ class Scheduler:
 
     def __init__(
         self,
-        client: Any,
+        client: Client,
         request: GroupRequest,
         on_results: Callable[[list[Result], float], None],
         work: Work | None = None,
@@ -63,8 +67,8 @@ class Scheduler:
         self.client, self.request, self.on_results, self.work = client, request, on_results, work or Work()
         self.waiting: deque[Group] = deque()
         self.suspects: deque[Group] = deque()
-        self.flying: dict[Any, _Task] = {}
-        self.landed: queue.Queue[Any] = queue.Queue()
+        self.flying: dict[Future[list[Result]], _Task] = {}
+        self.landed: queue.Queue[Future[list[Result]]] = queue.Queue()
         self.given = 0
         self.seen_workers_at = self.counted_at = time.monotonic()
         self.count = self._counted()

@@ -36,6 +36,7 @@ from sim.sweep.variations import MOST_VARIATIONS, Variation, maker, variations_o
 from sim.sweep.writer import THREADS, Writer
 from tests.bench.pace import Costs, efficiency, wall_s_from_workers
 from tests.bench.sleepers import SPEED_UP, waiting_mix, waiting_trace
+from tests.sweep.sweep_faults import damaged_files
 
 ROOT = Path(__file__).resolve().parents[2]
 STUDY = ROOT / "scenes" / "studies" / "modifiers.yaml"
@@ -135,7 +136,7 @@ def same(folder: Path) -> dict[str, Any]:
     for workers in ("1", "2"):
         timed_command(["sweep", str(study), "--out", str(folder / f"same-{workers}"), "--workers", workers])
     one, two = (read_table(folder / f"same-{workers}") for workers in ("1", "2"))
-    damaged = [name for workers in ("1", "2") for name in SweepFolder(folder / f"same-{workers}").damaged_files()]
+    damaged = [name for workers in ("1", "2") for name in damaged_files(SweepFolder(folder / f"same-{workers}"))]
     return {"rows": one.num_rows, "columns": one.num_columns, "equal": one.equals(two), "damaged": damaged}
 
 

@@ -17,6 +17,7 @@ from typing import Any
 import numpy as np
 
 from sim.reports.files import png_bytes
+from sim.sweep.chunks import FOLDERS, SweepFolder
 from sim.sweep.scheduler import Work
 from sim.sweep.setup import Group, GroupRequest, Result, VariationJob
 
@@ -101,3 +102,14 @@ def result_from_id(name: str) -> Result:
         "picture_sha256": hashlib.sha256(picture).hexdigest(),
     }  # fmt: skip
     return Result(name, row, {"picture": picture})
+
+
+def damaged_files(home: SweepFolder) -> list[str]:
+    """Files that a chunk names and whose bytes do not have its checksum."""
+    rows = [row for _, table in home.chunks() for row in table.to_pylist()]
+    named = [(row[kind], row[f"{kind}_sha256"]) for row in rows for kind in FOLDERS if row.get(kind) is not None]
+    return [name for name, sha256 in named if _sha256(home.path / name) != sha256]
+
+
+def _sha256(path: Path) -> str:
+    return hashlib.sha256(path.read_bytes()).hexdigest() if path.is_file() else ""

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 import pytest
 from PIL import Image
-from sweep_faults import write_study
+from sweep_faults import damaged_files, write_study
 from test_sweep_run import ROOT, _cluster, _killing
 
 from sim.render.engine import engine_in_use
@@ -144,7 +144,7 @@ def test_one_worker_and_two_make_the_same_rows_and_pictures(tmp_path: Path, monk
         out = tmp_path / str(workers)
         made = run_sweep(study, SweepRequest(out, workers))
         assert (made.made, made.failed) == (8, 0) and made.page.is_file()
-        assert SweepFolder(out).damaged_files() == []
+        assert damaged_files(SweepFolder(out)) == []
         tables.append(read_table(out))
     assert tables[0].equals(tables[1])
     assert tables[0].column("rank").null_count == 0
@@ -172,7 +172,7 @@ def test_two_tracing_workers_killed_and_a_killed_command_cost_no_row(tmp_path: P
         made = run_sweep(study, SweepRequest(out, 2))
     assert made.kept > 0 and made.failed == 0
     assert read_table(out).equals(read_table(tmp_path / "calm"))
-    assert SweepFolder(out).damaged_files() == []
+    assert damaged_files(SweepFolder(out)) == []
 
 
 @contextmanager

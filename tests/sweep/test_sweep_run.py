@@ -24,7 +24,7 @@ from typing import Any
 import psutil
 import pyarrow.parquet as pq
 import pytest
-from sweep_faults import distances, quick_work, result_from_id, write_study
+from sweep_faults import damaged_files, distances, quick_work, result_from_id, write_study
 
 from sim.quantities.errors import HalfstopError
 from sim.render.engine import engine_in_use
@@ -57,7 +57,7 @@ def _require_whole(out: Path, count: int, failed: dict[str, str] | None = None) 
         assert row["incident.face.key"] == wanted.row["incident.face.key"]
         assert (out / row["picture"]).read_bytes() == wanted.files["picture"]
     home = SweepFolder(out)
-    assert home.damaged_files() == []
+    assert damaged_files(home) == []
     # Each content lies in one chunk only, and nothing half written is left.
     held = Counter(name for _, chunk in home.chunks() for name in chunk.column("id").to_pylist())
     assert set(held.values()) == {1} and len(held) == count
@@ -204,7 +204,7 @@ def test_damage_is_found_and_made_good(tmp_path: Path) -> None:
     assert (made.kept, made.made) == (3, 3)
     rows = read_table(out).to_pylist()
     assert [row["status"] for row in rows] == ["done"] * 6
-    assert SweepFolder(out).damaged_files() == []
+    assert damaged_files(SweepFolder(out)) == []
 
 
 def test_a_disk_that_fills_is_one_plain_line_and_is_gone_on_from(
