@@ -3,7 +3,8 @@
 amounts          values with units as numbers, and ranges of them
 axes             what is varied and how axes combine
 conditions       which combinations are left out
-study            the study file
+study_file       the study file's form, key by key
+study            a checked study
 variations       every combination as a scene, with the name of its content
 groups           variations that share traced light, heaviest first
 setup            what a group is, as it travels to a worker
