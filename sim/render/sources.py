@@ -85,17 +85,20 @@ def _is_package(name: str) -> bool:
     return HOME.joinpath(*name.split(".")[1:]).is_dir()
 
 
-def _imported(source: bytes, package: str) -> Iterator[str]:
+@cache
+def _imported(source: bytes, package: str) -> tuple[str, ...]:
     """Every name that a module imports, made absolute; a name taken from a module may be a module itself."""
+    names: list[str] = []
     for node in _statements(ast.parse(source).body):
         if isinstance(node, ast.Import):
-            yield from (alias.name for alias in node.names)
+            names += [alias.name for alias in node.names]
         elif isinstance(node, ast.ImportFrom):
             base = package.split(".")[: len(package.split(".")) - node.level + 1] if node.level else []
             stem = ".".join([*base, *([node.module] if node.module else [])])
-            yield stem
+            names.append(stem)
             if stem.partition(".")[0] == PACKAGE:
-                yield from (f"{stem}.{alias.name}" for alias in node.names)
+                names += [f"{stem}.{alias.name}" for alias in node.names]
+    return tuple(names)
 
 
 def _statements(body: list[ast.stmt]) -> Iterator[ast.stmt]:
