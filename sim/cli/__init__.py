@@ -9,7 +9,7 @@
     progress  what is shown while a preview is made
     tables    readings on the terminal
 
-Exit codes are told in `app`.
+Exit codes stand in `app`.
 """
 
 from sim.cli import papers

@@ -15,7 +15,8 @@ import traceback
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import Annotated, Any, NoReturn
+from types import FrameType
+from typing import Annotated, NoReturn
 
 import typer
 
@@ -221,7 +222,7 @@ def _signals_as_exceptions(ended: list[int]) -> Iterator[None]:
         yield
         return
 
-    def end(number: int, frame: Any) -> NoReturn:
+    def end(number: int, frame: FrameType | None) -> NoReturn:
         ended.append(number)
         raise _Ended
 

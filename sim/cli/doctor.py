@@ -88,23 +88,23 @@ def _engine_name(report: EngineReport) -> str:
 
 
 def _versions(distributions: Iterable[str]) -> list[str]:
-    told = []
+    versions = []
     for name in distributions:
         try:
-            told.append(f"{name} {importlib.metadata.version(name)}")
+            versions.append(f"{name} {importlib.metadata.version(name)}")
         except importlib.metadata.PackageNotFoundError:
-            told.append(f"{name} missing")
-    return told
+            versions.append(f"{name} missing")
+    return versions
 
 
 def _rig_view() -> str:
     """Try the ways to draw without a screen; name the first that works, else the last one's reason."""
-    told = ""
+    verdict = ""
     for platform_name, label in (("egl", "EGL"), ("osmesa", "OSMesa")):
-        told = _trial(_RIG_VIEW_TRIAL, {"PYOPENGL_PLATFORM": platform_name})
-        if told == "works":
+        verdict = _trial(_RIG_VIEW_TRIAL, {"PYOPENGL_PLATFORM": platform_name})
+        if verdict == "works":
             return f"works through OpenGL ({label})"
-    return f"no OpenGL without a screen ({told}); Debian: apt-get install libegl1 libgl1 libgl1-mesa-dri"
+    return f"no OpenGL without a screen ({verdict}); Debian: apt-get install libegl1 libgl1 libgl1-mesa-dri"
 
 
 def _trial(code: str, environ: dict[str, str]) -> str:

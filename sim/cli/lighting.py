@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from sim.quantities.errors import HalfstopError, UnitError
 
 if TYPE_CHECKING:
+    from rich.console import RenderableType
+    from rich.table import Table
+
     from sim.advice.balance import Balance
     from sim.scene.edit import SceneText
 
@@ -149,10 +152,10 @@ def compare(
             scenes, swap or [], folder, long_side_px=size, samples=require_samples(samples), seed=_seed(seed), key=key,
             fresh=fresh, on_progress=on_progress,
         )  # fmt: skip
-    for found in made.figures:
-        rows = [f"  {label}: {figure}" for label, figure in rows_from_figures(found, made.figures[0]) if label]
-        traced = ", ".join(found.traced) if found.traced else "nothing"
-        _show(found.label, *rows, f"  traced: {traced}")
+    for figures in made.figures:
+        rows = [f"  {label}: {figure}" for label, figure in rows_from_figures(figures, made.figures[0]) if label]
+        traced = ", ".join(figures.traced) if figures.traced else "nothing"
+        _show(figures.label, *rows, f"  traced: {traced}")
     _show(f"{len(made.files)} files in {folder}: see alternatives.png")
 
 
@@ -189,7 +192,7 @@ def _balanced(
     )
 
 
-def _wish_table(result: Balance) -> Any:
+def _wish_table(result: Balance) -> Table:
     from sim.metering.report import short_f_number, stops_text
 
     table = _table(f"Wishes, reference {result.reference} at {short_f_number(result.reference_f_number)}")
@@ -213,7 +216,7 @@ def _reason_lines(result: Balance) -> list[str]:
     return [*(f"Not met: {o.wish.text}: {'; '.join(o.reasons)}." for o in unmet), ""]
 
 
-def _move_table(result: Balance) -> Any:
+def _move_table(result: Balance) -> Table:
     from sim.advice.balance.outcome import dial_text
     from sim.metering.report import stops_text
 
@@ -232,26 +235,26 @@ def _move_table(result: Balance) -> Any:
     return table
 
 
-def _table(title: str) -> Any:
+def _table(title: str) -> Table:
     from rich import box
     from rich.table import Table
 
     return Table(title=title, title_justify="left", box=box.SIMPLE_HEAD, pad_edge=False)
 
 
-def _show(*pieces: Any) -> None:
+def _show(*lines: RenderableType) -> None:
     """Print lines and tables; in plain ASCII where the output is no terminal that knows more."""
     from rich.console import Console
 
     pretty = sys.stdout.isatty() and "utf" in (sys.stdout.encoding or "").lower()
     console = Console(width=None if sys.stdout.isatty() else PIPED_WIDTH, highlight=False)
-    for piece in pieces:
+    for line in lines:
         if pretty:
-            console.print(piece, markup=False, soft_wrap=isinstance(piece, str))
+            console.print(line, markup=False, soft_wrap=isinstance(line, str))
             continue
         with console.capture() as captured:
-            console.print(piece, markup=False, soft_wrap=isinstance(piece, str))
-        print("\n".join(line.rstrip() for line in captured.get().translate(_ASCII).splitlines()))
+            console.print(line, markup=False, soft_wrap=isinstance(line, str))
+        print("\n".join(text.rstrip() for text in captured.get().translate(_ASCII).splitlines()))
 
 
 def _seed(seed: int) -> int:

@@ -1,4 +1,4 @@
-"""Commands for what leaves the desk: plan, handout, finish, calibrate."""
+"""Commands for what goes to others: plan, handout, finish, calibrate."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ def plan(
             scene, _folder(scene, out, "plan"), readings=not no_readings, views=not no_views, fresh=fresh,
             on_progress=on_progress,
         )  # fmt: skip
-    _told(files, "plan.html")
+    _print_files(files, "plan.html")
 
 
 @app.command()
@@ -65,7 +65,7 @@ def handout(
             scene, _folder(scene, out, "handout"), size=pixels, samples=require_samples(samples),
             seed=require_seed(seed), fresh=fresh, on_progress=on_progress,
         )  # fmt: skip
-    _told(files, "handout.html")
+    _print_files(files, "handout.html")
 
 
 @app.command()
@@ -103,7 +103,7 @@ def finish(
             scene, _folder(scene, out, "finished"), how, size=pixels, samples=require_samples(samples),
             seed=require_seed(seed), fresh=fresh, on_progress=on_progress,
         )  # fmt: skip
-    _told(files, "finished.tif")
+    _print_files(files, "finished.tif")
 
 
 @app.command()
@@ -146,5 +146,5 @@ def _require(option: str, value: str | None, names: tuple[str, ...]) -> None:
         raise HalfstopError(f'{option} {value}: expected one of {", ".join(names)}; write "{option} {names[-1]}"')
 
 
-def _told(files: list[Path], first: str) -> None:
+def _print_files(files: list[Path], first: str) -> None:
     print(f"{len(files)} files in {files[0].parent}: see {first}")

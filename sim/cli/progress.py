@@ -84,8 +84,8 @@ def _plain_lines(time_left: bool) -> Progress:
         elif now_s - spoken_s[step] >= PLAIN_PAUSE_S:
             spoken_s[step] = now_s
             left_s = (now_s - started_s[step]) * (1 - part) / part if time_left and part > 0 else None
-            told = "" if left_s is None else f", {_span(left_s)} left"
-            print(f"{LABELS[step]}: {100 * part:.0f} %{told}", file=sys.stderr, flush=True)
+            left = "" if left_s is None else f", {_span(left_s)} left"
+            print(f"{LABELS[step]}: {100 * part:.0f} %{left}", file=sys.stderr, flush=True)
 
     return tell
 

@@ -49,11 +49,11 @@ def open_room(
     listener = bound_socket(port)
 
     async def run() -> bool:
-        hub = RoomSession(
+        session = RoomSession(
             scene, state_folder_from_environment(), out=out, long_side_px=size, store=store_from_environment()
         )
-        await serve(hub, listener, new_token(), lambda address: _tell(scene, address, not no_browser))
-        return hub.saved
+        await serve(session, listener, new_token(), lambda address: _tell(scene, address, not no_browser))
+        return session.saved
 
     try:
         saved = asyncio.run(run())

@@ -19,7 +19,7 @@ def groups_of(variations: Iterable[Variation], request: GroupRequest, file: str)
     for variation in variations:
         if not variation.refused:
             by_key.setdefault(variation.group, {}).setdefault(variation.id, variation)
-    groups = [group_from_members(key, list(found.values()), request, file) for key, found in by_key.items()]
+    groups = [group_from_members(key, list(members.values()), request, file) for key, members in by_key.items()]
     return sorted(groups, key=lambda group: (-group.cost_s, group.key))
 
 

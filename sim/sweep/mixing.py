@@ -7,7 +7,7 @@ import tempfile
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import Any, ClassVar
+from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
 
@@ -26,8 +26,12 @@ from sim.scene.model import Scene
 from sim.session import Rehearsal
 from sim.studio.layout import CameraView, PlacedLight
 from sim.sweep.columns import check_columns, flats_of, reading_columns, scene_columns
-from sim.sweep.setup import Group, GroupRequest, Result, VariationJob
+from sim.sweep.setup import Group, GroupRequest, Result, Row, VariationJob
 from sim.sweep.tracing import Traced, layers_of, readings_of, rehearsal_of, scene_folder, stack_of, stage_of
+
+if TYPE_CHECKING:
+    from sim.advice.checks.flare import ShadingFlag
+    from sim.advice.checks.frame import ImageFrame
 
 LONGEST_REASON = 300
 
@@ -35,7 +39,7 @@ LONGEST_REASON = 300
 def mix_variations(
     request: GroupRequest, traced: Traced, group: Group, variations: Sequence[VariationJob]
 ) -> list[Result]:
-    """Make some variations of a traced group; one that fails is told with its reason and stops no other."""
+    """Make some variations of a traced group; one that fails is recorded with its reason and stops no other."""
     from sim.render.engine import start_engine
 
     start_engine()
@@ -114,7 +118,7 @@ def _checks(
     variation: VariationJob,
     member: Rehearsal,
     stack: LightStack,
-) -> dict[str, Any]:
+) -> Row:
     """Columns of the checks; spill is left out, which needs rays of its own for every light."""
     from sim.advice.checks.catchlights import catchlights
     from sim.advice.checks.duties import duties
@@ -162,12 +166,14 @@ def _checks(
 class _Flags:
     """Smallest flags of a group's lights, each worked out once: they depend on geometry alone."""
 
-    kept: ClassVar[dict[tuple[str, str, float], Any]] = {}
+    kept: ClassVar[dict[tuple[str, str, float], ShadingFlag | None]] = {}
 
     def __init__(self, group: str) -> None:
         self.group = group
 
-    def __call__(self, camera: CameraView, frame: Any, light: PlacedLight, *, least_m: float = 0.0) -> Any:
+    def __call__(
+        self, camera: CameraView, frame: ImageFrame, light: PlacedLight, *, least_m: float = 0.0
+    ) -> ShadingFlag | None:
         from sim.advice.checks.flare import smallest_flag
 
         key = (self.group, light.name, least_m)

@@ -188,14 +188,14 @@ def _make(
 def _outlook(study: Study, variations: Sequence[Variation], groups: Sequence[Group], kept: int) -> str:
     """What is about to be done, in one line."""
     left = sum(len(group.variations) for group in groups)
-    told = [f"{study.title}: {_counted(len(variations), 'variation')}"]
+    clauses = [f"{study.title}: {_counted(len(variations), 'variation')}"]
     if kept:
-        told.append(f"{kept} finished before")
+        clauses.append(f"{kept} finished before")
     refused = sum(bool(variation.refused) for variation in variations)
     if refused:
-        told.append(f"{refused} cannot stand")
-    told.append(f"{left} to make from {_counted(len(groups), 'traced set-up')}" if left else "nothing new to make")
-    return ", ".join(told)
+        clauses.append(f"{refused} cannot stand")
+    clauses.append(f"{left} to make from {_counted(len(groups), 'traced set-up')}" if left else "nothing new to make")
+    return ", ".join(clauses)
 
 
 def _counted(count: int, noun: str) -> str:

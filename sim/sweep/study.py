@@ -21,7 +21,7 @@ from sim.studio.layout import Layout, layout_from_scene
 from sim.sweep.amounts import values_of_range
 from sim.sweep.axes import Axis, AxisValue, axis_value, require_apart
 from sim.sweep.conditions import Condition, condition_from_text
-from sim.sweep.study_file import AnyAxis, AxisBlock, RangeBlock, StudyBlock, TogetherBlock, WantedBlock
+from sim.sweep.study_file import AxisBlock, AxisOrGroup, RangeBlock, StudyBlock, TogetherBlock, WantedBlock
 
 NAME_FORM = re.compile(r"[a-z][a-z0-9 _-]{0,39}")
 
@@ -153,7 +153,7 @@ def _size(block: StudyBlock, layout: Layout, places: _Places) -> tuple[int, int]
     return size
 
 
-def _group(item: AnyAxis, base: SceneText, place: Place, places: _Places) -> tuple[Axis, ...]:
+def _group(item: AxisOrGroup, base: SceneText, place: Place, places: _Places) -> tuple[Axis, ...]:
     """Axes that go together, most often one."""
     if not isinstance(item, TogetherBlock):
         return (_axis(item, base, place, places),)

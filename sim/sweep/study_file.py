@@ -18,7 +18,7 @@ MOST_AXES, MOST_VALUES = 12, 1000
 
 @dataclass(frozen=True)
 class _Plain(Value):
-    """Any value of a scene file: text, number, switch, list or block."""
+    """A value of a scene file, whichever: text, number, switch, list or block."""
 
     def read(self, value: object) -> object:
         return value
@@ -36,15 +36,15 @@ class _Values(Value):
         return tuple(value)
 
 
-Anything = Annotated[object, _Plain()]
+SceneValue = Annotated[object, _Plain()]
 
 
 class RangeBlock(Block):
     """Values at even distances."""
 
-    start: Anything = Field(alias="from", description="The first value, with its unit.", examples=["1.4 m"])
-    end: Anything = Field(alias="to", description="The last value, with its unit.", examples=["2.4 m"])
-    step: Anything = Field(default=None, description="From one to the next.", examples=["20 cm"])
+    start: SceneValue = Field(alias="from", description="The first value, with its unit.", examples=["1.4 m"])
+    end: SceneValue = Field(alias="to", description="The last value, with its unit.", examples=["2.4 m"])
+    step: SceneValue = Field(default=None, description="From one to the next.", examples=["20 cm"])
     count: Annotated[int, Number("how many values", 2, MOST_VALUES, True, "5")] | None = Field(
         default=None, description="How many values, in place of a step.", examples=[5]
     )
@@ -78,7 +78,7 @@ def _axis_kind(value: object) -> str:
     return "together" if is_group else "axis"
 
 
-AnyAxis = Annotated[
+AxisOrGroup = Annotated[
     Annotated[AxisBlock, Tag("axis")] | Annotated[TogetherBlock, Tag("together")], Discriminator(_axis_kind)
 ]
 
@@ -104,7 +104,7 @@ class StudyBlock(Block):
     scene: Annotated[str, FileName((".yaml", ".yml"))] = Field(
         description="The base scene, from this file's folder.", examples=["../recital.yaml"]
     )
-    axes: tuple[AnyAxis, ...] = Field(
+    axes: tuple[AxisOrGroup, ...] = Field(
         max_length=MOST_AXES, description="What is varied; axes are crossed.",
         examples=[[{"key": "key.power", "values": ["1/4", "1/8"]}]],
     )  # fmt: skip

@@ -10,10 +10,10 @@ from __future__ import annotations
 import tempfile
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, TypedDict
 
 import numpy as np
 
@@ -35,6 +35,7 @@ from sim.sweep.setup import Group, GroupRequest, VariationJob
 from sim.sweep.variations import maker, scene_of
 
 if TYPE_CHECKING:
+    from sim.advice.checks.intrusions import Intrusion
     from sim.render.stage.build import Stage
     from sim.render.stage.shape_cache import ShapeCache
 
@@ -69,19 +70,31 @@ class Layer:
     duties_error: np.ndarray | None = None
 
 
+class Guides(TypedDict):
+    """What the camera met, whatever light falls on it, and how it was traced: fields of a `LightStack`."""
+
+    albedo: np.ndarray
+    normal: np.ndarray
+    distance_m: np.ndarray
+    region: np.ndarray
+    region_names: tuple[str, ...]
+    samples: int
+    engine: str
+
+
 @dataclass(frozen=True)
 class Traced:
     """One group's light: `layers` by place of the light and key of its emission.
 
-    `guides` what the camera met, the stack's other fields; `intrusions` gear in the picture.
+    `guides` what the camera met, None where nothing is pictured; `intrusions` gear in the picture.
     """
 
     group: str
     probes: tuple[Probe, ...]
     layers: dict[tuple[int, str], Layer]
-    guides: dict[str, Any] = field(default_factory=dict)
+    guides: Guides | None = None
     duty_probes: tuple[Probe, ...] = ()
-    intrusions: tuple[Any, ...] = ()
+    intrusions: tuple[Intrusion, ...] = ()
 
 
 def trace_group(request: GroupRequest, group: Group) -> Traced:
@@ -94,7 +107,7 @@ def trace_group(request: GroupRequest, group: Group) -> Traced:
         members = [rehearsal_of(variation, group.file, folder) for variation in group.variations]
         first = members[0]
         layers: dict[tuple[int, str], Layer] = {}
-        guides: dict[str, Any] = {}
+        guides: Guides | None = None
         duty_probes: tuple[Probe, ...] = ()
         probes = tuple(report_probes(first.scene, first.layout))
         for turn in passes_of(group.variations, len(first.layout.light_names)):
@@ -103,7 +116,7 @@ def trace_group(request: GroupRequest, group: Group) -> Traced:
             traced, stack, duty_probes = _pass(request, first.scene, lit, probes, sorted(fresh))
             layers |= {(light, fresh[light]): layer for light, layer in traced.items()}
             guides = guides or _guides(stack)
-        seen: tuple[Any, ...] = ()
+        seen: tuple[Intrusion, ...] = ()
         if "checks" in request.keep:
             from sim.advice.checks.intrusions import intrusions
 
@@ -125,12 +138,12 @@ def passes_of(variations: Sequence[VariationJob], lights: int) -> Iterator[dict[
 
     Light beyond those of the scene's lights, of windows and surroundings, has one emission in a group.
     """
-    told: list[dict[str, int]] = []
+    members: list[dict[str, int]] = []
     for light in range(lights):
         keys = [variation.emissions[light] if light < len(variation.emissions) else "" for variation in variations]
-        told.append({key: keys.index(key) for key in dict.fromkeys(keys)})
-    for turn in range(max(len(found) for found in told)):
-        rows = {light: list(found.items())[turn] for light, found in enumerate(told) if turn < len(found)}
+        members.append({key: keys.index(key) for key in dict.fromkeys(keys)})
+    for turn in range(max(len(by_key) for by_key in members)):
+        rows = {light: list(by_key.items())[turn] for light, by_key in enumerate(members) if turn < len(by_key)}
         yield {light: (member, key) for light, (key, member) in rows.items()}
 
 
@@ -201,9 +214,13 @@ def _cleaned(stack: LightStack, lights: Sequence[int], quality: str) -> dict[int
     return {light: clean[place].copy() for place, light in enumerate(chosen)}
 
 
-def _guides(stack: LightStack | None) -> dict[str, Any]:
-    names = ("albedo", "normal", "distance_m", "region", "region_names", "samples", "engine")
-    return {} if stack is None else {name: getattr(stack, name) for name in names}
+def _guides(stack: LightStack | None) -> Guides | None:
+    if stack is None:
+        return None
+    return Guides(
+        albedo=stack.albedo, normal=stack.normal, distance_m=stack.distance_m, region=stack.region,
+        region_names=stack.region_names, samples=stack.samples, engine=stack.engine,
+    )  # fmt: skip
 
 
 # -- scenes and stages of this process -----------------------------------------------------------
@@ -289,13 +306,14 @@ def layers_of(traced: Traced, layout: Layout, variation: VariationJob) -> list[L
 
 
 def _excess(layers: Sequence[Layer]) -> np.ndarray | None:
-    found = [layer.part_excess for layer in layers if layer.part_excess is not None]
-    return np.stack(found) if len(found) == len(layers) else None
+    known = [layer.part_excess for layer in layers if layer.part_excess is not None]
+    return np.stack(known) if len(known) == len(layers) else None
 
 
 def stack_of(traced: Traced, layout: Layout, variation: VariationJob, request: GroupRequest, depth: int) -> LightStack:
     """The light stack of one variation, with cleaned layers where pictures are wanted."""
     layers = layers_of(traced, layout, variation)
+    assert traced.guides is not None
     stack = LightStack(
         names=layout.light_names, is_flash=layout.is_flash,
         pixels=np.stack([layer.pixels for layer in layers if layer.pixels is not None]),

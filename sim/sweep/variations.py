@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
-from typing import Any
 
 from sim.quantities.errors import HalfstopError, SceneError, UnitError
 from sim.render import fingerprint
@@ -62,14 +61,14 @@ def variations_of(
     if len(wanted) > MOST_VARIATIONS:
         raise study.fault(("axes",), _too_many(len(wanted)))
     _require_each_value_alone(study)
-    found = []
+    variations = []
     for number, values in enumerate(wanted, start=1):
-        found.append(_variation(study, request, number, values))
+        variations.append(_variation(study, request, number, values))
         tell(number / len(wanted))
-    if all(variation.refused for variation in found):
-        what = f"no variation can stand; the first: {found[0].refused}"
+    if all(variation.refused for variation in variations):
+        what = f"no variation can stand; the first: {variations[0].refused}"
         raise study.fault(("axes",), UnitError(what, "at least one that can", "change the values"))
-    return found
+    return variations
 
 
 def _too_many(count: int) -> UnitError:
@@ -130,7 +129,7 @@ def _inside(key: str, axis: Axis) -> bool:
     return key.startswith(path) or path.startswith(key)
 
 
-def _fault_of(study: Study, axes: Any, values: Any) -> SceneError | None:
+def _fault_of(study: Study, axes: Sequence[Axis], values: Sequence[AxisValue]) -> SceneError | None:
     try:
         study.base.changed(changes_from_values(axes, values))
     except SceneError as fault:
