@@ -12,7 +12,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated
 
 import numpy as np
 from pydantic import BeforeValidator, Field
@@ -42,7 +42,7 @@ LEAST_CHANGE_STOPS = 0.02
 ALL = "all"
 
 
-def _light_names(value: Any) -> tuple[str, ...]:
+def _light_names(value: object) -> tuple[str, ...]:
     items = (value,) if isinstance(value, str) else value
     if not isinstance(items, (list, tuple)) or not items or not all(isinstance(item, str) for item in items):
         raise UnitError(f"got {quoted(value)}", "names of lights, or all", "write [key, fill]")
@@ -76,14 +76,14 @@ class ReadingsFile(Block):
 
 @dataclass(frozen=True, eq=False)
 class Readings:
-    """Readings of n points: `on` (n, k) which lights, `f_number` (n,), and where each stands in its file."""
+    """n readings: `on` (n, k) which lights, `f_number` (n,), where each stands in its file; `texts` in words."""
 
     iso: float
     probes: tuple[Probe, ...]
     on: np.ndarray
     f_number: np.ndarray
     lines: tuple[int, ...]
-    told: tuple[str, ...]
+    texts: tuple[str, ...]
 
 
 @dataclass(frozen=True, eq=False)
@@ -109,7 +109,7 @@ def load_readings(path: str | Path, scene: Scene, layout: Layout) -> Readings:
     """The readings of a file, ready to be modelled; raises `SceneError` with the line of a fault."""
     parsed, lines = block_from_file(ReadingsFile, path, "a file of readings")
     names = layout.light_names
-    probes, on, numbers, told = [], [], [], []
+    probes, on, numbers, texts = [], [], [], []
     for index, reading in enumerate(parsed.readings):
         where: KeyPath = ("readings", index)
         for name in reading.lights:
@@ -125,10 +125,10 @@ def load_readings(path: str | Path, scene: Scene, layout: Layout) -> Readings:
         numbers.append(reading.reads_f_number)
         at = reading.at if isinstance(reading.at, str) else "a point"
         shown = units.text_from_f_number_in_tenths(reading.reads_f_number)
-        told.append(f"{at}, {reading.kind}, {' + '.join(reading.lights)}: {shown}")
+        texts.append(f"{at}, {reading.kind}, {' + '.join(reading.lights)}: {shown}")
     numbered = tuple(lines.of(("readings", i)) for i in range(len(probes)))
     iso = parsed.iso or scene.camera.iso
-    return Readings(iso, tuple(probes), np.array(on), np.array(numbers), numbered, tuple(told))
+    return Readings(iso, tuple(probes), np.array(on), np.array(numbers), numbered, tuple(texts))
 
 
 def _refuse(path: str | Path, lines: Lines, where: KeyPath, what: str, names: Sequence[str]) -> None:
@@ -187,23 +187,23 @@ def fit(
     # Find the bulk of the readings first, then fit it plainly.
     keep = np.ones(len(target), bool)
     start = np.zeros(int(free.sum()))
-    found = least_squares(miss, start, slope, loss="cauchy", args=(keep,))
+    solution = least_squares(miss, start, slope, loss="cauchy", args=(keep,))
     for _ in range(10):
-        residual = target - np.log2(part @ np.exp2(corrected(found.x)))
+        residual = target - np.log2(part @ np.exp2(corrected(solution.x)))
         spread = 1.4826 * float(np.median(np.abs(residual[keep])))  # normal distribution: sd over median deviation
         keeping = np.abs(residual) <= max(GROSS_STOPS, GROSS_DEVIATIONS * max(spread, METER_STOPS))
-        found = least_squares(miss, found.x, slope, args=(keeping,))
+        solution = least_squares(miss, solution.x, slope, args=(keeping,))
         if (keeping == keep).all():
             break
         keep = keeping
-    residual = target - np.log2(part @ np.exp2(corrected(found.x)))
+    residual = target - np.log2(part @ np.exp2(corrected(solution.x)))
     # Judge each head's certainty by the readings alone, at the spread they show.
-    slopes = slope(found.x, keep)[: int(keep.sum())]
-    spare = max(int(keep.sum()) - len(found.x), 1)
+    slopes = slope(solution.x, keep)[: int(keep.sum())]
+    spare = max(int(keep.sum()) - len(solution.x), 1)
     noise = max(1.0, float(np.sum(residual[keep] ** 2)) / METER_STOPS**2 / spare)
     stderr = np.full(len(names), np.inf)
-    stderr[free] = np.sqrt(noise * np.diag(np.linalg.inv(slopes.T @ slopes + np.eye(len(found.x)) / PRIOR_STOPS**2)))
-    return Calibration(tuple(names), corrected(found.x), stderr, residual, ~keep)
+    stderr[free] = np.sqrt(noise * np.diag(np.linalg.inv(slopes.T @ slopes + np.eye(len(solution.x)) / PRIOR_STOPS**2)))
+    return Calibration(tuple(names), corrected(solution.x), stderr, residual, ~keep)
 
 
 def changes_from_calibration(scene: Scene, layout: Layout, calibration: Calibration) -> dict[KeyPath, str]:
@@ -254,7 +254,7 @@ def report_lines(readings: Readings, calibration: Calibration, scene: Scene) -> 
     for index in np.flatnonzero(calibration.is_gross):
         off = calibration.residual_stops[index]
         lines.append(
-            f"line {readings.lines[index]}: {readings.told[index]} is {off:+.1f} stops off what the others agree on; "
+            f"line {readings.lines[index]}: {readings.texts[index]} is {off:+.1f} stops off what the others agree on; "
             "set aside: read it again"
         )
     spread = calibration.residual_stops[~calibration.is_gross]

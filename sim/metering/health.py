@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import asdict, dataclass
-from typing import Any
 
 import numpy as np
 
@@ -17,6 +16,7 @@ from sim.light.mix import Mix
 from sim.light.stack import LightStack
 from sim.metering.points import PointReadings
 from sim.quantities import color, photometry
+from sim.quantities.plain import PlainDict, plain_dict
 from sim.scene.model import Camera
 
 # Stops from saturation down to black that a sensor of today holds: common practice, no source.
@@ -185,15 +185,15 @@ def false_tones(linear: np.ndarray, range_stops: float = RANGE_STOPS) -> np.ndar
     return picture
 
 
-def record_from_health(health: Health) -> dict[str, Any]:
+def record_from_health(health: Health) -> PlainDict:
     """The health as plain data for a file of readings."""
-    return {
+    return plain_dict({
         **{name: value for name, value in asdict(health).items() if name != "parts"},
         "saturation_stops": SATURATION_STOPS,
         "histogram_from_stops": HISTOGRAM_FROM_STOPS,
         "histogram_step_stops": HISTOGRAM_STEP_STOPS,
-        "parts": {name: {**asdict(part), "histogram": list(part.histogram)} for name, part in health.parts.items()},
-    }
+        "parts": {name: asdict(part) for name, part in health.parts.items()},
+    })  # fmt: skip
 
 
 def health_lines(health: Health, camera: Camera) -> list[str]:
@@ -210,12 +210,12 @@ def health_lines(health: Health, camera: Camera) -> list[str]:
         )  # fmt: skip
         lines.append(f"For the {health.reference}: {thirds} ({how}).")
     for what, words in (("clipped", "clips"), ("crushed", "sinks into black")):
-        told = []
+        shares = []
         for name, part in health.parts.items():
             share, doubt = getattr(part, what), getattr(part, f"{what}_doubt")
             if share >= 0.0005:
-                told.append(f"{name} {100 * share:.1f} % ± {100 * doubt:.1f}")
-        lines.append(f"Of each part {words}: {', '.join(told)}." if told else f"Nothing {words}.")
+                shares.append(f"{name} {100 * share:.1f} % ± {100 * doubt:.1f}")
+        lines.append(f"Of each part {words}: {', '.join(shares)}." if shares else f"Nothing {words}.")
     lines.append(
         f"Sensor: saturation {SATURATION_STOPS:.1f} stops over middle grey (ISO 12232), black "
         f"{health.range_stops:g} stops below it (common practice, no source)."

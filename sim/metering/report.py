@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import asdict, dataclass
-from typing import Any
 
 import numpy as np
 
-from sim.light import mix
+from sim.light.mix import Mix, mix_from_scene
 from sim.light.readings import ProbeId, ProbeReadings
 from sim.metering import points as metering
 from sim.metering.points import PointReadings, Reading
@@ -19,6 +18,7 @@ from sim.metering.report_points import (
     report_probes,
 )
 from sim.quantities import units
+from sim.quantities.plain import PlainDict, plain_dict
 from sim.render.cache.queries import StageLike, read_probes
 from sim.scene.model import Scene
 from sim.studio.layout import Layout
@@ -87,11 +87,11 @@ def read_meter(
 
 def report_from_probes(
     scene: Scene, layout: Layout, measured: ProbeReadings, *, key: str | None = None, seed: int = 0,
-    setting: mix.Mix | None = None,
+    mix: Mix | None = None,
 ) -> MeterReport:  # fmt: skip
-    """Report from probes that were already traced, at a setting of the lights; by default the scene's own."""
-    setting = setting or mix.mix_from_scene(scene, layout)
-    readings = metering.readings_by_probe(measured, setting, scene.camera)
+    """Report from probes that were already traced, at a mix of the lights; by default the scene's own."""
+    mix = mix or mix_from_scene(scene, layout)
+    readings = metering.readings_by_probe(measured, mix, scene.camera)
     side = key_side_from_readings(readings, [light.name for light in layout.lights], key)
     points = [
         PointReport(name, part, readings[ProbeId("dome", part)], readings[ProbeId("spot", part)])
@@ -106,8 +106,8 @@ def report_from_probes(
     return MeterReport(
         title=scene.title,
         camera={"f_number": camera.f_number, "shutter_s": camera.shutter_s, "iso": camera.iso},
-        lights=setting.names,
-        muted=tuple(name for name, muted in zip(setting.names, setting.muted, strict=True) if muted),
+        lights=mix.names,
+        muted=tuple(name for name, muted in zip(mix.names, mix.muted, strict=True) if muted),
         key=side,
         points=tuple(points),
         ratio=_ratio(*(readings[probe] for probe in ratio_probes(side))),
@@ -134,47 +134,39 @@ def drop_stops(reading: Reading) -> float:
 # -- for machines -------------------------------------------------------------------------------
 
 
-def json_from_report(report: MeterReport) -> dict[str, Any]:
+def json_from_report(report: MeterReport) -> PlainDict:
     """The whole report as plain data; what is dark or endless is null."""
-    return {
+    return plain_dict({
         "title": report.title,
         "camera": report.camera,
-        "lights": list(report.lights),
-        "muted": list(report.muted),
+        "lights": report.lights,
+        "muted": report.muted,
         "key": asdict(report.key),
-        "ratio": {"definition": RATIO_DEFINITION, **_plain(asdict(report.ratio))},
-        "ratio_dome_to_camera": _plain(asdict(report.dome_ratio)),
+        "ratio": {"definition": RATIO_DEFINITION, **asdict(report.ratio)},
+        "ratio_dome_to_camera": asdict(report.dome_ratio),
         "points": {
             point.name: {
                 "part": point.part,
-                "incident": _json_from_readings(point.incident),
-                "reflected": _json_from_readings(point.spot),
+                "incident": _record_from_readings(point.incident),
+                "reflected": _record_from_readings(point.spot),
             }
             for point in report.points
         },
         "seed": report.seed,
-    }
+    })  # fmt: skip
 
 
-def _json_from_readings(readings: PointReadings | None) -> dict[str, Any] | None:
+def _record_from_readings(readings: PointReadings | None) -> dict[str, object] | None:
     if readings is None:
         return None
     return {
         "kind": readings.kind,
-        "combined": _plain(asdict(readings.combined)),
+        "combined": asdict(readings.combined),
         "by_light": {
-            name: {**_plain(asdict(reading)), "drop_if_off_stops": _finite(drop_stops(reading))}
+            name: {**asdict(reading), "drop_if_off_stops": drop_stops(reading)}
             for name, reading in readings.by_light.items()
         },
     }
-
-
-def _plain(values: dict[str, Any]) -> dict[str, Any]:
-    return {name: _finite(value) for name, value in values.items()}
-
-
-def _finite(value: float | None) -> float | None:
-    return None if value is None or not np.isfinite(value) else float(value)
 
 
 def short_f_number(f_number: float) -> str:

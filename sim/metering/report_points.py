@@ -122,9 +122,9 @@ def point_from_text(text: str, names: Sequence[str]) -> str:
     """
     plain = " ".join(text.lower().replace("_", " ").replace("-", " ").split())
     table = {name.replace("-", " ").replace("_", " "): name for name in names}
-    said = ALIASES.get(plain)
+    alias = ALIASES.get(plain)
     # A meter of the scene's own goes before another word for a point.
-    found = table.get(plain) or (said if said in names else None)
-    if found is None:
+    point = table.get(plain) or (alias if alias in names else None)
+    if point is None:
         raise UnitError(f"there is no meter point {quoted(text)}", f"one of {', '.join(names)}", 'write "face"')
-    return found
+    return point

@@ -16,11 +16,9 @@ from sim.advice.checks.latitude import (
     Latitude,
     MoveSweep,
     latitude,
-    latitude_lines,
     moved_layout,
-    offset_text,
-    record_from_latitude,
 )
+from sim.advice.checks.latitude_words import latitude_lines, offset_text, record_from_latitude
 from sim.light.develop import denoised, develop
 from sim.quantities.errors import HalfstopError, quoted
 from sim.reports.files import ResultFolder, png_bytes

@@ -69,7 +69,7 @@ def mixed(request: GroupRequest, traced: Traced, group: Group, variation: Variat
     member = rehearsal_of(variation, group.file, folder)
     scene, layout, mix = member.scene, member.layout, member.mix
     measured = readings_of(traced, layout, variation)
-    report = report_from_probes(scene, layout, measured, seed=request.seed, setting=mix)
+    report = report_from_probes(scene, layout, measured, seed=request.seed, mix=mix)
     row = scene_columns(scene)
     if "readings" in request.keep:
         row |= reading_columns(report, flats_of(report, readings_by_probe(measured, mix, scene.camera)))

@@ -14,11 +14,11 @@ import numpy as np
 import pytest
 
 from sim.advice.balance import (
-    Board,
-    Fader,
+    BalanceProblem,
+    Dial,
     balance_from_readings,
-    board_from_readings,
     definition,
+    problem_from_readings,
     scene_with_balance,
     solved_dials,
     stepped_dials,
@@ -125,19 +125,19 @@ def test_known_powers_come_back_in_200_random_set_ups(monkeypatch: pytest.Monkey
         layout = layout_from_scene(scene)
         measured = _small_source_readings(scene, layout)
         points = want_points(scene, layout, measured)
-        faders = [light.source.dial for light in scene.lights.values()]
+        dials = [light.source.dial for light in scene.lights.values()]
         # Draw the true powers from the dials' own settings, and wish for what they read.
         truth = np.array([-dial.step_stops * rng.integers(0, int(dial.range_stops / dial.step_stops + 1e-6) + 1)
-                          for dial in faders])  # fmt: skip
+                          for dial in dials])  # fmt: skip
         read = _at_powers(scene, layout, measured, truth)
         wishes = [wish_from_text(f"{point}=f/{read[probe].f_number!r}", list(points))
                   for point, probe in points.items() if read[probe].f_number > 0.05]  # fmt: skip
-        board = board_from_readings(scene, layout, measured, wishes, points=points)
-        solved = solved_dials(board)
-        assert (solved <= 1e-9).all() and (solved >= [-dial.range_stops - 1e-9 for dial in faders]).all()
-        stepped = stepped_dials(board, solved)
-        for dial, fader in zip(stepped, board.faders, strict=True):
-            assert np.abs(settings_of(fader) - dial).min() < 1e-9
+        problem = problem_from_readings(scene, layout, measured, wishes, points=points)
+        solved = solved_dials(problem)
+        assert (solved <= 1e-9).all() and (solved >= [-dial.range_stops - 1e-9 for dial in dials]).all()
+        stepped = stepped_dials(problem, solved)
+        for dial, dial in zip(stepped, problem.dials, strict=True):
+            assert np.abs(settings_of(dial) - dial).min() < 1e-9
         worst_solved = max(worst_solved, float(np.abs(solved - truth).max()))
         worst_stepped = max(worst_stepped, float(np.abs(stepped - truth).max()))
     assert worst_solved < 0.05
@@ -145,49 +145,55 @@ def test_known_powers_come_back_in_200_random_set_ups(monkeypatch: pytest.Monkey
 
 
 def test_a_light_that_changes_nothing_is_left_alone() -> None:
-    faders = (Fader("key", -2.0, -7.0, 0.1, True), Fader("far", -3.3, -7.0, 0.1, True))
-    board = Board(faders, np.array([[64.0, 1e-7]]), np.zeros(1), np.zeros(2), 64.0, np.array([5.0]), np.array([False]))
-    dials = stepped_dials(board, solved_dials(board))
+    dials = (Dial("key", -2.0, -7.0, 0.1, True), Dial("far", -3.3, -7.0, 0.1, True))
+    problem = BalanceProblem(
+        dials, np.array([[64.0, 1e-7]]), np.zeros(1), np.zeros(2), 64.0, np.array([5.0]), np.array([False])
+    )
+    dials = stepped_dials(problem, solved_dials(problem))
     assert dials == pytest.approx([-1.0, -3.3])
 
 
 def test_a_weak_light_is_no_vernier_for_the_steps_of_others() -> None:
     # The key's thirds miss the wish by a tenth; a light that gives a fiftieth there must not run down to mend it.
-    faders = (Fader("key", -2.0, -7.0, 1 / 3, True), Fader("far", 0.0, -7.0, 0.1, True))
-    board = Board(faders, np.array([[64.0, 0.6]]), np.zeros(1), np.zeros(2), 64.0, np.array([5.1]), np.array([False]))
-    dials = stepped_dials(board, solved_dials(board))
+    dials = (Dial("key", -2.0, -7.0, 1 / 3, True), Dial("far", 0.0, -7.0, 0.1, True))
+    problem = BalanceProblem(
+        dials, np.array([[64.0, 0.6]]), np.zeros(1), np.zeros(2), 64.0, np.array([5.1]), np.array([False])
+    )
+    dials = stepped_dials(problem, solved_dials(problem))
     assert dials[0] == pytest.approx(-1.0, abs=0.34) and abs(dials[1]) < 0.5
 
 
 def test_few_wishes_move_lights_as_little_as_can_be() -> None:
     # Two equal lights and one wish of two stops more: by symmetry both gain two stops, none more.
-    faders = tuple(Fader(name, -3.0, -7.0, 0.1, True) for name in ("a", "b"))
-    board = Board(faders, np.array([[8.0, 8.0]]), np.zeros(1), np.zeros(2), 64.0, np.array([3.0]), np.array([False]))
-    assert solved_dials(board) == pytest.approx([-1.0, -1.0], abs=1e-3)
+    dials = tuple(Dial(name, -3.0, -7.0, 0.1, True) for name in ("a", "b"))
+    problem = BalanceProblem(
+        dials, np.array([[8.0, 8.0]]), np.zeros(1), np.zeros(2), 64.0, np.array([3.0]), np.array([False])
+    )
+    assert solved_dials(problem) == pytest.approx([-1.0, -1.0], abs=1e-3)
 
 
 @pytest.mark.parametrize(
     ("range_stops", "step", "count"), [(7.0, 0.1, 71), (7.0, 1 / 3, 22), (5.0, 1.0, 6), (0.0, 0.1, 1)]
 )
 def test_settings_of_a_dial(range_stops: float, step: float, count: int) -> None:
-    settings = settings_of(Fader("x", 0.0, -range_stops, step, True))
+    settings = settings_of(Dial("x", 0.0, -range_stops, step, True))
     assert len(settings) == count and settings[0] == 0.0 and settings[-1] == pytest.approx(-range_stops)
 
 
 def _two_lights(gain, *, now=(-3.0, -3.0), base=0.0, free=(True, True), targets=(0.0,), relative=False):
-    faders = tuple(Fader(name, at, -7.0, 0.1, f) for name, at, f in zip(("key", "fill"), now, free, strict=True))
+    dials = tuple(Dial(name, at, -7.0, 0.1, f) for name, at, f in zip(("key", "fill"), now, free, strict=True))
     gain = np.atleast_2d(np.array(gain, float))
-    return Board(faders, gain, np.full(len(gain), base), np.array([64.0, 0.0]), 0.0,
+    return BalanceProblem(dials, gain, np.full(len(gain), base), np.array([64.0, 0.0]), 0.0,
                  np.array(targets), np.full(len(gain), relative))  # fmt: skip
 
 
 def test_the_closed_form_of_two_lights() -> None:
     # One light for each point: the dial is the wish itself. Key 8^2 = 6 stops at full, fill 4^2 = 4 stops.
-    board = _two_lights([[64.0, 0.0], [0.0, 16.0]], targets=(5.0, 2.5))
-    assert solved_dials(board) == pytest.approx([-1.0, -1.5], abs=1e-4)
+    problem = _two_lights([[64.0, 0.0], [0.0, 16.0]], targets=(5.0, 2.5))
+    assert solved_dials(problem) == pytest.approx([-1.0, -1.5], abs=1e-4)
     # Two stops under the reference, which the key alone gives: fill to a quarter of the key, key where it was.
-    board = _two_lights([[0.0, 64.0]], targets=(-2.0,), relative=True)
-    dials = solved_dials(board)
+    problem = _two_lights([[0.0, 64.0]], targets=(-2.0,), relative=True)
+    dials = solved_dials(problem)
     assert dials[1] - dials[0] == pytest.approx(-2.0, abs=1e-3)
 
 
@@ -280,11 +286,11 @@ def test_contrary_wishes_name_each_other(four) -> None:
     assert forehead.reasons == ("it contradicts face f/8: the same lights serve both points",)
 
 
-def _reason_of(board: Board, index: int, wishes, reference="camera") -> str:
+def _reason_of(problem: BalanceProblem, index: int, wishes, reference="camera") -> str:
     from sim.advice.balance.outcome import _alone_stops, _reasons
 
-    alone = [_alone_stops(board, row, 0) for row in range(len(board.target))]
-    (reason,) = _reasons(board, wishes, index, alone, reference, 0)
+    alone = [_alone_stops(problem, row, 0) for row in range(len(problem.target))]
+    (reason,) = _reasons(problem, wishes, index, alone, reference, 0)
     return reason
 
 
@@ -292,18 +298,18 @@ def test_a_dial_that_ends_is_named_with_what_is_missing() -> None:
     from sim.advice.balance import Wish
 
     # Key and fill at full give 6 stops each: 7 stops are one too many.
-    board = _two_lights([[64.0, 0.0], [0.0, 64.0]], now=(-1.0, -1.0), targets=(6.0, 7.0))
+    problem = _two_lights([[64.0, 0.0], [0.0, 64.0]], now=(-1.0, -1.0), targets=(6.0, 7.0))
     wishes = [Wish("face", f_number=8.0), Wish("hair", f_number=2**3.5)]
-    assert solved_dials(board) == pytest.approx([0.0, 0.0], abs=1e-3)
-    assert _reason_of(board, 1, wishes) == "with every dial at full power it is still 1.0 stops under"
+    assert solved_dials(problem) == pytest.approx([0.0, 0.0], abs=1e-3)
+    assert _reason_of(problem, 1, wishes) == "with every dial at full power it is still 1.0 stops under"
     # The key is at the reference with 6 stops less 1; fill at full gives 5: for 1 stop over it one stop is missing.
-    board = _two_lights([[0.0, 32.0]], now=(-1.0, -1.0), free=(False, True), targets=(1.0,), relative=True)
-    assert _reason_of(board, 0, [Wish("hair", stops=1.0)], "face") == (
+    problem = _two_lights([[0.0, 32.0]], now=(-1.0, -1.0), free=(False, True), targets=(1.0,), relative=True)
+    assert _reason_of(problem, 0, [Wish("hair", stops=1.0)], "face") == (
         "with every dial at full power it is still 1.0 stops under"
     )
     # The same with a key that may go down: it is met. With a key whose light is on both points it never is.
-    board = _two_lights([[64.0, 0.0]], targets=(1.0,), relative=True)
-    assert _reason_of(board, 0, [Wish("hair", stops=1.0)], "face") == (
+    problem = _two_lights([[64.0, 0.0]], targets=(1.0,), relative=True)
+    assert _reason_of(problem, 0, [Wish("hair", stops=1.0)], "face") == (
         "no dial brings it nearer than 1.0 stops under: light there also falls on the face"
     )
 
@@ -372,6 +378,6 @@ def test_known_powers_come_back_from_traced_readings(engine) -> None:
         read = _at_powers(scene, layout, measured, truth)
         wishes = [wish_from_text(f"{point}=f/{read[probe].f_number!r}", list(points))
                   for point, probe in points.items()]  # fmt: skip
-        board = board_from_readings(scene, layout, measured, wishes, points=points)
-        found = stepped_dials(board, solved_dials(board))
+        problem = problem_from_readings(scene, layout, measured, wishes, points=points)
+        found = stepped_dials(problem, solved_dials(problem))
         assert np.abs(found - truth).max() < 0.05

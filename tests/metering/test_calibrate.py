@@ -162,7 +162,7 @@ def test_the_corrected_scene_keeps_its_comments_and_gives_the_light_that_was_rea
     lit = ((values * weights) @ np.array([0.2126390059, 0.7151686788, 0.0721923154])) * on
     true = lit @ np.exp2([errors.get(n, 0.0) for n in names])
     numbers = np.sqrt(true * readings.iso / 340)
-    read = Readings(readings.iso, readings.probes, on, numbers, readings.lines, readings.told)
+    read = Readings(readings.iso, readings.probes, on, numbers, readings.lines, readings.texts)
     found = calibration_from_probes(read, measured, mix, before.scene, layout)
     for name, stops in errors.items():
         assert found.stops[names.index(name)] == pytest.approx(stops, abs=0.02)

@@ -1,7 +1,7 @@
 """Dials for wanted readings: bounded least squares in stops, then the steps of each head's dial.
 
     wishes    what the user wants, and the probes that read it
-    board     the lights' dials and what they give the wished points, in plain numbers
+    problem   the lights' dials and what they give the wished points, in plain numbers
     solve     the nearest dials, on and off the steps of the heads
     outcome   what was reached, what was not and why, and the changed scene
 
@@ -9,19 +9,19 @@ A wish is an incident f-number at a meter point, or stops against the reference 
 not locked or muted may be turned; room light never.
 """
 
-from sim.advice.balance.board import Board, Fader
 from sim.advice.balance.outcome import Balance, balance_from_readings, definition, scene_with_balance
+from sim.advice.balance.problem import BalanceProblem, Dial
 from sim.advice.balance.solve import solved_dials, stepped_dials
-from sim.advice.balance.wishes import Wish, board_from_readings, want_points, wish_from_text, wishes_from_texts
+from sim.advice.balance.wishes import Wish, problem_from_readings, want_points, wish_from_text, wishes_from_texts
 
 __all__ = [
     "Balance",
-    "Board",
-    "Fader",
+    "BalanceProblem",
+    "Dial",
     "Wish",
     "balance_from_readings",
-    "board_from_readings",
     "definition",
+    "problem_from_readings",
     "scene_with_balance",
     "solved_dials",
     "stepped_dials",

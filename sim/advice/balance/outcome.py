@@ -8,9 +8,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from sim.advice.balance.board import Board
+from sim.advice.balance.problem import BalanceProblem
 from sim.advice.balance.solve import solved_dials, stepped_dials
-from sim.advice.balance.wishes import Wish, board_from_readings
+from sim.advice.balance.wishes import Wish, problem_from_readings
 from sim.light.mix import mix_from_scene
 from sim.light.readings import ProbeId, ProbeReadings
 from sim.metering.points import PointReadings, readings_by_probe
@@ -93,16 +93,16 @@ def balance_from_readings(
     scene: Scene, layout: Layout, measured: ProbeReadings, wishes: Sequence[Wish], *, points: Mapping[str, ProbeId],
     reference: str = "face", locked: Sequence[str] = (), seed: int = 0,
 ) -> Balance:  # fmt: skip
-    """Find the dials for some wishes from probes that were traced once; arguments as in `board_from_readings`."""
-    board = board_from_readings(scene, layout, measured, wishes, points=points, reference=reference, locked=locked)
-    alone = [_alone_stops(board, index, seed) for index in range(len(wishes))]
+    """Find the dials for some wishes from probes that were traced once; arguments as in `problem_from_readings`."""
+    problem = problem_from_readings(scene, layout, measured, wishes, points=points, reference=reference, locked=locked)
+    alone = [_alone_stops(problem, index, seed) for index in range(len(wishes))]
     hopeless = [abs(off) > MET_STOPS for off in alone]
-    board = replace(board, weight=np.where(hopeless, HOPELESS_WEIGHT, 1.0))
-    exact = solved_dials(board, seed=seed)
-    dials = stepped_dials(board, exact)
+    problem = replace(problem, weight=np.where(hopeless, HOPELESS_WEIGHT, 1.0))
+    exact = solved_dials(problem, seed=seed)
+    dials = stepped_dials(problem, exact)
     after = _readings(scene, layout, measured, dials)
-    residuals = board.residual_stops(dials)
-    before = board.residual_stops(np.array([fader.now_stops for fader in board.faders]))
+    residuals = problem.residual_stops(dials)
+    before = problem.residual_stops(np.array([dial.now_stops for dial in problem.dials]))
     against = None if reference == "camera" else after[points[reference]]
     outcomes = []
     for index, wish in enumerate(wishes):
@@ -111,14 +111,14 @@ def balance_from_readings(
         if wish.stops is not None and against is not None:
             stderr = math.hypot(stderr, against.combined.stderr_stops)
         off = abs(residuals[index]) > MET_STOPS + 1e-9
-        reasons = tuple(_reasons(board, wishes, index, alone, reference, seed)) if off else ()
+        reasons = tuple(_reasons(problem, wishes, index, alone, reference, seed)) if off else ()
         outcomes.append(
             WishOutcome(wish, reading.f_number, float(residuals[index]), float(before[index]), stderr, reasons)
         )
     moves = tuple(
-        DialMove(fader.name, fader.now_stops, float(dial), fader.step_stops,
-             "" if fader.free else "muted" if scene.lights[fader.name].mute else "locked")
-        for fader, dial in zip(board.faders, dials, strict=True)
+        DialMove(dial.name, dial.now_stops, float(stops), dial.step_stops,
+             "" if dial.free else "muted" if scene.lights[dial.name].mute else "locked")
+        for dial, stops in zip(problem.dials, dials, strict=True)
     )  # fmt: skip
     shown = scene.camera.f_number if against is None else against.combined.f_number
     return Balance(reference, shown, tuple(outcomes), moves)
@@ -134,47 +134,47 @@ def _readings(scene: Scene, layout: Layout, measured: ProbeReadings, dials: np.n
 # -- reasons ------------------------------------------------------------------------------------
 
 
-def _alone_stops(board: Board, index: int, seed: int) -> float:
+def _alone_stops(problem: BalanceProblem, index: int, seed: int) -> float:
     """Residual of a wish when it is the only one."""
-    own = board.only([index])
+    own = problem.only([index])
     return float(own.residual_stops(solved_dials(own, seed=seed))[0])
 
 
 def _reasons(
-    board: Board, wishes: Sequence[Wish], index: int, alone: Sequence[float], reference: str, seed: int
+    problem: BalanceProblem, wishes: Sequence[Wish], index: int, alone: Sequence[float], reference: str, seed: int
 ) -> list[str]:
     """Why a wish is not met: no light reaches the point, a dial ends, or the wishes contradict each other."""
-    if not any(fader.free for fader in board.faders):
+    if not any(dial.free for dial in problem.dials):
         return ["every light is locked or muted"]
     if abs(alone[index]) > MET_STOPS:
-        return [_out_of_reach(board, index, alone[index], reference, seed)]
-    beyond = solved_dials(board, seed=seed, beyond_stops=BEYOND_STOPS)
-    if abs(float(board.residual_stops(beyond)[index])) <= MET_STOPS:
-        return _ends(board, beyond) or ["the dials' steps are too coarse"]
+        return [_out_of_reach(problem, index, alone[index], reference, seed)]
+    beyond = solved_dials(problem, seed=seed, beyond_stops=BEYOND_STOPS)
+    if abs(float(problem.residual_stops(beyond)[index])) <= MET_STOPS:
+        return _ends(problem, beyond) or ["the dials' steps are too coarse"]
     contrary = [
         wishes[other].text
         for other in range(len(wishes))
-        if other != index and abs(alone[other]) <= MET_STOPS and _clash(board.only([index, other]), seed)
+        if other != index and abs(alone[other]) <= MET_STOPS and _clash(problem.only([index, other]), seed)
     ]
     if contrary:
         return [f"it contradicts {' and '.join(contrary)}: the same lights serve both points"]
-    free = sum(fader.free for fader in board.faders)
+    free = sum(dial.free for dial in problem.dials)
     return [f"{len(wishes)} wishes together ask for more than {free} dial{'s' if free != 1 else ''} can give"]
 
 
-def _out_of_reach(board: Board, index: int, off: float, reference: str, seed: int) -> str:
+def _out_of_reach(problem: BalanceProblem, index: int, off: float, reference: str, seed: int) -> str:
     """The reason of a wish that cannot be met even on its own."""
-    free = np.array([fader.free for fader in board.faders])
+    free = np.array([dial.free for dial in problem.dials])
     side = "under" if off < 0 else "over"
-    if board.relative[index] and not np.allclose(board.reference_gain[free], 0):
-        beyond = solved_dials(board.only([index]), seed=seed, beyond_stops=BEYOND_STOPS)
-        past = _ends(board, beyond)
-        if past and abs(float(board.only([index]).residual_stops(beyond)[0])) <= MET_STOPS:
+    if problem.relative[index] and not np.allclose(problem.reference_gain[free], 0):
+        beyond = solved_dials(problem.only([index]), seed=seed, beyond_stops=BEYOND_STOPS)
+        past = _ends(problem, beyond)
+        if past and abs(float(problem.only([index]).residual_stops(beyond)[0])) <= MET_STOPS:
             return f"the dials end {abs(off):.1f} stops {side} it: {'; '.join(past)}"
         return f"no dial brings it nearer than {abs(off):.1f} stops {side}: light there also falls on the {reference}"
     if off > 0:
-        now = np.array([fader.now_stops for fader in board.faders])
-        fixed = board.base[index] + float(board.gain[index, ~free] @ np.exp2(now[~free]))
+        now = np.array([dial.now_stops for dial in problem.dials])
+        fixed = problem.base[index] + float(problem.gain[index, ~free] @ np.exp2(now[~free]))
         shown = units.text_from_f_number_in_thirds(math.sqrt(fixed)) if fixed > 0 else "nothing"
         return (
             f"with every dial at its lowest it is still {off:.1f} stops over; locked lights and room light alone give "
@@ -185,21 +185,21 @@ def _out_of_reach(board: Board, index: int, off: float, reference: str, seed: in
     return f"with every dial at full power it is still {-off:.1f} stops under"
 
 
-def _clash(pair: Board, seed: int) -> bool:
-    found = solved_dials(pair, seed=seed, beyond_stops=BEYOND_STOPS)
-    return bool(np.abs(pair.residual_stops(found)).max() > MET_STOPS)
+def _clash(pair: BalanceProblem, seed: int) -> bool:
+    nearest = solved_dials(pair, seed=seed, beyond_stops=BEYOND_STOPS)
+    return bool(np.abs(pair.residual_stops(nearest)).max() > MET_STOPS)
 
 
-def _ends(board: Board, beyond: np.ndarray) -> list[str]:
+def _ends(problem: BalanceProblem, beyond: np.ndarray) -> list[str]:
     """Dials that had to pass an end, and how far."""
-    told = []
-    for fader, dial in zip(board.faders, beyond, strict=True):
-        over, under = dial, fader.lowest_stops - dial
+    ends = []
+    for dial, stops in zip(problem.dials, beyond, strict=True):
+        over, under = stops, dial.lowest_stops - stops
         if over > 0.05:
-            told.append(f'"{fader.name}" is at full power and would need {over:.1f} stops more')
+            ends.append(f'"{dial.name}" is at full power and would need {over:.1f} stops more')
         elif under > 0.05:
-            told.append(f'"{fader.name}" is at its lowest and would have to go {under:.1f} stops lower')
-    return told
+            ends.append(f'"{dial.name}" is at its lowest and would have to go {under:.1f} stops lower')
+    return ends
 
 
 # -- the new scene ------------------------------------------------------------------------------

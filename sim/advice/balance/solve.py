@@ -8,7 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 from scipy.optimize import least_squares
 
-from sim.advice.balance.board import Board, Fader
+from sim.advice.balance.problem import BalanceProblem, Dial
 
 # Weight on moving a dial by one stop, from strong to next to nothing, so that lights move no more than need be.
 HOLD_WEIGHTS = (0.1, 1e-2, 1e-3, 1e-6)
@@ -22,17 +22,17 @@ STRAY_WEIGHT = 1e-3
 UNSEEN_STOPS = 0.005
 
 
-def solved_dials(board: Board, *, seed: int = 0, beyond_stops: float = 0.0) -> np.ndarray:
+def solved_dials(problem: BalanceProblem, *, seed: int = 0, beyond_stops: float = 0.0) -> np.ndarray:
     """Dials (k,) between lowest and full that come nearest to the wishes; lights move no more than need be.
 
     Arguments: `seed` of the random starts; `beyond_stops` how far dials may pass their ends, to see what it would
     take. Does not: round to steps.
     """
-    now = np.array([fader.now_stops for fader in board.faders])
-    lowest = np.array([fader.lowest_stops for fader in board.faders]) - beyond_stops
+    now = np.array([dial.now_stops for dial in problem.dials])
+    lowest = np.array([dial.lowest_stops for dial in problem.dials]) - beyond_stops
     highest = np.full(len(now), beyond_stops)
-    turns = np.array([fader.free for fader in board.faders]) & (highest - lowest > 1e-9)
-    if not turns.any() or not len(board.target):
+    turns = np.array([dial.free for dial in problem.dials]) & (highest - lowest > 1e-9)
+    if not turns.any() or not len(problem.target):
         return now
     low, high = lowest[turns], highest[turns]
     rng = np.random.default_rng(seed)
@@ -40,18 +40,18 @@ def solved_dials(board: Board, *, seed: int = 0, beyond_stops: float = 0.0) -> n
     best, least = now, math.inf
     for start in starts:
         dials = now.copy()
-        dials[turns] = _descended(board, now, turns, start, low, high)
-        cost = float(np.square(board.weights * board.residual_stops(dials)).sum())
+        dials[turns] = _descended(problem, now, turns, start, low, high)
+        cost = float(np.square(problem.weights * problem.residual_stops(dials)).sum())
         # Keep the first start, which moves least, unless another is truly better.
         if cost < least - MET_EXACTLY:
             best, least = dials, cost
         if least < MET_EXACTLY:
             break
-    return _left_alone(board, best, now)
+    return _left_alone(problem, best, now)
 
 
 def _descended(
-    board: Board, now: np.ndarray, turns: np.ndarray, start: np.ndarray, low: np.ndarray, high: np.ndarray
+    problem: BalanceProblem, now: np.ndarray, turns: np.ndarray, start: np.ndarray, low: np.ndarray, high: np.ndarray
 ) -> np.ndarray:
     """Minimise over the dials that turn, from a start, with the hold on them loosened step by step."""
 
@@ -61,56 +61,56 @@ def _descended(
         return dials
 
     def residual(x: np.ndarray, hold: float) -> np.ndarray:
-        return np.concatenate([board.weights * board.residual_stops(dials_from(x)), hold * (x - now[turns])])
+        return np.concatenate([problem.weights * problem.residual_stops(dials_from(x)), hold * (x - now[turns])])
 
     def jacobian(x: np.ndarray, hold: float) -> np.ndarray:
-        slopes = board.weights[:, None] * board.jacobian(dials_from(x))
+        slopes = problem.weights[:, None] * problem.jacobian(dials_from(x))
         return np.vstack([slopes[:, turns], hold * np.eye(len(x))])
 
     inset = 1e-9 * (high - low)
     x = start
     for hold in HOLD_WEIGHTS:
-        found = least_squares(
+        solution = least_squares(
             residual, np.clip(x, low + inset, high - inset), jacobian, bounds=(low, high), args=(hold,),
             xtol=1e-12, ftol=1e-14, gtol=1e-12, max_nfev=200,
         )  # fmt: skip
-        x = np.clip(found.x, low, high)
+        x = np.clip(solution.x, low, high)
     return x
 
 
-def _left_alone(board: Board, dials: np.ndarray, now: np.ndarray) -> np.ndarray:
+def _left_alone(problem: BalanceProblem, dials: np.ndarray, now: np.ndarray) -> np.ndarray:
     """Put back every dial whose move made no difference that a meter could show."""
     dials = dials.copy()
-    for index, fader in enumerate(board.faders):
+    for index, dial in enumerate(problem.dials):
         # A setting from the file that lies off the dial cannot be kept.
-        if not fader.free or not fader.lowest_stops <= now[index] <= 0:
+        if not dial.free or not dial.lowest_stops <= now[index] <= 0:
             continue
         kept = dials.copy()
         kept[index] = now[index]
-        if np.abs(board.residual_stops(kept) - board.residual_stops(dials)).max() < UNSEEN_STOPS:
+        if np.abs(problem.residual_stops(kept) - problem.residual_stops(dials)).max() < UNSEEN_STOPS:
             dials = kept
     return dials
 
 
-def settings_of(fader: Fader) -> np.ndarray:
+def settings_of(dial: Dial) -> np.ndarray:
     """Every setting of a dial in stops from full, full first, none outside its range."""
-    count = math.floor(-fader.lowest_stops / fader.step_stops + 1e-6)
-    return np.round(-fader.step_stops * np.arange(count + 1), 9) + 0.0
+    count = math.floor(-dial.lowest_stops / dial.step_stops + 1e-6)
+    return np.round(-dial.step_stops * np.arange(count + 1), 9) + 0.0
 
 
-def stepped_dials(board: Board, dials: np.ndarray) -> np.ndarray:
+def stepped_dials(problem: BalanceProblem, dials: np.ndarray) -> np.ndarray:
     """Dials on the steps of their heads near a solution: nearest steps, then single and paired steps while they help.
 
     A dial that stays where it was keeps its setting, on a step or not.
     """
     choices = [
-        np.unique(np.append(settings_of(f), f.now_stops)) if f.free else np.array([f.now_stops]) for f in board.faders
+        np.unique(np.append(settings_of(f), f.now_stops)) if f.free else np.array([f.now_stops]) for f in problem.dials
     ]
     place = [int(np.abs(options - dial).argmin()) for options, dial in zip(choices, dials, strict=True)]
 
     def cost(places: Sequence[int]) -> float:
         at = np.array([options[i] for options, i in zip(choices, places, strict=True)])
-        missed = np.square(board.weights * board.residual_stops(at)).sum()
+        missed = np.square(problem.weights * problem.residual_stops(at)).sum()
         return float(missed + STRAY_WEIGHT * np.square(at - dials).sum())
 
     least = cost(place)

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sim.advice.balance.board import Board, Fader
+from sim.advice.balance.problem import BalanceProblem, Dial
 from sim.light.mix import mix_from_scene
 from sim.light.readings import ProbeId, ProbeReadings
 from sim.metering.points import CONSTANT_C, readings_by_probe
@@ -94,27 +94,27 @@ def want_points(scene: Scene, layout: Layout, measured: ProbeReadings, key: str 
     return points | {name: ProbeId("own", name) for name in scene.meters}
 
 
-def board_from_readings(
+def problem_from_readings(
     scene: Scene, layout: Layout, measured: ProbeReadings, wishes: Sequence[Wish], *, points: Mapping[str, ProbeId],
     reference: str = "face", locked: Sequence[str] = (),
-) -> Board:  # fmt: skip
+) -> BalanceProblem:  # fmt: skip
     """Put the numbers of a balance together from probes at full dial.
 
     Arguments: `points` as from `want_points`; `reference` a point or "camera"; `locked` names of lights to leave.
     """
-    camera, setting = scene.camera, mix_from_scene(scene, layout)
+    camera, mix = scene.camera, mix_from_scene(scene, layout)
     names = list(scene.lights)
     for name in locked:
         if name not in names:
             raise UnitError(f"there is no light {quoted(name)} to lock", f"one of {', '.join(names)}", "correct it")
-    faders = tuple(
-        Fader(
+    dials = tuple(
+        Dial(
             name, light.power_stops, -light.source.dial.range_stops, light.source.dial.step_stops,
             free=not light.mute and name not in locked,
         )
         for name, light in scene.lights.items()
     )  # fmt: skip
-    full = setting.faded({name: -dial for name, dial in zip(setting.names, setting.dial_stops, strict=True)})
+    full = mix.faded({name: -dial for name, dial in zip(mix.names, mix.dial_stops, strict=True)})
     # Squared f-numbers add as light does: one factor from exposure to what the meter shows.
     weights = full.weights_rgb(camera.shutter_s)
     rows = {probe.id: index for index, probe in enumerate(measured.probes)}
@@ -125,11 +125,11 @@ def board_from_readings(
             measured.probes[row].kind, camera
         )
 
-    table = np.array([squared(points[wish.point]) for wish in wishes]).reshape(len(wishes), len(setting.names))
+    table = np.array([squared(points[wish.point]) for wish in wishes]).reshape(len(wishes), len(mix.names))
     lamps = len(names)
-    against = np.zeros(len(setting.names)) if reference == "camera" else squared(points[reference])
-    return Board(
-        faders=faders,
+    against = np.zeros(len(mix.names)) if reference == "camera" else squared(points[reference])
+    return BalanceProblem(
+        dials=dials,
         gain=table[:, :lamps],
         base=table[:, lamps:].sum(axis=1),
         reference_gain=against[:lamps],

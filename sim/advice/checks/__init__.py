@@ -2,7 +2,7 @@
 
 faceframe    the sitter's face as a grid in its own axes
 noseshadow   the shadow of the nose and its trade name
-latitude     how far the sitter may turn or step
+latitude     how far the sitter may turn or step; its words in latitude_words
 focus        depth of field, blur and how far the backdrop fills the frame
 frame        what the picture takes in, as planes in the room
 intrusions   lights, stands and panels in the picture
@@ -12,5 +12,5 @@ catchlights  lights mirrored in the eyes
 spill        light that lands beside its target
 sparkle      highlights of the gown
 duties       what each light does
-report       all of them together
+report       all of them together; findings, what they have to say; sentences, that in words
 """

@@ -65,15 +65,15 @@ def catchlights(stage: StageLike, mix: Mix, camera: Camera) -> tuple[Catchlight,
     Does not: show lids closer than the figure's own, the tear film, or surfaces that are lit rather than luminous.
     """
     weights = color.luminance(mix.weights_rgb(camera.shutter_s))
-    found = []
+    catchlights = []
     for eye in EYES:
         here = []
         for layer, light in enumerate(stage.layout.lights):
             seen = _mirrored(stage, light, eye, float(weights[layer]), camera)
             if seen is not None:
                 here.append(seen)
-        found += sorted(here, key=lambda c: -c.from_grey_stops)
-    return tuple(found)
+        catchlights += sorted(here, key=lambda c: -c.from_grey_stops)
+    return tuple(catchlights)
 
 
 def mirror_points(centre_m: np.ndarray, radius_m: float, eye_m: np.ndarray, sources_m: np.ndarray) -> np.ndarray:

@@ -147,35 +147,37 @@ def duties(
     halo = halo_of(stack, layout, mix, camera)
     edges = shoulder_edges(stack, layout, mix, camera)
     names = [probe.id.part for probe in read.probes]
-    found = []
+    duties = []
     for k, light in enumerate(mix.names):
         lost = {name: loss_stops(float(row.sum()), float(row[k])) for name, row in zip(names, exposures, strict=True)}
-        told = [_points_text(lost)]
+        tasks = [_points_text(lost)]
         if halo is not None and halo.maker == light:
-            told.append(f"makes the halo behind the head ({_stops(halo.loss_stops[light])} less without it)")
+            tasks.append(f"makes the halo behind the head ({_stops(halo.loss_stops[light])} less without it)")
         for edge in edges:
             if edge.maker == light:
-                told.append(f"draws the edge of the {edge.shoulder} ({_stops(edge.loss_stops[light])} of it)")
+                tasks.append(f"draws the edge of the {edge.shoulder} ({_stops(edge.loss_stops[light])} of it)")
         if glints is not None and glints.maker == light:
-            told.append(
+            tasks.append(
                 f"makes the sparkle ({glints.index:.2f} glints per cm², {glints.without[light]:.2f} without it)"
             )
         sparkles = (
             glints is not None and glints.index > 0 and abs(1 - glints.without[light] / glints.index) > IDLE_STOPS
         )
         if parted.provider == light:
-            told.append(f"sets the sitter off from what is behind ({_stops(parted.loss_stops[light])} of the contrast)")
-        told = [text for text in told if text]
-        idle = not told and not sparkles and abs(parted.loss_stops[light]) <= IDLE_STOPS
-        if not told and not idle:
-            told = ["changes only the outline or the sparkle a little"]
-        if told and not lost_over(lost):
-            told[-1] += "; no meter point changes by more than 1/10 stop"
-        sentence = f"{'; '.join(told)}." if told else "idle: without it nothing changes by more than 1/10 stop."
+            tasks.append(
+                f"sets the sitter off from what is behind ({_stops(parted.loss_stops[light])} of the contrast)"
+            )
+        tasks = [text for text in tasks if text]
+        idle = not tasks and not sparkles and abs(parted.loss_stops[light]) <= IDLE_STOPS
+        if not tasks and not idle:
+            tasks = ["changes only the outline or the sparkle a little"]
+        if tasks and not lost_over(lost):
+            tasks[-1] += "; no meter point changes by more than 1/10 stop"
+        sentence = f"{'; '.join(tasks)}." if tasks else "idle: without it nothing changes by more than 1/10 stop."
         if mix.muted[k]:
             sentence, idle = "muted.", True
-        found.append(Duty(light, sentence, idle, lost))
-    return Duties(tuple(found), halo, edges)
+        duties.append(Duty(light, sentence, idle, lost))
+    return Duties(tuple(duties), halo, edges)
 
 
 def loss_stops(total: float, part: float) -> float:
@@ -197,26 +199,26 @@ def lost_over(lost: dict[str, float]) -> bool:
 
 def _points_text(lost: dict[str, float]) -> str:
     """What is lost at the points, most first, points that agree told as their group."""
-    told: list[tuple[float, str]] = []
+    losses: list[tuple[float, str]] = []
     for group, names in GROUPS.items():
         values = {name: lost[name] for name in names if name in lost}
         if not values:
             continue
         low, high = min(values.values()), max(values.values())
         if len(values) > 1 and low > IDLE_STOPS and high - low <= ALIKE_STOPS:
-            told.append(
+            losses.append(
                 (
                     float(np.mean(list(values.values()))),
                     f"the whole {group}" if group != "shoulders" else "both shoulders",
                 )
             )
             continue
-        told += [(value, WORDS.get(name, f"the {name}")) for name, value in values.items() if value > IDLE_STOPS]
-    if not told:
+        losses += [(value, WORDS.get(name, f"the {name}")) for name, value in values.items() if value > IDLE_STOPS]
+    if not losses:
         return ""
-    told.sort(key=lambda item: -item[0])
-    whole = [place for value, place in told if value >= WHOLE_STOPS]
-    partial = [(value, place) for value, place in told if value < WHOLE_STOPS]
+    losses.sort(key=lambda item: -item[0])
+    whole = [place for value, place in losses if value >= WHOLE_STOPS]
+    partial = [(value, place) for value, place in losses if value < WHOLE_STOPS]
     texts = []
     if whole:
         texts.append(f"gives nearly all the light on {_listed(whole[:MOST_TOLD])}")
@@ -224,7 +226,7 @@ def _points_text(lost: dict[str, float]) -> str:
         first, *others = partial[: max(MOST_TOLD - len(whole), 1)]
         text = f"adds {_stops(first[0])} to {first[1]}"
         texts.append(text + "".join(f", {value:.1f} to {place}" for value, place in others))
-    left = len(told) - min(len(whole), MOST_TOLD) - min(len(partial), max(MOST_TOLD - len(whole), 1))
+    left = len(losses) - min(len(whole), MOST_TOLD) - min(len(partial), max(MOST_TOLD - len(whole), 1))
     text = "; ".join(texts)
     if left > 0:
         return f"{text}, less to {left} other point{'' if left == 1 else 's'}"
@@ -288,7 +290,7 @@ def shoulder_edges(stack: LightStack, layout: Layout, mix: Mix, camera: Camera) 
     band = max(2.0, EDGE_BAND_OF_HEIGHT * height)
     rows, columns = np.mgrid[0:height, 0:width]
     weights = mix.weights_rgb(camera.shutter_s)
-    found = []
+    edges = []
     for name in ("left shoulder", "right shoulder"):
         point = layout.anchors_m[name]
         place = frame.place(point[None])[0]
@@ -304,5 +306,5 @@ def shoulder_edges(stack: LightStack, layout: Layout, mix: Mix, camera: Camera) 
         total = float(on_edge.sum())
         loss = {light: loss_stops(total, float(on_edge[k])) if draws[k] else 0.0 for k, light in enumerate(mix.names)}
         best = max(loss, key=lambda light: loss[light])
-        found.append(ShoulderEdge(name, loss, best if loss[best] > IDLE_STOPS else None))
-    return tuple(found)
+        edges.append(ShoulderEdge(name, loss, best if loss[best] > IDLE_STOPS else None))
+    return tuple(edges)

@@ -95,10 +95,10 @@ def flares(
     camera = stage.layout.camera
     frame = frame_from_camera(camera)
     weights = color.luminance(mix.weights_rgb(shutter_s))
-    found_light, flag = light or lens_light(stage, seed=seed), flag_of or smallest_flag
-    straight = found_light.straight * weights
-    everything = float((color.luminance(found_light.all_rgb) * weights).sum())
-    found = []
+    on_lens, flag = light or lens_light(stage, seed=seed), flag_of or smallest_flag
+    straight = on_lens.straight * weights
+    everything = float((color.luminance(on_lens.all_rgb) * weights).sum())
+    flares = []
     for layer, placed in enumerate(stage.layout.lights):
         total = max(everything, float(straight.sum()))
         share = float(straight[layer]) / total if total > 0 else 0.0
@@ -106,7 +106,7 @@ def flares(
             continue
         rest = total - float(straight[layer])
         points = np.vstack([face_mesh(emitter, placed).vertices for emitter in placed.rig.emitters])
-        found.append(Flare(
+        flares.append(Flare(
             name=placed.name,
             share=share,
             stops_below_rest=math.log2(rest / straight[layer]) if rest > 0 else -math.inf,
@@ -115,7 +115,7 @@ def flares(
             flag=flag(camera, frame, placed),
             stand_flag=flag(camera, frame, placed, least_m=STAND_FROM_LENS_M),
         ))  # fmt: skip
-    return tuple(found)
+    return tuple(flares)
 
 
 def lens_points(camera: CameraView, frame: ImageFrame) -> np.ndarray:

@@ -55,7 +55,7 @@ def intrusions(stage: StageLike) -> tuple[Intrusion, ...]:
     Does not: count reflections, shadows, or light bodies seen only by the edge of a blurred lens.
     """
     frame = frame_from_camera(stage.layout.camera)
-    found = []
+    items = []
     for name, thing, mesh in gear_meshes(stage.layout):
         points = _spread(mesh)
         inside = frame.holds(points)
@@ -70,7 +70,7 @@ def intrusions(stage: StageLike) -> tuple[Intrusion, ...]:
             continue
         place = frame.place(points[seen])
         cells = np.unique((place * 200).astype(int), axis=0)
-        found.append(Intrusion(
+        items.append(Intrusion(
             name=name,
             thing=thing,
             visible=float(seen.mean()),
@@ -78,7 +78,7 @@ def intrusions(stage: StageLike) -> tuple[Intrusion, ...]:
             place=(float(place[:, 0].mean()), float(place[:, 1].mean())),
             move_m=moves_out(frame, points, up=thing != "stand"),
         ))  # fmt: skip
-    return tuple(found)
+    return tuple(items)
 
 
 def moves_out(frame: ImageFrame, points_m: np.ndarray, *, up: bool = True) -> dict[str, float]:
@@ -92,7 +92,7 @@ def moves_out(frame: ImageFrame, points_m: np.ndarray, *, up: bool = True) -> di
         directions["up"] = np.array([0.0, 1.0, 0.0])
     margins = frame.margins_m(points_m)
     ahead = frame.depth_m(points_m) > 0
-    found = {}
+    move_m = {}
     for word, direction in directions.items():
         side = SIDES.index("top" if word == "up" else word)
         speed = -float(frame.inward[side] @ direction)
@@ -102,8 +102,8 @@ def moves_out(frame: ImageFrame, points_m: np.ndarray, *, up: bool = True) -> di
         others = [i for i in range(4) if i != side and abs(frame.inward[i] @ direction) < 1e-9]
         could = ahead & (margins[:, others] > 0).all(axis=1) if others else ahead
         if could.any():
-            found[word] = max(0.0, float(((margins[could, side] + CLEARANCE_M) / speed).max()))
-    return found
+            move_m[word] = max(0.0, float(((margins[could, side] + CLEARANCE_M) / speed).max()))
+    return move_m
 
 
 def gear_meshes(layout: Layout) -> Iterator[tuple[str, str, trimesh.Trimesh]]:

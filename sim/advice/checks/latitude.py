@@ -155,7 +155,7 @@ def key_light(stage: StageLike, mix: Mix, shutter_s: float, grid: FaceGrid | Non
 
 def tight_lights(stage: StageLike, mix: Mix) -> tuple[str, ...]:
     """Lights aimed at the head whose light falls to a tenth within 25 cm of the aim; muted ones are left out."""
-    found = []
+    tight = []
     face_m = stage.layout.anchors_m["face"]
     for layer, light in enumerate(stage.layout.lights):
         if mix.muted[layer] or np.linalg.norm(light.aim_m - face_m) > HEAD_RADIUS_M:
@@ -165,8 +165,8 @@ def tight_lights(stage: StageLike, mix: Mix) -> tuple[str, ...]:
         points = np.vstack([light.aim_m, light.aim_m + TIGHT_RING_M * ring])
         strength = direct_light(stage, points, layers=[layer], samples=256).unblocked[:, layer]
         if strength[0] > 0 and strength[1:].mean() < TIGHT_BELOW * strength[0]:
-            found.append(light.name)
-    return tuple(found)
+            tight.append(light.name)
+    return tuple(tight)
 
 
 class _Bench:
@@ -282,10 +282,10 @@ def same_pattern(a: NoseShadow, b: NoseShadow) -> bool:
 
 def _limits(bench: _Bench, move: SitterMove, samples: Sequence[Sample], side: int) -> list[Limit]:
     outward = sorted((s for s in samples if s.offset * side >= 0), key=lambda s: abs(s.offset))
-    found = [reading_limit(outward, side), _shadow_limit(bench, move, outward, side)]
+    limits = [reading_limit(outward, side), _shadow_limit(bench, move, outward, side)]
     for index, name in enumerate(bench.tight):
-        found.append(spot_limit(outward, index, name, side))
-    return found
+        limits.append(spot_limit(outward, index, name, side))
+    return limits
 
 
 def reading_limit(outward: Sequence[Sample], side: int) -> Limit:
@@ -335,76 +335,3 @@ def _shadow_limit(bench: _Bench, move: SitterMove, outward: Sequence[Sample], si
                 high, becomes = middle, shadow.name
         return Limit("nose shadow", side, (low + high) / 2, abs(high - low) / 2, becomes)
     return Limit("nose shadow", side, None, 0.0, "")
-
-
-def offset_text(move: SitterMove, offset: float) -> str:
-    """An offset in words, such as `12° toward camera left` or `9 cm toward the camera`.
-
-    >>> offset_text(MOVES[0], -12.3), offset_text(MOVES[4], 0.094)
-    ('12° toward camera left', '9 cm toward the camera')
-    """
-    if round(abs(offset) * (1 if move.unit == "deg" else 100)) == 0:
-        return "as placed"
-    size = f"{abs(offset):.0f}°" if move.unit == "deg" else f"{100 * abs(offset):.0f} cm"
-    return f"{size} {move.low if offset < 0 else move.high}"
-
-
-def latitude_lines(found: Latitude) -> list[tuple[str, list[str]]]:
-    """The limits in words: (move, lines), the nearest limit of each side first."""
-    told = []
-    for sweep in found.sweeps:
-        lines = []
-        for side in (-1, 1):
-            here = [limit for limit in sweep.limits if limit.side == side]
-            reached = sorted((x for x in here if x.offset is not None), key=lambda x: abs(x.offset or 0.0))
-            for limit in reached:
-                offset = limit.offset or 0.0
-                unsure = f"{limit.uncertain:.1f}°" if sweep.move.unit == "deg" else f"{100 * limit.uncertain:.1f} cm"
-                where = offset_text(sweep.move, offset)
-                where = "at once" if where == "as placed" else where
-                lines.append(f"{where} (± {unsure}): {_gives_way(found, limit)}")
-            if not reached:
-                far = sweep.samples[0 if side < 0 else -1].offset
-                lines.append(f"all holds as far as {offset_text(sweep.move, far)}")
-        told.append((sweep.move.name, lines))
-    return told
-
-
-def _gives_way(found: Latitude, limit: Limit) -> str:
-    if limit.what == "face reading":
-        return f"the face reading is {limit.becomes}"
-    if limit.what == "nose shadow":
-        return f"the nose shadow of {found.key} changes from {found.placed.shadow.name} to {limit.becomes}"
-    return f"{limit.becomes} ({limit.what})"
-
-
-def record_from_latitude(found: Latitude) -> dict[str, object]:
-    """The sweeps as plain data for JSON; offsets in degrees or metres as `unit` says, stops in stops."""
-
-    def sample(s: Sample) -> dict[str, object]:
-        lean = s.shadow.lean_deg
-        return {
-            "offset": s.offset, "face_stops": s.face_stops if math.isfinite(s.face_stops) else None,
-            "stderr_stops": s.stderr_stops, "pattern": s.shadow.pattern, "side": s.shadow.side,
-            "lean_deg": None if math.isnan(lean) else lean, "far_cheek_lit": s.shadow.far_cheek_lit,
-            "spot_shares": dict(zip(found.tight, s.spot_shares, strict=True)),
-        }  # fmt: skip
-
-    return {
-        "key": found.key,
-        "tight_lights": list(found.tight),
-        "reading_within_stops": READING_WITHIN_STOPS,
-        "placed": sample(found.placed),
-        "moves": [
-            {
-                "move": sweep.move.name, "unit": sweep.move.unit,
-                "negative": sweep.move.low, "positive": sweep.move.high,
-                "samples": [sample(s) for s in sweep.samples],
-                "limits": [
-                    {"what": x.what, "side": x.side, "offset": x.offset, "uncertain": x.uncertain, "becomes": x.becomes}
-                    for x in sweep.limits
-                ],
-            }
-            for sweep in found.sweeps
-        ],
-    }  # fmt: skip

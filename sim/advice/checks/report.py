@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable
 from dataclasses import asdict, dataclass
-from typing import Any
 
 from sim.advice.checks.catchlights import Catchlight, catchlights
 from sim.advice.checks.duties import Duties, duties, duty_readings
@@ -17,6 +15,7 @@ from sim.advice.checks.sparkle import Sparkle, sparkle
 from sim.advice.checks.spill import Spill, spills
 from sim.light.mix import Mix
 from sim.light.stack import LightStack
+from sim.quantities.plain import PlainDict, plain_dict
 from sim.render.cache.queries import StageLike
 from sim.scene.model import Scene
 
@@ -56,12 +55,11 @@ def check_report(
     """
     camera, layout = scene.camera, stage.layout
     step = on_step or (lambda: None)
-    short: dict[str, Any] = {"seed": stack.seed, "on_launch": on_step, "most_rays_at_once": most_rays_at_once}
     parted = separation(stack, mix, camera)
     step()
     glints = sparkle(stack, mix, camera, layout.camera.horizontal_fov_deg)
     step()
-    read = duty_readings(stage, **short)
+    read = duty_readings(stage, seed=stack.seed, on_launch=on_step, most_rays_at_once=most_rays_at_once)
     against_lens = flares(stage, mix, camera.shutter_s, seed=stack.seed)
     step()
     return CheckReport(
@@ -70,7 +68,7 @@ def check_report(
         flares=against_lens,
         separation=parted,
         catchlights=catchlights(stage, mix, camera),
-        spills=spills(stage, mix, **short),
+        spills=spills(stage, mix, seed=stack.seed, on_launch=on_step, most_rays_at_once=most_rays_at_once),
         sparkle=glints,
         duties=duties(stack, layout, mix, camera, read, parted, glints),
         size=stack.size,
@@ -79,10 +77,10 @@ def check_report(
     )
 
 
-def record_from_report(report: CheckReport) -> dict[str, Any]:
+def record_from_report(report: CheckReport) -> PlainDict:
     """The report as plain data for JSON: units in the names, infinities as None."""
     parted = report.separation
-    return _plain({
+    return plain_dict({
         "picture": {"size_px": report.size, "samples": report.samples, "seed": report.seed},
         "duties": [asdict(duty) for duty in report.duties.duties],
         "halo": None if report.duties.halo is None else asdict(report.duties.halo),
@@ -99,16 +97,3 @@ def record_from_report(report: CheckReport) -> dict[str, Any]:
         "spills": [asdict(spill) for spill in report.spills],
         "sparkle": None if report.sparkle is None else asdict(report.sparkle),
     })  # fmt: skip
-
-
-def _plain(value: Any) -> Any:
-    """Arrays to lists, infinities and nan to None, so that any JSON reader takes it."""
-    if isinstance(value, dict):
-        return {str(key): _plain(inner) for key, inner in value.items()}
-    if isinstance(value, (list, tuple)):
-        return [_plain(inner) for inner in value]
-    if hasattr(value, "tolist"):
-        return _plain(value.tolist())
-    if isinstance(value, float) and not math.isfinite(value):
-        return None
-    return value

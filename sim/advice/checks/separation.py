@@ -100,16 +100,16 @@ def contrast_stops(inside: np.ndarray, outside: np.ndarray) -> np.ndarray:
     return stops
 
 
-def marked(picture: np.ndarray, found: Separation) -> np.ndarray:
+def marked(picture: np.ndarray, separation: Separation) -> np.ndarray:
     """The picture (h, w, 3) uint8 with the outline on it: thick orange where weak, thin blue from 2 stops on."""
     shown = picture.copy()
-    size = np.abs(found.contrast_stops)
+    size = np.abs(separation.contrast_stops)
     strength = np.clip(size / 2.0, 0, 1)[:, None]
     ink = np.round((1 - strength) * np.array(WEAK_RGB) + strength * np.array(STRONG_RGB)).astype(np.uint8)
-    shown[found.outline.rows, found.outline.columns] = ink
+    shown[separation.outline.rows, separation.outline.columns] = ink
     weak = np.zeros(picture.shape[:2], bool)
     keep = size < WEAK_BELOW_STOPS
-    weak[found.outline.rows[keep], found.outline.columns[keep]] = True
+    weak[separation.outline.rows[keep], separation.outline.columns[keep]] = True
     reach = max(1, round(picture.shape[0] / 300))
     shown[ndimage.binary_dilation(weak, iterations=reach)] = WEAK_RGB
     return shown
@@ -118,7 +118,7 @@ def marked(picture: np.ndarray, found: Separation) -> np.ndarray:
 def _stretches(stack: LightStack, outline: Outline, contrast: np.ndarray, error: np.ndarray) -> tuple[Stretch, ...]:
     """Weak pixels joined into stretches of one part of the sitter, weakest first."""
     width, height = stack.size
-    found = []
+    stretches = []
     middle = float(outline.columns.mean()) if len(outline.columns) else 0.0
     for region in np.unique(outline.region):
         here = (outline.region == region) & (np.abs(contrast) < WEAK_BELOW_STOPS)
@@ -130,7 +130,7 @@ def _stretches(stack: LightStack, outline: Outline, contrast: np.ndarray, error:
             if len(members) < SHORTEST_STRETCH * height:
                 continue
             column, row = outline.columns[members].mean(), outline.rows[members].mean()
-            found.append(Stretch(
+            stretches.append(Stretch(
                 region=stack.region_names[int(region)],
                 side="camera left" if column < middle else "camera right",
                 contrast_stops=float(np.abs(contrast[members]).mean()),
@@ -138,4 +138,4 @@ def _stretches(stack: LightStack, outline: Outline, contrast: np.ndarray, error:
                 length=len(members) / len(contrast),
                 place=(float(column) / width, float(row) / height),
             ))  # fmt: skip
-    return tuple(sorted(found, key=lambda s: s.contrast_stops))
+    return tuple(sorted(stretches, key=lambda s: s.contrast_stops))

@@ -69,7 +69,7 @@ def spills(
     Does not: say whether the spill is wanted, as a key's on the gown often is.
     """
     layout = stage.layout
-    found = []
+    spills = []
     for layer, light in enumerate(layout.lights):
         if mix.muted[layer]:
             continue
@@ -95,8 +95,8 @@ def spills(
         free = float(way.unblocked[0, layer])
         blocked = 1 - float(way.reaching[0, layer]) / free if free > 0 else 1.0
         blocker = _first_in_the_way(stage, light.aim_m + RECEPTOR_GAP_M * toward, light) if blocked > 0 else ""
-        found.append(Spill(light.name, target, group, blocked, blocker, below, error))
-    return tuple(found)
+        spills.append(Spill(light.name, target, group, blocked, blocker, below, error))
+    return tuple(spills)
 
 
 def nearest_place(layout: Layout, aim_m: np.ndarray) -> tuple[str, str]:

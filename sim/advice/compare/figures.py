@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass, replace
-from typing import Any
 
 import numpy as np
 
@@ -16,6 +15,7 @@ from sim.light.mix import Mix, mix_from_scene
 from sim.light.stack import LightStack
 from sim.metering.points import readings_from_regions
 from sim.quantities.errors import HalfstopError
+from sim.quantities.plain import Plain, plain_from
 from sim.render.cache.disk import Store
 from sim.render.cache.stage import CachedStage
 from sim.scene.model import Scene
@@ -159,10 +159,10 @@ def _figures(
 
 def _parts(stack: LightStack, mix: Mix, scene: Scene) -> dict[str, tuple[float, float]]:
     """Stops from middle grey and standard error of each part that is seen and lit."""
-    found = readings_from_regions(stack, mix, scene.camera, PARTS)
+    readings = readings_from_regions(stack, mix, scene.camera, PARTS)
     return {
         reading.point: (reading.combined.from_grey_stops, reading.combined.stderr_stops)
-        for reading in found
+        for reading in readings
         if reading.combined.from_grey_stops is not None and np.isfinite(reading.combined.from_grey_stops)
     }
 
@@ -177,12 +177,10 @@ def _viewed(stack: LightStack, mix: Mix, scene: Scene, more_stops: float) -> np.
     return exposed(clean, even, scene.camera, exposure_stops=more_stops)
 
 
-def record_from_figures(alternatives: Sequence[Figures]) -> list[dict[str, Any]]:
+def record_from_figures(alternatives: Sequence[Figures]) -> list[Plain]:
     """The alternatives' figures as plain data, without the pictures."""
-    return [
-        {name: value for name, value in asdict(replace(figures, picture=np.zeros(0))).items() if name != "picture"}
-        for figures in alternatives
-    ]
+    records = (asdict(replace(figures, picture=np.zeros(0))) for figures in alternatives)
+    return [plain_from({name: value for name, value in record.items() if name != "picture"}) for record in records]
 
 
 def rows_from_figures(figures: Figures, first: Figures) -> tuple[tuple[str, str], ...]:

@@ -30,7 +30,7 @@ def alternatives_from_swaps(source: SceneText, swaps: Sequence[str], label: str)
 
     Several changes in one alternative are joined by `;`.
     """
-    found = [(label, source)]
+    alternatives = [(label, source)]
     for swap in swaps:
         values = {}
         for change in swap.split(";"):
@@ -39,5 +39,5 @@ def alternatives_from_swaps(source: SceneText, swaps: Sequence[str], label: str)
                 raise HalfstopError(f'--swap "{swap}": expected key path = value; write "key.modifier=octabox 120 cm"')
             path = path_from_text(source.scene, path_text)
             values[path] = value_from_text(path, value)
-        found.append((" ".join(swap.split()), source.changed(values)))
-    return found
+        alternatives.append((" ".join(swap.split()), source.changed(values)))
+    return alternatives

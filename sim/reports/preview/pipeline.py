@@ -74,7 +74,7 @@ def run_preview(scene_file: Path, order: PreviewOrder, on_progress: Progress | N
             stack=stack,
             points=tuple(readings_from_probes(measured.between(0, len(probes)), mix, scene.camera)),
             parts=tuple(readings_from_regions(stack, mix, scene.camera, part_regions(stack))),
-            report=report_from_probes(scene, layout, every_point, seed=order.seed, setting=mix),
+            report=report_from_probes(scene, layout, every_point, seed=order.seed, mix=mix),
             warnings=tuple(scene_warnings(scene, enabled_lights(mix))),
             probes=tuple(probes),
             pictures=pictures,

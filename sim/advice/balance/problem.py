@@ -12,7 +12,7 @@ DARK_STOPS = 40.0
 
 
 @dataclass(frozen=True)
-class Fader:
+class Dial:
     """A light's dial: `now_stops` from full (0 or less), `lowest_stops`, `step_stops`, and whether it may be turned."""
 
     name: str
@@ -23,16 +23,16 @@ class Fader:
 
 
 @dataclass(frozen=True)
-class Board:
+class BalanceProblem:
     """All that a balance needs, in plain numbers.
 
-    `gain` (m, k): what each fader's light gives each wish's point at full dial, squared f-number of the meter there;
+    `gain` (m, k): what each dial's light gives each wish's point at full dial, squared f-number of the meter there;
     `base` (m,): what room light gives. `reference_gain` (k,), `reference_base`: the same at the reference, or the
     camera's squared f-number as base and no gain. `target` (m,): wanted stops, of the squared f-number itself or,
     where `relative` (m,) is true, against the reference.
     """
 
-    faders: tuple[Fader, ...]
+    dials: tuple[Dial, ...]
     gain: np.ndarray
     base: np.ndarray
     reference_gain: np.ndarray
@@ -62,10 +62,10 @@ class Board:
         slopes: np.ndarray = share - self.relative[:, None] * (self.reference_gain * power / total)
         return slopes
 
-    def only(self, rows: Sequence[int]) -> Board:
-        """The same board with some of its wishes."""
+    def only(self, rows: Sequence[int]) -> BalanceProblem:
+        """The same problem with some of its wishes."""
         keep = list(rows)
-        return Board(self.faders, self.gain[keep], self.base[keep], self.reference_gain, self.reference_base,
+        return BalanceProblem(self.dials, self.gain[keep], self.base[keep], self.reference_gain, self.reference_base,
                      self.target[keep], self.relative[keep])  # fmt: skip
 
 
