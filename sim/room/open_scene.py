@@ -13,7 +13,7 @@ from sim.room.document.scene_document import SceneDocument
 from sim.room.examples import is_original
 from sim.room.snapshot.placement_cache import Placed, PlacementCache
 from sim.room.snapshot.view import view_from_document
-from sim.room.snapshot.warnings import warnings_from_layout
+from sim.room.snapshot.warnings import RoomWarning, warnings_from_layout
 from sim.scene.model import Scene
 from sim.studio.layout import Layout
 
@@ -57,7 +57,7 @@ class OpenScene:
         self._document.announce(address)
         self._staging = staging or PlacementCache()
         self._standing: Snapshot | None = None
-        self._cautions: list[dict[str, Any]] = []
+        self._cautions: list[RoomWarning] = []
         self._looked_over = ""
         self.look_over()
         self.recovery = self._recovery()
@@ -209,9 +209,7 @@ class OpenScene:
         self._standing = None
 
 
-def _standing(
-    document: SceneDocument, staged: Placed, cautions: list[dict[str, Any]], extras: dict[str, Any]
-) -> Snapshot:
+def _standing(document: SceneDocument, staged: Placed, cautions: list[RoomWarning], extras: dict[str, Any]) -> Snapshot:
     scene, layout = staged.scene, staged.layout
     view = view_from_document(document, staged)
     warnings = [*cautions, *view["warnings"]]

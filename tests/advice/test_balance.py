@@ -15,7 +15,7 @@ import pytest
 
 from sim.advice.balance import (
     BalanceProblem,
-    Dial,
+    LightDial,
     balance_from_readings,
     definition,
     problem_from_readings,
@@ -136,8 +136,8 @@ def test_known_powers_come_back_in_200_random_set_ups(monkeypatch: pytest.Monkey
         solved = solved_dials(problem)
         assert (solved <= 1e-9).all() and (solved >= [-dial.range_stops - 1e-9 for dial in dials]).all()
         stepped = stepped_dials(problem, solved)
-        for dial, dial in zip(stepped, problem.dials, strict=True):
-            assert np.abs(settings_of(dial) - dial).min() < 1e-9
+        for stops, dial in zip(stepped, problem.dials, strict=True):
+            assert np.abs(settings_of(dial) - stops).min() < 1e-9
         worst_solved = max(worst_solved, float(np.abs(solved - truth).max()))
         worst_stepped = max(worst_stepped, float(np.abs(stepped - truth).max()))
     assert worst_solved < 0.05
@@ -145,7 +145,7 @@ def test_known_powers_come_back_in_200_random_set_ups(monkeypatch: pytest.Monkey
 
 
 def test_a_light_that_changes_nothing_is_left_alone() -> None:
-    dials = (Dial("key", -2.0, -7.0, 0.1, True), Dial("far", -3.3, -7.0, 0.1, True))
+    dials = (LightDial("key", -2.0, -7.0, 0.1, True), LightDial("far", -3.3, -7.0, 0.1, True))
     problem = BalanceProblem(
         dials, np.array([[64.0, 1e-7]]), np.zeros(1), np.zeros(2), 64.0, np.array([5.0]), np.array([False])
     )
@@ -155,7 +155,7 @@ def test_a_light_that_changes_nothing_is_left_alone() -> None:
 
 def test_a_weak_light_is_no_vernier_for_the_steps_of_others() -> None:
     # The key's thirds miss the wish by a tenth; a light that gives a fiftieth there must not run down to mend it.
-    dials = (Dial("key", -2.0, -7.0, 1 / 3, True), Dial("far", 0.0, -7.0, 0.1, True))
+    dials = (LightDial("key", -2.0, -7.0, 1 / 3, True), LightDial("far", 0.0, -7.0, 0.1, True))
     problem = BalanceProblem(
         dials, np.array([[64.0, 0.6]]), np.zeros(1), np.zeros(2), 64.0, np.array([5.1]), np.array([False])
     )
@@ -165,7 +165,7 @@ def test_a_weak_light_is_no_vernier_for_the_steps_of_others() -> None:
 
 def test_few_wishes_move_lights_as_little_as_can_be() -> None:
     # Two equal lights and one wish of two stops more: by symmetry both gain two stops, none more.
-    dials = tuple(Dial(name, -3.0, -7.0, 0.1, True) for name in ("a", "b"))
+    dials = tuple(LightDial(name, -3.0, -7.0, 0.1, True) for name in ("a", "b"))
     problem = BalanceProblem(
         dials, np.array([[8.0, 8.0]]), np.zeros(1), np.zeros(2), 64.0, np.array([3.0]), np.array([False])
     )
@@ -176,12 +176,12 @@ def test_few_wishes_move_lights_as_little_as_can_be() -> None:
     ("range_stops", "step", "count"), [(7.0, 0.1, 71), (7.0, 1 / 3, 22), (5.0, 1.0, 6), (0.0, 0.1, 1)]
 )
 def test_settings_of_a_dial(range_stops: float, step: float, count: int) -> None:
-    settings = settings_of(Dial("x", 0.0, -range_stops, step, True))
+    settings = settings_of(LightDial("x", 0.0, -range_stops, step, True))
     assert len(settings) == count and settings[0] == 0.0 and settings[-1] == pytest.approx(-range_stops)
 
 
 def _two_lights(gain, *, now=(-3.0, -3.0), base=0.0, free=(True, True), targets=(0.0,), relative=False):
-    dials = tuple(Dial(name, at, -7.0, 0.1, f) for name, at, f in zip(("key", "fill"), now, free, strict=True))
+    dials = tuple(LightDial(name, at, -7.0, 0.1, f) for name, at, f in zip(("key", "fill"), now, free, strict=True))
     gain = np.atleast_2d(np.array(gain, float))
     return BalanceProblem(dials, gain, np.full(len(gain), base), np.array([64.0, 0.0]), 0.0,
                  np.array(targets), np.full(len(gain), relative))  # fmt: skip

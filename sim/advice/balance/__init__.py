@@ -10,14 +10,14 @@ not locked or muted may be turned; room light never.
 """
 
 from sim.advice.balance.outcome import Balance, balance_from_readings, definition, scene_with_balance
-from sim.advice.balance.problem import BalanceProblem, Dial
+from sim.advice.balance.problem import BalanceProblem, LightDial
 from sim.advice.balance.solve import solved_dials, stepped_dials
 from sim.advice.balance.wishes import Wish, problem_from_readings, want_points, wish_from_text, wishes_from_texts
 
 __all__ = [
     "Balance",
     "BalanceProblem",
-    "Dial",
+    "LightDial",
     "Wish",
     "balance_from_readings",
     "definition",

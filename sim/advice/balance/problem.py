@@ -12,7 +12,7 @@ DARK_STOPS = 40.0
 
 
 @dataclass(frozen=True)
-class Dial:
+class LightDial:
     """A light's dial: `now_stops` from full (0 or less), `lowest_stops`, `step_stops`, and whether it may be turned."""
 
     name: str
@@ -32,7 +32,7 @@ class BalanceProblem:
     where `relative` (m,) is true, against the reference.
     """
 
-    dials: tuple[Dial, ...]
+    dials: tuple[LightDial, ...]
     gain: np.ndarray
     base: np.ndarray
     reference_gain: np.ndarray

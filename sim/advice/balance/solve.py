@@ -8,7 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 from scipy.optimize import least_squares
 
-from sim.advice.balance.problem import BalanceProblem, Dial
+from sim.advice.balance.problem import BalanceProblem, LightDial
 
 # Weight on moving a dial by one stop, from strong to next to nothing, so that lights move no more than need be.
 HOLD_WEIGHTS = (0.1, 1e-2, 1e-3, 1e-6)
@@ -92,7 +92,7 @@ def _left_alone(problem: BalanceProblem, dials: np.ndarray, now: np.ndarray) -> 
     return dials
 
 
-def settings_of(dial: Dial) -> np.ndarray:
+def settings_of(dial: LightDial) -> np.ndarray:
     """Every setting of a dial in stops from full, full first, none outside its range."""
     count = math.floor(-dial.lowest_stops / dial.step_stops + 1e-6)
     return np.round(-dial.step_stops * np.arange(count + 1), 9) + 0.0

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sim.advice.balance.problem import BalanceProblem, Dial
+from sim.advice.balance.problem import BalanceProblem, LightDial
 from sim.light.mix import mix_from_scene
 from sim.light.readings import ProbeId, ProbeReadings
 from sim.metering.points import CONSTANT_C, readings_by_probe
@@ -108,7 +108,7 @@ def problem_from_readings(
         if name not in names:
             raise UnitError(f"there is no light {quoted(name)} to lock", f"one of {', '.join(names)}", "correct it")
     dials = tuple(
-        Dial(
+        LightDial(
             name, light.power_stops, -light.source.dial.range_stops, light.source.dial.step_stops,
             free=not light.mute and name not in locked,
         )
