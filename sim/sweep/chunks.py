@@ -17,7 +17,7 @@ import hashlib
 import io
 import json
 import os
-import tempfile
+import secrets
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -88,13 +88,13 @@ class SweepFolder:
         with _plain_faults(self.path):
             place = self.path / name
             place.parent.mkdir(exist_ok=True)
-            handle, pending = tempfile.mkstemp(prefix=PENDING_PREFIX, dir=place.parent)
+            pending = place.parent / f"{PENDING_PREFIX}{secrets.token_hex(8)}"
+            handle = os.open(pending, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o666)
             try:
                 with os.fdopen(handle, "wb") as stream:
                     stream.write(data)
                     stream.flush()
                     os.fsync(stream.fileno())
-                os.chmod(pending, 0o666 & ~_UMASK)
                 os.replace(pending, place)
             except BaseException:
                 with contextlib.suppress(OSError):
@@ -240,12 +240,3 @@ def _sync_folder(path: Path) -> None:
         os.fsync(handle)
     finally:
         os.close(handle)
-
-
-def _umask() -> int:
-    mask = os.umask(0)
-    os.umask(mask)
-    return mask
-
-
-_UMASK = _umask()

@@ -9,21 +9,24 @@ Importing this module makes the scheme known; `PrivateWorker` carries it into wo
 
 from __future__ import annotations
 
+import fcntl
 import os
 import secrets
+import shutil
 import socket
 import stat
 import tempfile
+import time
 from collections.abc import Awaitable, Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from distributed import Nanny, Scheduler, Worker
 from distributed.comm.addressing import parse_host_port, unparse_host_port
-from distributed.comm.core import CommClosedError
+from distributed.comm.core import CommClosedError, Connector
 from distributed.comm.registry import backends
-from distributed.comm.tcp import MAX_BUFFER_SIZE, TCP, BaseTCPBackend, BaseTCPConnector, BaseTCPListener
+from distributed.comm.tcp import MAX_BUFFER_SIZE, TCP, BaseTCPBackend, BaseTCPListener
 from distributed.comm.utils import get_tcp_server_addresses
 from distributed.http.routing import RoutingApplication
 from tornado.httpserver import HTTPServer
@@ -43,12 +46,14 @@ SCHEME = "private"
 BACKLOG = 2048
 # A socket's path takes 107 bytes on Linux (unix(7)); its number takes 11.
 LONGEST_FOLDER = 90
+FOLDER_PREFIX, LEFT_BEHIND_S = "halfstop-sockets-", 60.0
 
 
 @contextmanager
 def private_folder() -> Iterator[str]:
     """A folder for sockets that this user alone may enter, and the address that stands for it; gone afterwards."""
-    with tempfile.TemporaryDirectory(prefix="halfstop-") as name:
+    _remove_left_behind()
+    with tempfile.TemporaryDirectory(prefix=FOLDER_PREFIX) as name, _held(name):
         if len(os.fsencode(name)) > LONGEST_FOLDER:
             raise HalfstopError(f"{quoted(name)}: too long a place for sockets; set TMPDIR to a shorter one")
         facts = os.stat(name)
@@ -57,15 +62,37 @@ def private_folder() -> Iterator[str]:
         yield f"{SCHEME}://{name}"
 
 
+@contextmanager
+def _held(name: str) -> Iterator[None]:
+    """Keep a folder marked as in use for as long as this process lives."""
+    handle = os.open(name, os.O_RDONLY | os.O_DIRECTORY)
+    try:
+        fcntl.flock(handle, fcntl.LOCK_SH)
+        yield
+    finally:
+        os.close(handle)
+
+
+def _remove_left_behind() -> None:
+    """Remove this user's folders whose process was killed; a young one may not be marked yet."""
+    for folder in Path(tempfile.gettempdir()).glob(f"{FOLDER_PREFIX}*"):
+        with suppress(OSError):
+            facts = folder.lstat()
+            if facts.st_uid != os.getuid() or time.time() - facts.st_mtime < LEFT_BEHIND_S:
+                continue
+            handle = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW)
+            try:
+                fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                shutil.rmtree(folder)
+            finally:
+                os.close(handle)
+
+
 def _path(folder: str, number: int) -> str:
     return str(Path(folder) / str(number))
 
 
-class _Connector(BaseTCPConnector):
-    prefix = f"{SCHEME}://"
-    comm_class = TCP
-    encrypted = True
-
+class _Connector(Connector):
     async def connect(self, address: str, deserialize: bool = True, **connection_args: object) -> TCP:
         stream = IOStream(socket.socket(socket.AF_UNIX), max_buffer_size=int(MAX_BUFFER_SIZE))
         try:
@@ -73,7 +100,8 @@ class _Connector(BaseTCPConnector):
         except (OSError, StreamClosedError) as error:
             stream.close()
             raise CommClosedError(f"in {address}: {error}") from error
-        return TCP(stream, self.prefix + address, self.prefix + address, deserialize)
+        place = f"{SCHEME}://{address}"
+        return TCP(stream, place, place, deserialize)
 
 
 class _Server(TCPServer):
@@ -88,7 +116,7 @@ class _Server(TCPServer):
 
 class _Listener(BaseTCPListener):
     prefix = f"{SCHEME}://"
-    comm_class = TCP
+    # Nothing leaves the machine.
     encrypted = True
 
     def _get_server_args(self, **connection_args: object) -> dict[str, object]:

@@ -29,8 +29,7 @@ if TYPE_CHECKING:
     import pyarrow as pa
 
 MOST_WORKERS = 256
-STEPS = ("lay out", "sweep", "files")
-# Told what is being done (one of STEPS) and the finished part of it, 0..1.
+# Takes what is being done ("lay out", "sweep", "files") and the finished part of it, 0..1.
 Progress = Callable[[str, float], None]
 
 

@@ -9,6 +9,7 @@ import socket
 import stat
 import subprocess
 import sys
+import tempfile
 import urllib.error
 import urllib.request
 from collections.abc import Iterator
@@ -25,6 +26,7 @@ from sim.cli.app import run
 from sim.quantities.errors import HalfstopError
 from sim.sweep.cluster import workers_here
 from sim.sweep.cluster_access import ClusterAccess, access_from_options
+from sim.sweep.private_sockets import FOLDER_PREFIX, private_folder
 from sim.sweep.run import SweepRequest, run_sweep
 
 NOBODY = 65534
@@ -76,6 +78,33 @@ def test_another_user_cannot_reach_the_scheduler() -> None:
         )
         done = subprocess.run([sys.executable, "-c", attempt], capture_output=True, text=True, timeout=60)
     assert done.stdout == "refused\n", done.stderr
+
+
+def test_folders_of_killed_runs_are_removed_and_others_stay(monkeypatch: pytest.MonkeyPatch) -> None:
+    # A socket's path must be short, and the tests' own folders are not.
+    with tempfile.TemporaryDirectory() as name:
+        place = Path(name)
+        monkeypatch.setattr(tempfile, "tempdir", name)
+        with private_folder() as address:
+            used = Path(address.removeprefix("private://"))
+            (left := place / f"{FOLDER_PREFIX}left").mkdir(mode=0o700)
+            (left / "7").touch()
+            (young := place / f"{FOLDER_PREFIX}young").mkdir(mode=0o700)
+            (target := place / "mine").mkdir()
+            (place / f"{FOLDER_PREFIX}link").symlink_to(target)
+            for path in (used, left, target):
+                os.utime(path, (0, 0))
+            with private_folder():
+                assert used.is_dir() and young.is_dir() and target.is_dir() and not left.exists()
+        assert not used.exists()
+
+
+def test_a_place_too_long_for_sockets_is_refused_in_one_line(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (deep := tmp_path / ("x" * 90)).mkdir()
+    monkeypatch.setattr(tempfile, "tempdir", str(deep))
+    with pytest.raises(HalfstopError, match="set TMPDIR to a shorter one"), private_folder():
+        pass
+    assert not list(deep.iterdir())
 
 
 def test_a_client_without_the_address_finds_nothing_on_any_port(tmp_path: Path) -> None:
