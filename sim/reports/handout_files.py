@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from sim.advice.checks.duties import duties, duty_readings
+from sim.advice.checks.duty_words import sentence_from_tasks
 from sim.advice.checks.separation import separation
 from sim.advice.checks.sparkle import sparkle
 from sim.light.develop import denoised
@@ -70,4 +71,6 @@ def duty_sentences(rehearsal: Rehearsal, stack: LightStack) -> dict[str, str]:
     parted = separation(stack, mix, camera)
     glints = sparkle(stack, mix, camera, layout.camera.horizontal_fov_deg)
     read = duty_readings(rehearsal.stage, seed=stack.seed)
-    return {d.light: d.sentence for d in duties(stack, layout, mix, camera, read, parted, glints).duties}
+    return {
+        d.light: sentence_from_tasks(d.tasks) for d in duties(stack, layout, mix, camera, read, parted, glints).duties
+    }

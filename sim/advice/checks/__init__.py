@@ -11,6 +11,6 @@ separation   sitter against backdrop along the outline
 catchlights  lights mirrored in the eyes
 spill        light that lands beside its target
 sparkle      highlights of the gown
-duties       what each light does
+duties       what each light does; its sentence in duty_words
 report       all of them together; findings, what they have to say; sentences, that in words
 """

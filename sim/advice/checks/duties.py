@@ -1,4 +1,4 @@
-"""Duties: one plain sentence for each light, of what it does in this set-up, from what is lost without it.
+"""Duties: what each light does in this set-up, from what is lost without it; `duty_words` says it in a sentence.
 
     points    stops lost at meter points: domes toward the camera on the sitter, flat receptors on the backdrop
     halo      backdrop within 30 cm of the place behind the head over backdrop beyond 90 cm, in stops
@@ -22,6 +22,7 @@ from sim.advice.checks.frame import frame_from_camera
 from sim.advice.checks.outline import sitter_mask
 from sim.advice.checks.separation import Separation
 from sim.advice.checks.sparkle import Sparkle
+from sim.advice.finding import Finding, Severity
 from sim.light.mix import Mix
 from sim.light.readings import ProbeId, ProbeReadings
 from sim.light.stack import LightStack
@@ -48,15 +49,6 @@ GROUPS = {
         "backdrop bottom right",
     ),
 }  # fmt: skip
-WORDS = {
-    "gown": "the upper gown", "gown lower": "the lower gown", "backdrop head": "the backdrop behind the head",
-    "backdrop centre": "the middle of the backdrop",
-}  # fmt: skip
-# A point that loses so much has nearly all its light from there. The sentence names this many points or groups.
-WHOLE_STOPS = 4.0
-MOST_TOLD = 5
-# Points that lose nearly the same are told as one.
-ALIKE_STOPS = 0.3
 
 
 @dataclass(frozen=True)
@@ -81,13 +73,13 @@ class ShoulderEdge:
 class Duty:
     """What one light does.
 
-    `sentence`; `idle`; `lost_stops` by meter point: how far the point falls without the light.
+    `idle`; `lost_stops` by meter point: how far the point falls without the light; `tasks` one by one.
     """
 
     light: str
-    sentence: str
     idle: bool
     lost_stops: dict[str, float]
+    tasks: tuple[Finding, ...]
 
 
 @dataclass(frozen=True)
@@ -141,43 +133,55 @@ def duties(
 ) -> Duties:
     """Tell what each light does from readings, layers, separation and sparkle of the same set-up.
 
-    Does not: know the lights' names from their duties; the sentences hold measured losses only.
+    Does not: know the lights' names from their duties; the tasks hold measured losses only.
     """
     exposures = color.luminance(read.values * mix.weights_rgb(camera.shutter_s))
     halo = halo_of(stack, layout, mix, camera)
     edges = shoulder_edges(stack, layout, mix, camera)
     names = [probe.id.part for probe in read.probes]
-    duties = []
-    for k, light in enumerate(mix.names):
-        lost = {name: loss_stops(float(row.sum()), float(row[k])) for name, row in zip(names, exposures, strict=True)}
-        tasks = [_points_text(lost)]
-        if halo is not None and halo.maker == light:
-            tasks.append(f"makes the halo behind the head ({_stops(halo.loss_stops[light])} less without it)")
-        for edge in edges:
-            if edge.maker == light:
-                tasks.append(f"draws the edge of the {edge.shoulder} ({_stops(edge.loss_stops[light])} of it)")
-        if glints is not None and glints.maker == light:
-            tasks.append(
-                f"makes the sparkle ({glints.index:.2f} glints per cm², {glints.without[light]:.2f} without it)"
-            )
-        sparkles = (
-            glints is not None and glints.index > 0 and abs(1 - glints.without[light] / glints.index) > IDLE_STOPS
-        )
-        if parted.provider == light:
-            tasks.append(
-                f"sets the sitter off from what is behind ({_stops(parted.loss_stops[light])} of the contrast)"
-            )
-        tasks = [text for text in tasks if text]
-        idle = not tasks and not sparkles and abs(parted.loss_stops[light]) <= IDLE_STOPS
-        if not tasks and not idle:
-            tasks = ["changes only the outline or the sparkle a little"]
-        if tasks and not lost_over(lost):
-            tasks[-1] += "; no meter point changes by more than 1/10 stop"
-        sentence = f"{'; '.join(tasks)}." if tasks else "idle: without it nothing changes by more than 1/10 stop."
-        if mix.muted[k]:
-            sentence, idle = "muted.", True
-        duties.append(Duty(light, sentence, idle, lost))
-    return Duties(tuple(duties), halo, edges)
+    losses = [
+        {name: loss_stops(float(row.sum()), float(row[k])) for name, row in zip(names, exposures, strict=True)}
+        for k in range(len(mix.names))
+    ]
+    tellings = [
+        Duty(light, True, lost_stops, (Finding("muted", Severity.FACT, light),)) if muted
+        else _duty(light, lost_stops, halo, edges, parted, glints)
+        for light, lost_stops, muted in zip(mix.names, losses, mix.muted, strict=True)
+    ]  # fmt: skip
+    return Duties(tuple(tellings), halo, edges)
+
+
+def _duty(
+    light: str,
+    lost_stops: dict[str, float],
+    halo: Halo | None,
+    edges: tuple[ShoulderEdge, ...],
+    parted: Separation,
+    glints: Sparkle | None,
+) -> Duty:
+    """What one light does that is not muted."""
+    tasks = []
+    if lost_over(lost_stops):
+        tasks.append(Finding("lights points", Severity.FACT, light, lost_stops))
+    if halo is not None and halo.maker == light:
+        tasks.append(Finding("makes the halo", Severity.FACT, light, {"loss_stops": halo.loss_stops[light]}))
+    for edge in edges:
+        if edge.maker == light:
+            numbers = {"loss_stops": edge.loss_stops[light]}
+            tasks.append(Finding("draws the edge", Severity.FACT, light, numbers, {"shoulder": edge.shoulder}))
+    if glints is not None and glints.maker == light:
+        numbers = {"per_cm2": glints.index, "without": glints.without[light]}
+        tasks.append(Finding("makes the sparkle", Severity.FACT, light, numbers))
+    if parted.provider == light:
+        numbers = {"loss_stops": parted.loss_stops[light]}
+        tasks.append(Finding("parts the sitter", Severity.FACT, light, numbers))
+    sparkles = glints is not None and glints.index > 0 and abs(1 - glints.without[light] / glints.index) > IDLE_STOPS
+    idle = not tasks and not sparkles and abs(parted.loss_stops[light]) <= IDLE_STOPS
+    if idle:
+        tasks.append(Finding("idle", Severity.FACT, light))
+    elif not tasks:
+        tasks.append(Finding("changes little", Severity.FACT, light))
+    return Duty(light, idle, lost_stops, tuple(tasks))
 
 
 def loss_stops(total: float, part: float) -> float:
@@ -195,53 +199,6 @@ def loss_stops(total: float, part: float) -> float:
 def lost_over(lost: dict[str, float]) -> bool:
     """Whether any point loses more than a tenth of a stop."""
     return any(value > IDLE_STOPS for value in lost.values())
-
-
-def _points_text(lost: dict[str, float]) -> str:
-    """What is lost at the points, most first, points that agree told as their group."""
-    losses: list[tuple[float, str]] = []
-    for group, names in GROUPS.items():
-        values = {name: lost[name] for name in names if name in lost}
-        if not values:
-            continue
-        low, high = min(values.values()), max(values.values())
-        if len(values) > 1 and low > IDLE_STOPS and high - low <= ALIKE_STOPS:
-            losses.append(
-                (
-                    float(np.mean(list(values.values()))),
-                    f"the whole {group}" if group != "shoulders" else "both shoulders",
-                )
-            )
-            continue
-        losses += [(value, WORDS.get(name, f"the {name}")) for name, value in values.items() if value > IDLE_STOPS]
-    if not losses:
-        return ""
-    losses.sort(key=lambda item: -item[0])
-    whole = [place for value, place in losses if value >= WHOLE_STOPS]
-    partial = [(value, place) for value, place in losses if value < WHOLE_STOPS]
-    texts = []
-    if whole:
-        texts.append(f"gives nearly all the light on {_listed(whole[:MOST_TOLD])}")
-    if partial:
-        first, *others = partial[: max(MOST_TOLD - len(whole), 1)]
-        text = f"adds {_stops(first[0])} to {first[1]}"
-        texts.append(text + "".join(f", {value:.1f} to {place}" for value, place in others))
-    left = len(losses) - min(len(whole), MOST_TOLD) - min(len(partial), max(MOST_TOLD - len(whole), 1))
-    text = "; ".join(texts)
-    if left > 0:
-        return f"{text}, less to {left} other point{'' if left == 1 else 's'}"
-    everywhere = sum(value > IDLE_STOPS for value in lost.values()) == len(lost)
-    return text if everywhere else f"{text}, nothing elsewhere"
-
-
-def _listed(words: list[str]) -> str:
-    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
-
-
-def _stops(value: float) -> str:
-    if value >= LARGEST_STOPS:
-        return f"over {LARGEST_STOPS:.0f} stops"
-    return f"{value:.1f} stop{'' if value < 1.05 else 's'}"
 
 
 def halo_of(stack: LightStack, layout: Layout, mix: Mix, camera: Camera) -> Halo | None:

@@ -42,7 +42,7 @@ def findings_from_report(report: CheckReport) -> dict[str, tuple[Finding, ...]]:
 
 
 def _from_duty(duty: Duty) -> Finding:
-    return Finding("duty", FACT, duty.light, words={"duty": duty.sentence})
+    return Finding("duty", FACT, duty.light, parts=duty.tasks)
 
 
 def _from_separation(separation: Separation) -> Iterator[Finding]:

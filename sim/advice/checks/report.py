@@ -7,6 +7,7 @@ from dataclasses import asdict, dataclass
 
 from sim.advice.checks.catchlights import Catchlight, catchlights
 from sim.advice.checks.duties import Duties, duties, duty_readings
+from sim.advice.checks.duty_words import sentence_from_tasks
 from sim.advice.checks.flare import Flare, flares
 from sim.advice.checks.focus import FocusCheck, focus_check
 from sim.advice.checks.intrusions import Intrusion, intrusions
@@ -82,7 +83,11 @@ def record_from_report(report: CheckReport) -> PlainDict:
     parted = report.separation
     return plain_dict({
         "picture": {"size_px": report.size, "samples": report.samples, "seed": report.seed},
-        "duties": [asdict(duty) for duty in report.duties.duties],
+        "duties": [
+            {"light": duty.light, "sentence": sentence_from_tasks(duty.tasks), "idle": duty.idle,
+             "lost_stops": duty.lost_stops}
+            for duty in report.duties.duties
+        ],
         "halo": None if report.duties.halo is None else asdict(report.duties.halo),
         "shoulder_edges": [asdict(edge) for edge in report.duties.edges],
         "separation": {

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 
+from sim.advice.checks.duty_words import sentence_from_tasks
 from sim.advice.finding import Finding
 
 # Subjects of the findings, with their headings.
@@ -23,7 +24,9 @@ def lines_from_findings(findings: Mapping[str, Sequence[Finding]]) -> list[tuple
 
 
 def lines_from_finding(finding: Finding) -> list[str]:
-    """A finding's sentence, and those of its parts below it, set in."""
+    """A finding's sentence, and those of its parts below it, set in; a duty's tasks are one sentence."""
+    if finding.kind == "duty":
+        return [sentence_from_finding(finding)]
     return [sentence_from_finding(finding), *(f"  {sentence_from_finding(part)}" for part in finding.parts)]
 
 
@@ -33,7 +36,7 @@ def sentence_from_finding(finding: Finding) -> str:
 
 
 def _duty(finding: Finding) -> str:
-    return f"{finding.light}: {finding.words['duty']}"
+    return f"{finding.light}: {sentence_from_tasks(finding.parts)}"
 
 
 def _outline(finding: Finding) -> str:

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from sim.advice.checks.duties import duties, duty_readings, halo_of, loss_stops, shoulder_edges
+from sim.advice.checks.duty_words import sentence_from_tasks
 from sim.advice.checks.separation import separation
 from sim.advice.checks.sparkle import sparkle
 from sim.advice.checks.spill import spills
@@ -90,21 +91,24 @@ def test_idle_tight_and_only_lights_are_told_apart() -> None:
         "lamp d": light(0, 30, mute=True),
     }
     found = _told(scene_of(lights, backdrop={**PAPER, "reflectance": 0.4}))
-    assert found.of("lamp b").idle and "idle" in found.of("lamp b").sentence
-    assert found.of("lamp d").idle and "muted" in found.of("lamp d").sentence
+    assert found.of("lamp b").idle and "idle" in sentence_from_tasks(found.of("lamp b").tasks)
+    assert found.of("lamp d").idle and "muted" in sentence_from_tasks(found.of("lamp d").tasks)
     assert not found.of("lamp a").idle
     assert found.of("lamp a").lost_stops["gown"] > 3
     told = found.of("lamp c")
     assert not told.idle and max(told.lost_stops["left cheek"], told.lost_stops["forehead"]) > 0.1
     assert all(told.lost_stops[name] < 0.1 for name in ("gown", "hip", "backdrop centre"))
-    assert "nothing elsewhere" in told.sentence and "gown" not in told.sentence
+    assert "nothing elsewhere" in sentence_from_tasks(told.tasks) and "gown" not in sentence_from_tasks(told.tasks)
 
 
 def test_sentences_come_from_the_light_and_not_from_its_name() -> None:
     one, other = {"key": light(35, 30), "fill": light(-10, 20, power="-2 stops")}, {}
     other["fill"], other["key"] = one["key"], one["fill"]
     first, second = _told(scene_of(one)), _told(scene_of(other))
-    assert first.of("key").sentence.split(" stop")[0] == second.of("fill").sentence.split(" stop")[0]
+    assert (
+        sentence_from_tasks(first.of("key").tasks).split(" stop")[0]
+        == sentence_from_tasks(second.of("fill").tasks).split(" stop")[0]
+    )
 
 
 @cache
@@ -131,7 +135,7 @@ def _without(mix, light_name: str):
 def test_the_demos_halo_goes_with_its_maker() -> None:
     scene, layout, mix, stack, told, _ = _demo()
     assert told.halo is not None and told.halo.maker == "halo"
-    assert "makes the halo" in told.of("halo").sentence
+    assert "makes the halo" in sentence_from_tasks(told.of("halo").tasks)
     muted = halo_of(stack, layout, _without(mix, "halo"), scene.camera)
     assert muted.maker is None or muted.stops < told.halo.stops - 0.3
     assert muted.stops == pytest.approx(told.halo.stops - told.halo.loss_stops["halo"])
@@ -143,7 +147,7 @@ def test_the_demos_shoulder_edge_goes_with_its_maker() -> None:
     scene, layout, mix, stack, told, _ = _demo()
     (edge,) = (edge for edge in told.edges if edge.shoulder == "right shoulder")
     assert edge.maker == "edge" and edge.loss_stops["edge"] > 0.7
-    assert "draws the edge of the right shoulder" in told.of("edge").sentence
+    assert "draws the edge of the right shoulder" in sentence_from_tasks(told.of("edge").tasks)
     after = {e.shoulder: e for e in shoulder_edges(stack, layout, _without(mix, "edge"), scene.camera)}
     assert after["right shoulder"].maker is None
 
@@ -151,7 +155,7 @@ def test_the_demos_shoulder_edge_goes_with_its_maker() -> None:
 def test_the_demos_sparkle_goes_with_its_maker() -> None:
     scene, layout, mix, stack, told, glints = _demo()
     assert glints.maker is not None
-    assert "makes the sparkle" in told.of(glints.maker).sentence
+    assert "makes the sparkle" in sentence_from_tasks(told.of(glints.maker).tasks)
     after = sparkle(stack, _without(mix, glints.maker), scene.camera, layout.camera.horizontal_fov_deg)
     before = glints.index * glints.cloth_cm2
     assert before > 50
