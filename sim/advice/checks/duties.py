@@ -90,10 +90,6 @@ class Duties:
     halo: Halo | None
     edges: tuple[ShoulderEdge, ...]
 
-    def of(self, light: str) -> Duty:
-        """The duty of one light."""
-        return next(duty for duty in self.duties if duty.light == light)
-
 
 def duty_readings(
     stage: StageLike,

@@ -102,10 +102,6 @@ class MoveSweep:
     samples: tuple[Sample, ...]
     limits: tuple[Limit, ...]
 
-    def limit(self, what: str, side: int) -> Limit:
-        """The limit of one thing on one side."""
-        return next(limit for limit in self.limits if limit.what == what and limit.side == side)
-
 
 @dataclass(frozen=True)
 class Latitude:

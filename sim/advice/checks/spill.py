@@ -47,11 +47,6 @@ class Spill:
     below_stops: dict[str, float]
     stderr_stops: dict[str, float]
 
-    @property
-    def worst(self) -> tuple[str, float]:
-        """The place outside the target's group that gets most, and its stops below the target."""
-        return min(self.below_stops.items(), key=lambda item: item[1])
-
 
 def spills(
     stage: StageLike,

@@ -33,6 +33,11 @@ GRID = {"kind": "reflector", "diameter": "18 cm", "beam": "65 deg", "grid": "5 d
 LAMP = {"kind": "reflector", "diameter": "18 cm", "beam": "65 deg"}
 
 
+def limit_of(sweep, what: str, side: int):
+    """The limit of one thing on one side."""
+    return next(limit for limit in sweep.limits if limit.what == what and limit.side == side)
+
+
 def _sample(offset: float, stops: float, share: float = 1.0) -> Sample:
     return Sample(offset, stops, 0.01, NO_SHADOW, (share,))
 
@@ -69,8 +74,8 @@ def test_a_step_toward_a_lone_lamp_follows_the_inverse_square() -> None:
     (sweep,) = latitude(scene, moves=[move]).sweeps
     # The receptors lie 4 cm before a face whose points are about 10 cm ahead of the mark.
     away_m = 2.5 - 0.14
-    assert sweep.limit("face reading", 1).offset == pytest.approx(away_m * (1 - 2 ** (-1 / 6)), abs=0.02)
-    assert sweep.limit("face reading", -1).offset == pytest.approx(-away_m * (2 ** (1 / 6) - 1), abs=0.02)
+    assert limit_of(sweep, "face reading", 1).offset == pytest.approx(away_m * (1 - 2 ** (-1 / 6)), abs=0.02)
+    assert limit_of(sweep, "face reading", -1).offset == pytest.approx(-away_m * (2 ** (1 / 6) - 1), abs=0.02)
 
 
 def test_turning_the_head_is_turning_the_light_the_other_way() -> None:
@@ -78,7 +83,7 @@ def test_turning_the_head_is_turning_the_light_the_other_way() -> None:
     scene = scene_of({"key": light(35, 35, 2.5)})
     move = SitterMove("body turn", "deg", (-16.0, -8.0, 0.0, 8.0), 0.5, "", "")
     (sweep,) = latitude(scene, moves=[move]).sweeps
-    limit = sweep.limit("nose shadow", -1)
+    limit = limit_of(sweep, "nose shadow", -1)
     assert limit.offset is not None and limit.becomes.startswith("triangle")
     for swing_deg, same in ((limit.offset + 2, True), (limit.offset - 2, False)):
         swung = nose_shadow(staged(scene_of({"key": light(35 - swing_deg, 35, 2.5)})), 0)
@@ -102,7 +107,7 @@ def test_a_tight_lights_hold_on_the_face_is_a_cone_in_space(beam_deg: float) -> 
         cosine = way @ lamp.axis / np.linalg.norm(way, axis=1)
         inside = (np.degrees(np.arccos(cosine)) < beam_deg / 2).mean()
         assert sample.spot_shares[0] == pytest.approx(inside, abs=0.05)
-    left, right = (sweep.limit("pool", side).offset for side in (-1, 1))
+    left, right = (limit_of(sweep, "pool", side).offset for side in (-1, 1))
     assert -left == pytest.approx(right, abs=0.015)
 
 
