@@ -159,7 +159,7 @@ def _draw_curve(draw: ImageDraw.ImageDraw, found: Latitude, sweep: MoveSweep, le
         return x0 + (offset - low) / (high - low) * (x1 - x0)
 
     def y_of(stops: float) -> float:
-        return y0 + (STOPS_RANGE - np.clip(stops, -STOPS_RANGE, STOPS_RANGE)) / (2 * STOPS_RANGE) * (y1 - y0)
+        return y0 + (STOPS_RANGE - min(max(stops, -STOPS_RANGE), STOPS_RANGE)) / (2 * STOPS_RANGE) * (y1 - y0)
 
     write(draw, left, top + NAME - 4, sweep.move.name, NAME - 4, INK)
     draw.rectangle((x0, y_of(READING_WITHIN_STOPS), x1, y_of(-READING_WITHIN_STOPS)), fill=WITHIN)

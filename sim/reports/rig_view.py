@@ -10,18 +10,19 @@ import os
 import subprocess
 import sys
 import tempfile
-from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from types import ModuleType
+from typing import TypeAlias
 
 import numpy as np
 import trimesh
+from PIL import Image, ImageDraw, ImageFont
 
 from sim.render.stage.solids import boom_mesh, mesh_from_body, stand_mesh
 from sim.reports.plan.facts import LightFacts, facts_from_scene
 from sim.reports.plan.holding import holding_from_light
-from sim.scene.read import load_scene
-from sim.studio.layout import Layout, layout_from_scene, unit
+from sim.session import Rehearsal
+from sim.studio.layout import Layout, PlacedLight, frame_from_aim, unit
 
 LIMIT_S = 60.0
 SIZE_PX = (960, 640)
@@ -32,7 +33,9 @@ GEAR, CLOTH, SKIN = (0.13, 0.15, 0.18), (0.3, 0.34, 0.42), (0.62, 0.5, 0.43)
 FLOOR, SEAM, WALL = (0.62, 0.63, 0.63), (0.45, 0.46, 0.47), (0.36, 0.37, 0.38)
 BEAM, GLOW, SIGHT = (1.0, 0.66, 0.1, 0.2), (1.0, 0.9, 0.6), (0.15, 0.35, 0.65, 0.13)
 
-Solid = tuple[trimesh.Trimesh, tuple[float, ...]]
+# Centre, width and height, metres.
+Backdrop: TypeAlias = tuple[tuple[float, float, float], float, float]
+Solid: TypeAlias = tuple[trimesh.Trimesh, tuple[float, ...]]
 
 
 def rig_views(scene_file: str | Path, limit_s: float = LIMIT_S) -> tuple[tuple[tuple[str, bytes], ...], str]:
@@ -62,7 +65,7 @@ def rig_views(scene_file: str | Path, limit_s: float = LIMIT_S) -> tuple[tuple[t
     return (), f"The view in three dimensions is left out: no OpenGL on this machine ({'; '.join(reasons)})."
 
 
-def solids_from_layout(layout: Layout, facts: tuple[LightFacts, ...], backdrop: Any) -> list[Solid]:
+def solids_from_layout(layout: Layout, facts: tuple[LightFacts, ...], backdrop: Backdrop | None) -> list[Solid]:
     """Everything of a set as coloured meshes, the see-through ones last.
 
     Arguments: `backdrop` (centre, width, height) in metres, or None.
@@ -98,7 +101,7 @@ def solids_from_layout(layout: Layout, facts: tuple[LightFacts, ...], backdrop: 
 
 def _floor(layout: Layout) -> trimesh.Trimesh:
     low, high = layout.room_low_m, layout.room_high_m
-    slab = trimesh.creation.box(extents=(high[0] - low[0], 0.02, high[2] - low[2]))
+    slab: trimesh.Trimesh = trimesh.creation.box(extents=(high[0] - low[0], 0.02, high[2] - low[2]))
     slab.apply_translation([(low[0] + high[0]) / 2, -0.011, (low[2] + high[2]) / 2])
     return slab
 
@@ -118,8 +121,9 @@ def _metre_lines(layout: Layout) -> list[trimesh.Trimesh]:
     return lines
 
 
-def _glow(light: Any) -> trimesh.Trimesh:
+def _glow(light: PlacedLight) -> trimesh.Trimesh:
     emitter = light.rig.emitters[0]
+    mesh: trimesh.Trimesh
     if emitter.surface == "sphere":
         mesh = trimesh.creation.icosphere(2, emitter.width_m / 2)
     elif emitter.surface == "rectangle":
@@ -142,8 +146,6 @@ def _beam(light: LightFacts) -> trimesh.Trimesh:
 
 def _sight(layout: Layout) -> trimesh.Trimesh:
     """What the lens sees, from the camera to the sitter."""
-    from sim.studio.layout import frame_from_aim
-
     camera = layout.camera
     reach = float(np.linalg.norm(camera.aim_m - camera.position_m))
     across = np.tan(np.radians(camera.horizontal_fov_deg / 2)) * reach
@@ -174,10 +176,9 @@ def eye_matrix(eye_m: np.ndarray, target_m: np.ndarray) -> np.ndarray:
 def draw(scene_file: Path, folder: Path) -> None:
     """Draw the views of a scene into a folder; for the process of its own."""
     import pyrender
-    from PIL import Image
 
-    scene = load_scene(scene_file)
-    layout = layout_from_scene(scene, scene_file.parent)
+    rehearsal = Rehearsal(scene_file)
+    scene, layout = rehearsal.scene, rehearsal.layout
     facts = facts_from_scene(scene, layout)
     solids = solids_from_layout(layout, facts, scene.backdrop_plane_m)
     set_ = pyrender.Scene(bg_color=(1.0, 1.0, 1.0, 1.0), ambient_light=(0.5, 0.5, 0.5))
@@ -213,10 +214,8 @@ def place_px(pose: np.ndarray, point_m: np.ndarray) -> np.ndarray:
     ])  # fmt: skip
 
 
-def _number(picture: Any, pose: np.ndarray, facts: tuple[LightFacts, ...]) -> None:
+def _number(picture: Image.Image, pose: np.ndarray, facts: tuple[LightFacts, ...]) -> None:
     """Write each light's number beside it, clear of the other numbers."""
-    from PIL import ImageDraw, ImageFont
-
     brush, font = ImageDraw.Draw(picture), ImageFont.load_default(19)
     taken: list[np.ndarray] = []
     for light in facts:
@@ -229,10 +228,9 @@ def _number(picture: Any, pose: np.ndarray, facts: tuple[LightFacts, ...]) -> No
         brush.text((x, y), str(light.number), fill="black", font=font, anchor="mm")
 
 
-def _material(pyrender: Any, color: tuple[float, ...]) -> Any:
+def _material(pyrender: ModuleType, color: tuple[float, ...]) -> object:
     clear = len(color) == 4
-    make: Callable[..., Any] = pyrender.MetallicRoughnessMaterial
-    return make(
+    return pyrender.MetallicRoughnessMaterial(
         baseColorFactor=(*color[:3], color[3] if clear else 1.0), metallicFactor=0.0, roughnessFactor=0.9,
         alphaMode="BLEND" if clear else "OPAQUE", doubleSided=True,
     )  # fmt: skip

@@ -12,6 +12,10 @@ import base64
 import zlib
 
 import numpy as np
+import numpy.typing as npt
+
+FloatArray = npt.NDArray[np.floating]
+Codes = npt.NDArray[np.uint16]
 
 POWER = 2.4
 STEPS_CODES = (0.4, 0.6, 0.8, 1.2, 2.0)  # one step of v in sRGB code values; the first that fits the page is taken
@@ -27,13 +31,14 @@ def k_from_step(step_codes: float) -> float:
     return 255 * 1.055 / step_codes
 
 
-def codes_from_linear(linear: np.ndarray, k: float) -> np.ndarray:
+def codes_from_linear(linear: FloatArray, k: float) -> Codes:
     """Whole numbers (uint16) of linear values, 0 or more.
 
     >>> codes_from_linear(np.array([0.0, 0.18, 1.0]), 672.5625).tolist()
     [0, 329, 673]
     """
-    return np.clip(np.round(k * np.maximum(linear, 0.0) ** (1 / POWER)), 0, MOST).astype(np.uint16)
+    steps: FloatArray = np.round(k * np.maximum(linear, 0.0) ** (1 / POWER))
+    return np.clip(steps, 0, MOST).astype(np.uint16)
 
 
 def linear_from_codes(codes: np.ndarray, k: float) -> np.ndarray:
@@ -105,7 +110,10 @@ def predicted(values: np.ndarray) -> np.ndarray:
     corner = np.empty_like(values)
     corner[:, 1:], corner[:, 0] = above[:, :-1], above[:, 0]
     low, high = np.minimum(left, above), np.maximum(left, above)
-    return np.where(corner >= high, low, np.where(corner <= low, high, left + above - corner))
+    prediction: npt.NDArray[np.integer] = np.where(
+        corner >= high, low, np.where(corner <= low, high, left + above - corner)
+    )
+    return prediction
 
 
 def text_from_bytes(data: bytes) -> str:

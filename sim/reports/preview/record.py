@@ -32,7 +32,6 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Iterable, Sequence
-from typing import Any
 
 from sim.light.mix import Mix
 from sim.light.readings import Probe
@@ -58,7 +57,7 @@ def record_from_preview(
     pictures: dict[str, str],
     layers: Sequence[str],
     warnings: Sequence[str],
-) -> dict[str, Any]:
+) -> dict[str, object]:
     """Return the record as plain data in the order of this module's description.
 
     Arguments: `probes` and `points` in the same order; `pictures` file names by light; `layers` names in the EXR file.
@@ -107,17 +106,17 @@ def record_from_preview(
     }
 
 
-def json_bytes(record: dict[str, Any]) -> bytes:
+def json_bytes(record: dict[str, object]) -> bytes:
     """Return the record as JSON text; refuses NaN and infinity."""
     return (json.dumps(record, indent=1, ensure_ascii=False, allow_nan=False) + "\n").encode()
 
 
-def _readings(point: PointReadings, heard: Iterable[str]) -> dict[str, Any]:
+def _readings(point: PointReadings, heard: Iterable[str]) -> dict[str, object]:
     by_light = {name: _reading(point.by_light[name], point.kind) for name in heard}
     return {"by_light": by_light, "combined": _reading(point.combined, point.kind)}
 
 
-def _reading(reading: Reading, kind: str) -> dict[str, Any]:
+def _reading(reading: Reading, kind: str) -> dict[str, object]:
     lit = reading.exposure > 0
     stops = (
         {"over_camera_stops": _number(reading.over_camera_stops)}
