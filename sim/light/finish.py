@@ -217,9 +217,16 @@ def print_table_text(width_px: int, height_px: int) -> str:
 # -- files ------------------------------------------------------------------------------------------------------------
 
 
+# Six 16-bit numbers, big-endian: the first of January 2000, midnight.
+PROFILE_DATE = bytes([7, 208, 0, 1, 0, 1, 0, 0, 0, 0, 0, 0])
+
+
 def srgb_profile() -> bytes:
     """The ICC profile of sRGB."""
-    return ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()
+    profile = bytearray(ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes())
+    # Write a fixed date for the moment of making, which the header holds (ICC.1:2022, 7.2.8): no file holds a time.
+    profile[24:36] = PROFILE_DATE
+    return bytes(profile)
 
 
 def tiff16_bytes(display: np.ndarray, texts: Mapping[str, str], pixels_per_inch: float = 300.0) -> bytes:

@@ -30,6 +30,7 @@ from sim.light.finish import (
     print_sizes,
     print_table_text,
     sensor_pixels,
+    srgb_profile,
     tiff16_bytes,
 )
 from sim.quantities import color
@@ -154,3 +155,8 @@ def test_the_finish_says_what_was_done() -> None:
     for word in ("film curve", "red", "0.7 stops", "4:5", "+0.3"):
         assert word in told
     assert finished(PICTURE, finish).shape == (50, 40, 3)
+
+
+def test_the_profile_holds_no_time() -> None:
+    # Whatever the second in which it was made: a date of its own, and the signature after it.
+    assert srgb_profile()[24:40] == bytes([7, 208, 0, 1, 0, 1, 0, 0, 0, 0, 0, 0]) + b"acsp"
