@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from sim.quantities import phrases
 from sim.quantities.errors import HalfstopError, UnitError
 
 if TYPE_CHECKING:
@@ -25,7 +26,7 @@ FreshOption = Annotated[bool, typer.Option("--fresh", help="Trace all anew, and 
 SeedOption = Annotated[int, typer.Option(metavar="N", help="The same seed gives the same readings.")]
 PIPED_WIDTH = 100
 # Stand-ins for the signs that a plain terminal may lack.
-_ASCII = str.maketrans({"±": "+/-", "°": " deg", "─": "-", "·": "*", "×": "x"})
+_ASCII = str.maketrans({"±": "+/-", "°": " deg", "─": "-", "·": "*", "×": "x", phrases.MINUS: "-"})
 
 
 def add_commands(app: typer.Typer) -> None:
@@ -193,18 +194,16 @@ def _balanced(
 
 
 def _wish_table(result: Balance) -> Table:
-    from sim.metering.report import short_f_number, stops_text
-
-    table = _table(f"Wishes, reference {result.reference} at {short_f_number(result.reference_f_number)}")
+    table = _table(f"Wishes, reference {result.reference} at {phrases.reading_short(result.reference_f_number)}")
     table.add_column("point", no_wrap=True)
     for title in ("wanted", "reads then", "off by", "error", "off before"):
         table.add_column(title, justify="right", no_wrap=True)
     for outcome in result.wishes:
         wish = outcome.wish
-        wanted = short_f_number(wish.f_number) if wish.f_number is not None else f"{wish.stops:+g} stops"
         table.add_row(
-            wish.point, wanted, short_f_number(outcome.f_number), stops_text(outcome.residual_stops, 2),
-            f"{outcome.stderr_stops:.2f}", stops_text(outcome.before_stops),
+            wish.point, wish.wanted, phrases.reading_short(outcome.f_number),
+            phrases.signed_stops(outcome.residual_stops, 2),
+            f"{outcome.stderr_stops:.2f}", phrases.signed_stops(outcome.before_stops),
         )  # fmt: skip
     return table
 
@@ -217,19 +216,16 @@ def _reason_lines(result: Balance) -> list[str]:
 
 
 def _move_table(result: Balance) -> Table:
-    from sim.advice.balance.outcome import dial_text
-    from sim.metering.report import stops_text
-
     table = _table("Dials")
     table.add_column("light", no_wrap=True)
     for title in ("before", "after", "change"):
         table.add_column(title, justify="right", no_wrap=True)
     table.add_column("")
     for move in result.moves:
-        before, after = (dial_text(stops, move.step_stops) for stops in (move.before_stops, move.after_stops))
+        before, after = map(phrases.power_short, (move.before_stops, move.after_stops))
         turned = abs(move.change_stops) > 1e-9
         table.add_row(
-            move.light, before, after if turned else "", f"{stops_text(move.change_stops)} stops" if turned else "",
+            move.light, before, after if turned else "", phrases.change(move.change_stops) if turned else "",
             move.why_fixed or ("" if turned else "stays"),
         )  # fmt: skip
     return table

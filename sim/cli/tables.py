@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import math
 import sys
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from sim.metering.points import STANDARD_POINTS, PointReadings, Reading
-from sim.quantities import units
+from sim.quantities import phrases, units
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -17,7 +16,6 @@ if TYPE_CHECKING:
 
 # The standard point and the parts of the picture that belong to it.
 PARTS_OF_POINT = dict(zip(STANDARD_POINTS, (("face",), ("gown", "suit"), ("backdrop",)), strict=True))
-DARKEST_METER = 0.7  # lowest f-number worth printing; common practice, no source
 DARKEST_STOPS = -10.0
 UNSURE_STOPS = 0.1
 PIPED_WIDTH = 100
@@ -70,7 +68,7 @@ def readings_table(made: Preview, pretty: bool) -> Table:
             spot = incident if point.kind == "spot" else None
             table.add_row(
                 f"  {'combined' if light is None else escape(light)}",
-                _meter(incident),
+                phrases.reading(incident.f_number),
                 _stops(incident.over_camera_stops, incident, pretty),
                 "" if light is None else _share(incident),
                 "" if (shown := spot or reflected) is None else _stops(shown.from_grey_stops, shown, pretty),
@@ -96,23 +94,11 @@ def _label(point: PointReadings) -> str:
     return point.point if point.kind == "dome" else f"{point.point} ({point.kind})"
 
 
-def _meter(reading: Reading) -> str:
-    if reading.f_number < DARKEST_METER:
-        return f"under f/{DARKEST_METER}"
-    return units.text_from_f_number_in_tenths(reading.f_number)
-
-
 def _stops(stops: float | None, reading: Reading, pretty: bool) -> str:
-    if stops is None:
-        return ""
-    if not math.isfinite(stops):
-        return "dark"
-    if stops < DARKEST_STOPS:
-        return f"under {DARKEST_STOPS:.0f}"
-    text = f"{round(stops, 1) + 0.0:+.1f}"
-    if reading.stderr_stops < UNSURE_STOPS:
-        return text
-    return f"{text} {'±' if pretty else '+/-'}{reading.stderr_stops:.1f}"
+    text = phrases.signed_stops(stops, darkest=DARKEST_STOPS)
+    if stops is not None and stops >= DARKEST_STOPS and reading.stderr_stops >= UNSURE_STOPS:
+        text += f" ±{reading.stderr_stops:.1f}"
+    return text if pretty else text.replace("±", "+/-").replace(phrases.MINUS, "-")
 
 
 def _share(reading: Reading) -> str:

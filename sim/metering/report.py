@@ -17,7 +17,6 @@ from sim.metering.report_points import (
     ratio_probes,
     report_probes,
 )
-from sim.quantities import units
 from sim.quantities.plain import PlainDict, plain_dict
 from sim.render.cache.queries import StageLike, read_probes
 from sim.scene.model import Scene
@@ -29,7 +28,6 @@ RATIO_DEFINITION = (
     "receptor turned to the camera (common practice, no source; the usual (key + fill) : fill)"
 )
 # Where hand-held meters end: common practice, no source.
-LOWEST_F_NUMBER = 0.5
 
 
 @dataclass(frozen=True)
@@ -167,30 +165,3 @@ def _record_from_readings(readings: PointReadings | None) -> dict[str, object] |
             for name, reading in readings.by_light.items()
         },
     }
-
-
-def short_f_number(f_number: float) -> str:
-    """A meter's reading to a tenth of a stop in few characters.
-
-    >>> short_f_number(8.0), short_f_number(7.21), short_f_number(0.2)
-    ('f/8', 'f/5.6 7/10', '< f/0.5')
-    """
-    if f_number < LOWEST_F_NUMBER:
-        return f"< f/{LOWEST_F_NUMBER:g}"
-    text = units.text_from_f_number_in_tenths(f_number)
-    mark, _, tenths = text.partition(" and ")
-    return f"{mark} {tenths.split()[0]}/10" if tenths else mark
-
-
-def stops_text(stops: float | None, places: int = 1) -> str:
-    """Stops with their sign.
-
-    >>> stops_text(-1.234), stops_text(float("-inf")), stops_text(0.04), stops_text(None)
-    ('-1.2', 'dark', '0.0', '')
-    """
-    if stops is None:
-        return ""
-    if not np.isfinite(stops):
-        return "dark"
-    text = f"{stops:+.{places}f}"
-    return text[1:] if float(text) == 0 else text

@@ -9,9 +9,10 @@ import numpy as np
 
 from sim.light import finish
 from sim.light.develop import denoised, exposed
+from sim.quantities import phrases
 from sim.reports.files import ResultFolder, png_bytes
 from sim.reports.plan import settings_text
-from sim.reports.plan.facts import facts_from_scene, text_from_power
+from sim.reports.plan.facts import facts_from_scene
 from sim.session import Progress, Rehearsal
 
 FILES = ("finished.tif", "finished.png", "finished.jpg", "print-sizes.txt")
@@ -53,7 +54,7 @@ def texts_from_rehearsal(rehearsal: Rehearsal, how: finish.Finish) -> dict[str, 
     """What a picture file says of its set-up."""
     scene = rehearsal.scene
     lights = "; ".join(
-        f"{f.name}: {f.modifier}, {text_from_power(f.power_stops)}, bearing {f.bearing_deg:.0f}°, "
+        f"{f.name}: {f.modifier}, {phrases.power(f.power_stops)}, bearing {f.bearing_deg:.0f}°, "
         f"{f.distance_m:.2f} m, height {f.height_m:.2f} m"
         for f in facts_from_scene(scene, rehearsal.layout)
         if not f.muted

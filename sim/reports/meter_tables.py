@@ -14,10 +14,8 @@ from sim.metering.report import (
     MeterReport,
     Ratio,
     drop_stops,
-    short_f_number,
-    stops_text,
 )
-from sim.quantities import units
+from sim.quantities import phrases, units
 
 LIGHTS_PER_TABLE = 6
 # Below this share a light's own standard error does not matter to anyone.
@@ -57,7 +55,7 @@ def _heading(report: MeterReport) -> Text:
 def _ratio_text(ratio: Ratio) -> str:
     if ratio.factor is None or ratio.diff_stops is None:
         return "without end (no light on one side)"
-    return f"{ratio.factor:.2g}:1 = {stops_text(ratio.diff_stops)} stops ± {ratio.stderr_stops:.2f}"
+    return f"{ratio.factor:.2g}:1 = {phrases.signed_stops(ratio.diff_stops)} stops ± {ratio.stderr_stops:.2f}"
 
 
 def _combined_table(report: MeterReport) -> Table:
@@ -69,10 +67,14 @@ def _combined_table(report: MeterReport) -> Table:
         cells = ["", "", "", "", ""]
         if point.incident is not None:
             total = point.incident.combined
-            cells[:3] = short_f_number(total.f_number), f"{total.stderr_stops:.2f}", stops_text(total.over_camera_stops)
+            cells[:3] = (
+                phrases.reading_short(total.f_number),
+                f"{total.stderr_stops:.2f}",
+                phrases.signed_stops(total.over_camera_stops),
+            )
         if point.spot is not None:
             total = point.spot.combined
-            cells[3:] = stops_text(total.from_grey_stops), f"{total.stderr_stops:.2f}"
+            cells[3:] = phrases.signed_stops(total.from_grey_stops), f"{total.stderr_stops:.2f}"
         table.add_row(point.name, *cells)
     return table
 
@@ -91,7 +93,7 @@ def _table_by_light(report: MeterReport, lights: list[str], what: str) -> Table:
         if what == "share":
             table.add_row(point.name, *(_share_cell(reading) for reading in cells))
         elif point.incident is not None:
-            table.add_row(point.name, *(short_f_number(reading.f_number) for reading in cells))
+            table.add_row(point.name, *(phrases.reading_short(reading.f_number) for reading in cells))
     return table
 
 
@@ -100,7 +102,7 @@ def _share_cell(reading: Reading) -> Text:
     if percent < 0.5:
         return Text("-", style="dim")
     drop = drop_stops(reading)
-    text = "all" if not np.isfinite(drop) else f"{drop:.1f}" if drop <= -0.05 else "0"
+    text = "all" if not np.isfinite(drop) else phrases.signed_stops(drop) if drop <= -0.05 else "0"
     return Text(f"{percent:.0f} % {text:>4}", style="bold" if percent >= 50 else "")
 
 

@@ -12,7 +12,6 @@ from sim.advice.balance.outcome import dial_text
 from sim.light.mix import mix_from_scene
 from sim.light.readings import ProbeId, ProbeReadings
 from sim.metering.points import CONSTANT_C, readings_by_probe
-from sim.metering.report import short_f_number, stops_text
 from sim.metering.report_points import (
     KEY_CHEEK,
     SHADOW_CHEEK,
@@ -21,7 +20,7 @@ from sim.metering.report_points import (
     parts_by_name,
     point_from_text,
 )
-from sim.quantities import photometry, units
+from sim.quantities import photometry, phrases, units
 from sim.quantities.errors import HalfstopError, UnitError, quoted
 from sim.scene.model import Scene
 from sim.studio.layout import Layout
@@ -152,8 +151,8 @@ def message_from_balance(result: Balance) -> dict[str, Any]:
     outcomes = [
         {
             "point": o.wish.point,
-            "wanted": short_f_number(o.wish.f_number) if o.wish.f_number is not None else f"{o.wish.stops:+g} stops",
-            "reads": short_f_number(o.f_number), "f_number": o.f_number, "off_stops": _finite(o.residual_stops),
+            "wanted": o.wish.wanted,
+            "reads": phrases.reading_short(o.f_number), "f_number": o.f_number, "off_stops": _finite(o.residual_stops),
             "before_stops": _finite(o.before_stops), "stderr_stops": _finite(o.stderr_stops), "met": o.met,
             "reasons": list(o.reasons),
         }
@@ -162,13 +161,13 @@ def message_from_balance(result: Balance) -> dict[str, Any]:
     moves = [
         {
             "light": move.light, "before_stops": move.before_stops, "after_stops": move.after_stops,
-            "change_stops": move.change_stops, "before_text": dial_text(move.before_stops, move.step_stops),
-            "after_text": dial_text(move.after_stops, move.step_stops), "fixed": move.why_fixed,
+            "change_stops": move.change_stops, "before_text": phrases.power_short(move.before_stops),
+            "after_text": phrases.power_short(move.after_stops), "fixed": move.why_fixed,
         }
         for move in result.moves
     ]  # fmt: skip
     return {
-        "reference": result.reference, "reference_text": short_f_number(result.reference_f_number),
+        "reference": result.reference, "reference_text": phrases.reading_short(result.reference_f_number),
         "outcomes": outcomes, "moves": moves,
         "feasible": result.met, "text": _lines(result), "definition": definition(result.reference),
     }  # fmt: skip
@@ -185,8 +184,8 @@ def edits_from_balance(result: Balance) -> list[dict[str, Any]]:
 
 def _lines(result: Balance) -> list[str]:
     turned = [move for move in result.moves if abs(move.change_stops) > 1e-9]
-    lines = [f"{move.light}: {stops_text(move.change_stops)} stops, to "
-             f"{dial_text(move.after_stops, move.step_stops)}" for move in turned]  # fmt: skip
+    lines = [f"{move.light}: {phrases.change(move.change_stops)}, to "
+             f"{phrases.power(move.after_stops)}" for move in turned]  # fmt: skip
     unmet = [f"Not met: {o.wish.text}: {'; '.join(o.reasons)}." for o in result.wishes if not o.met]
     if not unmet:
         lines.append("Every wish is met within a tenth of a stop.")

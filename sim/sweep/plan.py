@@ -7,8 +7,8 @@ from typing import NotRequired, TypedDict
 
 from ruamel.yaml import YAML
 
-from sim.reports.sheets.captions import modifier_text
 from sim.scene.edit import flow_text
+from sim.scene.light_words import modifier_words
 from sim.sweep.amounts import amount_from_value
 from sim.sweep.axes import Axis
 from sim.sweep.setup import GroupRequest
@@ -143,7 +143,7 @@ def _base_value(study: Study, axis: Axis) -> BaseValue:
         return {"base": None, "base_number": None}
     amount = amount_from_value(value)
     if axis.path[0] == "lights" and axis.path[-1] == "modifier":
-        text = modifier_text(study.base.scene.lights[str(axis.path[1])])
+        text = modifier_words(study.base.scene.lights[str(axis.path[1])])
     else:
         text = value if isinstance(value, str) else flow_text(value)
     return {"base": text, "base_number": amount.number if amount else None}

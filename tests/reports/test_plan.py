@@ -19,12 +19,13 @@ from browser import opened_page
 
 from sim.light.mix import mix_from_scene
 from sim.light.readings import ProbeId, ProbeReadings
+from sim.quantities import phrases
 from sim.reports.plan import RigPlan, plan_from_scene, plan_probes
 from sim.reports.plan.buildup import distance_for_stops, order_from_readings
 from sim.reports.plan.caution_words import DEFER, text_from_caution
 from sim.reports.plan.cautions import circuits_from_loads, crosses_panel, draw_W_from_light
 from sim.reports.plan.drawing import plan_view, side_elevation
-from sim.reports.plan.facts import bearing_deg_from_point, facts_from_scene, text_from_feet, text_from_power
+from sim.reports.plan.facts import bearing_deg_from_point, facts_from_scene
 from sim.reports.plan.holding import Holding, holding_from_light
 from sim.reports.plan.kit import ARM_KG, GRAVITY_M_S2, REAR_ARM_M, support_from_load
 from sim.reports.plan.labels import overlap
@@ -398,8 +399,8 @@ def test_any_title_is_text_and_nothing_else(tmp_path: Path) -> None:
 
 
 def test_small_texts() -> None:
-    assert text_from_feet(0.3048) == "1 ft" and text_from_feet(2.54e-2) == "1 in"
-    assert text_from_power(-1.0) == "1/2 (-1 stop)"
+    assert phrases.feet(0.3048) == "1 ft" and phrases.feet(2.54e-2) == "1 in"
+    assert phrases.power(-1.0) == "1 stop below full (1/2)"
     assert latin("Łódź") == "?ódz"
     square = hull_from_points(np.random.default_rng(1).uniform(0, 1, (200, 2)))
     # Shoelace area of the hull of points in a unit square stays below 1 and holds nearly all of it.

@@ -118,7 +118,7 @@ def test_pictures_carry_title_and_settings(run: Run) -> None:
     with Image.open(run.out / "key.png") as image:
         assert image.text["Title"] == "Two lights and a lamp: key"
         settings = "f/8 · 1/160 s · ISO 100 · 85 mm"
-        assert image.text["Description"] == f"{settings}; softbox 90 x 120 cm; 1/4 power"
+        assert image.text["Description"] == f"{settings}; softbox 90 x 120 cm; 2 stops below full (1/4)"
         assert "seed 0" in image.text["Comment"]
 
 

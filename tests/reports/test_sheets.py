@@ -14,10 +14,12 @@ from hypothesis import strategies as st
 from sim.light.develop import encoded
 from sim.light.mix import Mix
 from sim.metering.points import STANDARD_POINTS, PointReadings, Reading
+from sim.quantities import phrases
 from sim.reports.sheets import contact_sheet, levelled_sheet, settings_text
-from sim.reports.sheets.captions import lift_text, modifier_text, power_text, stops_text
+from sim.reports.sheets.captions import lift_text, stops_text
 from sim.reports.sheets.lettering import drawable, fitted, width_px, wrapped
 from sim.scene import model
+from sim.scene.light_words import modifier_words, power_words
 from sim.scene.read import load_scene
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -105,7 +107,7 @@ def test_contact_sheet_has_a_whole_tile_for_every_light(count: int, size: tuple[
     # Each light is named with what it reads; the black and white stands last.
     for i, name in enumerate(scene.lights):
         assert name in drawn.texts
-        assert stops_text(-1.1 * (i + 1)) in drawn.texts
+        assert phrases.signed_stops(-1.1 * (i + 1), darkest=-10) in drawn.texts
     assert {
         "combined",
         "one light" if count == 1 else f"{count} lights together",
@@ -124,7 +126,7 @@ def test_levelled_sheet_tells_how_far_each_light_was_lifted(drawn: Drawn) -> Non
         "light 2": np.full((30, 20, 3), 1.2, np.float32),
     }
     sheet = np.asarray(levelled_sheet(scene, alone, "made so"))
-    assert "lifted 2.0 stops" in drawn.texts and "lowered 1.0 stop" in drawn.texts
+    assert "lifted 2 stops" in drawn.texts and "lowered 1 stop" in drawn.texts
     level = encoded(np.full(3, 0.6, np.float32))
     hit = (sheet == level).all(axis=-1)
     assert hit.sum() > 2 * 300 * 400
@@ -160,11 +162,11 @@ MODIFIERS = {
     "softbox 61 x 91.4 cm": {"kind": "softbox", "width": "2 ft", "height": "3 ft"},
     "strip 30 x 120 cm, 40° grid": {"kind": "strip", "width": "30 cm", "height": "120 cm", "grid": "40°"},
     "octabox 120 cm": {"kind": "octabox", "diameter": "120 cm"},
-    "umbrella 105 cm": {"kind": "umbrella", "diameter": "105 cm"},
+    "white umbrella 105 cm": {"kind": "umbrella", "diameter": "105 cm"},
     "silver umbrella 105 cm": {"kind": "umbrella", "diameter": "105 cm", "surface": "silver"},
-    "shoot-through 105 cm": {"kind": "shoot-through", "diameter": "105 cm"},
-    "covered umbrella 150 cm": {"kind": "covered umbrella", "diameter": "150 cm"},
-    "focusing spot, 12° beam": {"kind": "spot"},
+    "shoot-through umbrella 105 cm": {"kind": "shoot-through", "diameter": "105 cm"},
+    "white covered umbrella 150 cm": {"kind": "covered umbrella", "diameter": "150 cm"},
+    "focusing spot, lens 15 cm, 12° beam": {"kind": "spot"},
 }
 
 
@@ -175,7 +177,7 @@ def light_of(**keys: object) -> model.Light:
 
 @pytest.mark.parametrize(("text", "modifier"), MODIFIERS.items(), ids=MODIFIERS)
 def test_every_modifier_has_words(text: str, modifier: dict[str, object]) -> None:
-    assert modifier_text(light_of(modifier=modifier)) == text
+    assert modifier_words(light_of(modifier=modifier)) == text
 
 
 def test_every_modifier_of_the_model_is_among_them() -> None:
@@ -187,31 +189,31 @@ def test_every_modifier_of_the_model_is_among_them() -> None:
     ("text", "keys"),
     [
         ("full power", {}),
-        ("1/4 power", {"power": "1/4"}),
-        ("−3.5 stops from full", {"power": "-3.5 stops"}),
+        ("2 stops below full (1/4)", {"power": "1/4"}),
+        ("3.5 stops below full", {"power": "-3.5 stops"}),
         # log2 0.8 is -0.3219280948873623.
-        ("−0.32 stops from full", {"power": "80 %"}),
-        ("1/2 power", {"power": "-0.999 stops"}),
+        ("0.32 stops below full", {"power": "80 %"}),
+        ("1 stop below full (1/2)", {"power": "-0.999 stops"}),
         ("full power", {"power": "-0.004 stops"}),
-        ("1/2 power, 3200 K", {"power": "1/2", "color": "3200 K"}),
+        ("1 stop below full (1/2), 3200 K", {"power": "1/2", "color": "3200 K"}),
         ("full power, #ff8800", {"color": "#ff8800"}),
-        ("full power, gel +60 mired, ND 1 stop", {"gels": [{"mired": 60}, {"nd": "1 stop"}]}),
-        ("full power, gel −80 mired", {"gels": [{"mired": -80}]}),
+        ("full power, gel +60 mired (warmer), gel ND 1 stop", {"gels": [{"mired": 60}, {"nd": "1 stop"}]}),
+        ("full power, gel −80 mired (cooler)", {"gels": [{"mired": -80}]}),
         ("full power, gel #ff8800", {"gels": [{"color": "#ff8800"}]}),
     ],
 )
 def test_power_says_dial_colour_and_gels(text: str, keys: dict[str, object]) -> None:
-    assert power_text(light_of(**keys)) == text
+    assert power_words(light_of(**keys)) == text
 
 
 @given(st.floats(-30, 30))
 def test_stops_are_rounded_with_their_sign(stops: float) -> None:
-    text = stops_text(stops)
+    text = stops_text(Reading(8.0, stops, stops, None, 1.0, 0.0))
     if stops < -10:
-        assert text == "< -10"
+        assert text == "< −10"
     else:
-        assert abs(float(text) - stops) <= 0.05 + 1e-9
-        assert text[0] in "+-" or text == "0.0"
+        assert abs(float(text.replace(phrases.MINUS, "-")) - stops) <= 0.05 + 1e-9
+        assert text[0] in "+−" or text == "0.0"
 
 
 @given(st.floats(-12, 12))

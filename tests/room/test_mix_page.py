@@ -22,8 +22,7 @@ from sim.light.develop import develop, encoded, exposed
 from sim.light.readings import Probe, ProbeId, ProbeReadings
 from sim.metering.health import false_tones
 from sim.metering.points import CONSTANT_C, readings_from_probes, readings_from_regions
-from sim.metering.report import short_f_number, stops_text
-from sim.quantities import color, units
+from sim.quantities import color, phrases, units
 from sim.quantities.photometry import REFLECTED_CONSTANT_K
 from sim.room.document.scene_document import SceneDocument
 from sim.room.preview.frame import camera_axes
@@ -272,8 +271,8 @@ def test_words_are_those_of_the_reports(browser: Any) -> None:
             {"numbers": numbers, "stops": stops, "f_texts": f_texts, "stop_texts": stop_texts,
              "dials": [[d, 1 / 3 if abs(d * 3 % 1) < 1e-9 and d % 1 else 0.1] for d in dials]},
         )  # fmt: skip
-    assert told["f"] == [short_f_number(n) for n in numbers]
-    assert [t.replace("\u2212", "-") for t in told["stops"]] == [stops_text(s) for s in stops]
+    assert told["f"] == [phrases.reading_short(n) for n in numbers]
+    assert told["stops"] == [phrases.signed_stops(s) for s in stops]
     assert told["dials"] == ["full", "1/2", "1/4 +7/10", "1/8 +3/10", "1/4 +2/3", "1/64"]
     expected = [units.f_number_from_text(t if t.startswith("f") else f"f/{t}") for t in f_texts]
     assert told["fs"] == pytest.approx(expected, rel=1e-9)

@@ -21,7 +21,7 @@ from sim.metering.report_points import (
     point_from_text,
     ratio_probes,
 )
-from sim.quantities import color, photometry, units
+from sim.quantities import color, photometry, phrases, units
 from sim.quantities.errors import UnitError, quoted
 from sim.scene.model import Camera, Scene
 from sim.studio.layout import Layout
@@ -36,6 +36,13 @@ class Wish:
     point: str
     f_number: float | None = None
     stops: float | None = None
+
+    @property
+    def wanted(self) -> str:
+        """What the point should read, in words."""
+        if self.f_number is not None:
+            return phrases.reading_short(self.f_number)
+        return phrases.change(self.stops or 0.0)
 
     @property
     def text(self) -> str:

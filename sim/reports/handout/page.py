@@ -21,11 +21,10 @@ from sim.light.develop import SATURATION, SHOULDER_FROM, encoded
 from sim.light.mix import Mix
 from sim.light.stack import LightStack
 from sim.metering.points import CONSTANT_C, PointReadings
-from sim.quantities import color, photometry, units
+from sim.quantities import color, photometry, phrases, units
 from sim.reports.handout.layers import POWER, packed_to_fit
 from sim.reports.plan import RigPlan
 from sim.reports.plan.caution_words import DEFER
-from sim.reports.plan.facts import text_from_power
 from sim.reports.plan.page import lights_table
 from sim.reports.plan.paper import svg_from_sheet
 from sim.scene.model import Camera
@@ -232,7 +231,7 @@ def _duties(h: Handout, layers: np.ndarray) -> str:
         facts = next((f for f in h.plan.facts if f.name == name), None)
         badge = f'<span class="badge">{facts.number}</span> ' if facts else ""
         fitted = escape(facts.modifier) if facts else "even light of the room"
-        power = f", {escape(text_from_power(facts.power_stops))}" if facts and not facts.is_window else ""
+        power = f", {escape(phrases.power(facts.power_stops))}" if facts and not facts.is_window else ""
         thumb = Image.fromarray(encoded(layers[index]))
         thumb.thumbnail((300, 300))
         size = f'width="{thumb.width}" height="{thumb.height}"'

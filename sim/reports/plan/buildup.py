@@ -11,8 +11,8 @@ import numpy as np
 from sim.light.mix import Mix
 from sim.light.readings import Probe, ProbeId, ProbeReadings
 from sim.metering.points import FACE, RECEPTOR_GAP_M, PointReadings, probe_at, readings_by_probe, standard_probes
-from sim.quantities import units
-from sim.reports.plan.facts import LightFacts, text_from_metres, text_from_power
+from sim.quantities import phrases
+from sim.reports.plan.facts import LightFacts
 from sim.scene.model import Scene
 from sim.studio.gear.rig import axial_illuminance_lx
 from sim.studio.layout import Layout, unit
@@ -116,7 +116,7 @@ def steps_from_readings(
 def _power(light: LightFacts | None) -> str:
     if light is None or light.is_window:
         return "as it is"
-    return text_from_power(light.power_stops)
+    return phrases.power(light.power_stops)
 
 
 def nudge_text(scene: Scene, light: LightFacts) -> str:
@@ -126,11 +126,15 @@ def nudge_text(scene: Scene, light: LightFacts) -> str:
     lowest = -source.dial.range_stops
     power = []
     if down >= lowest - 1e-9:
-        power.append(f"1/3 over: dial {_stops_text(down)}")
+        power.append(f"1/3 over: dial {phrases.power_short(down)}")
     if up <= 1e-9:
-        power.append(f"1/3 under: dial {_stops_text(up)}")
+        power.append(f"1/3 under: dial {phrases.power_short(up)}")
     near, far = distance_for_stops(light, THIRD), distance_for_stops(light, -THIRD)
-    moves = [f"{text_from_metres(d)} for {sign}1/3" for d, sign in ((far, "-"), (near, "+")) if d is not None]
+    moves = [
+        f"{phrases.metres_and_feet(d)} for {sign}1/3"
+        for d, sign in ((far, phrases.MINUS), (near, "+"))
+        if d is not None
+    ]
     text = "; ".join(power) if power else "the dial is at its end"
     return f"{text}. Or move it along its aim line: {' or '.join(moves)}." if moves else f"{text}."
 
@@ -156,20 +160,3 @@ def distance_for_stops(light: LightFacts, stops: float) -> float | None:
         else:
             far = middle
     return (near + far) / 2
-
-
-def _stops_text(stops: float) -> str:
-    return "full" if abs(stops) < 0.05 else f"{stops:.1f}"
-
-
-def text_from_reading(f_number: float | None) -> str:
-    """A reading as a crew writes it, to the tenth of a stop.
-
-    >>> text_from_reading(8.0), text_from_reading(0.1), text_from_reading(None)
-    ('f/8', 'too dim to read', '')
-    """
-    if f_number is None:
-        return ""
-    if f_number < LEAST_F_NUMBER:
-        return "too dim to read"
-    return units.text_from_f_number_in_tenths(f_number)

@@ -6,8 +6,9 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from sim.quantities import phrases
 from sim.reports.plan import outlines
-from sim.reports.plan.facts import LightFacts, text_from_metres, text_from_tilt
+from sim.reports.plan.facts import LightFacts
 from sim.reports.plan.holding import Holding, holding_from_light
 from sim.reports.plan.outlines import View, data_from_facts
 from sim.reports.plan.paper import INK, Disc, Line, Shape, Sheet, Words
@@ -26,7 +27,7 @@ def light_cards(layout: Layout, facts: Sequence[LightFacts]) -> Sheet:
     for index, light in enumerate(facts):
         corner = np.array([2 + (index % ACROSS) * CARD_MM[0], 1 + (index // ACROSS) * CARD_MM[1]])
         shapes += _card(layout, light, corner)
-    told = " ".join(f"{f.name}: {f.aim_distance_m:.2f} m to the {f.aim}, {text_from_tilt(f.tilt_deg)}." for f in facts)
+    told = " ".join(f"{f.name}: {f.aim_distance_m:.2f} m to the {f.aim}, {phrases.tilt(f.tilt_deg)}." for f in facts)
     return Sheet("cards", "Each light along its beam", told, page[0], page[1], tuple(shapes), 0.0, (0.0, 0.0), "u-y")
 
 
@@ -73,9 +74,9 @@ def _card(layout: Layout, light: LightFacts, corner: np.ndarray) -> list[Shape]:
     title = f"{light.number}  {light.name}"
     shapes.append(Words(corner + [2.2, 4.6], title, "card-title", 2.9, bold=True))
     rows = (
-        f"centre {text_from_metres(light.height_m)} above the floor",
-        f"{text_from_metres(light.aim_distance_m)} to the {light.aim}",
-        f"tilt {text_from_tilt(light.tilt_deg)} · stands {text_from_metres(light.distance_m)} off",
+        f"centre {phrases.metres_and_feet(light.height_m)} above the floor",
+        f"{phrases.metres_and_feet(light.aim_distance_m)} to the {light.aim}",
+        f"tilt {phrases.tilt(light.tilt_deg)} · stands {phrases.metres_and_feet(light.distance_m)} off",
         f"{light.modifier}",
     )
     for index, row in enumerate(rows):

@@ -6,8 +6,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from sim.advice.finding import Finding
+from sim.quantities import phrases
 from sim.reports.plan.cautions import NEAR_EYE_M, SUPPLIES, circuits_from_loads, is_minor
-from sim.reports.plan.facts import text_from_metres
 
 DEFER = ("Follow local electrical codes, the maker's instructions and licensed practice; where they say more or "
          "otherwise, they hold.")  # fmt: skip
@@ -113,7 +113,7 @@ def _tipping(caution: Finding) -> Words:
 def _over_sitter(caution: Finding) -> Words:
     return (
         f"{caution.light} hangs over the sitter",
-        f"{text_from_metres(caution.numbers['from_head_m'])} from the sitter's head, seen from above.",
+        f"{phrases.metres_and_feet(caution.numbers['from_head_m'])} from the sitter's head, seen from above.",
         "Two fixings, each of which bears it alone: clamp and steel bond. The sitter comes in last.",
     )
 
@@ -131,7 +131,7 @@ def _hot_lamps(caution: Finding) -> Words:
 def _close_to_cloth(caution: Finding) -> Words:
     return (
         f"{caution.light} is close to {caution.words['thing']}",
-        f"{text_from_metres(caution.numbers['distance_m'])} from its luminous face.",
+        f"{phrases.metres_and_feet(caution.numbers['distance_m'])} from its luminous face.",
         "Keep hair, gown and cloth clear of lamps; black flags take up heat fastest.",
     )
 

@@ -7,13 +7,11 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from sim.quantities import phrases
 from sim.reports.plan import outlines
 from sim.reports.plan.facts import (
     LightFacts,
     bearing_deg_from_point,
-    text_from_feet,
-    text_from_power,
-    text_from_tilt,
 )
 from sim.reports.plan.holding import holding_from_light
 from sim.reports.plan.labels import Box, Label, overlap, place_labels, shapes_from_label
@@ -142,8 +140,8 @@ def plan_view(scene: Scene, layout: Layout, facts: Sequence[LightFacts]) -> Shee
         start = light.number, light.name + (" (off)" if light.muted else "")
         pen.labels.append(Label(
             (f"{start[0]}  {start[1]}",
-             text_from_power(light.power_stops) if not light.is_window else "daylight",
-             f"{light.distance_m:.2f} m · {text_from_feet(light.distance_m, 1)}",
+             phrases.power(light.power_stops) if not light.is_window else "daylight",
+             f"{light.distance_m:.2f} m · {phrases.feet(light.distance_m, 1)}",
              f"bearing {light.bearing_deg:.0f}° · h {light.height_m:.2f} m"),
             view(light.placed.position_m), light.name, gap_mm=4.5,
         ))  # fmt: skip
@@ -197,8 +195,8 @@ def side_elevation(scene: Scene, layout: Layout, facts: Sequence[LightFacts]) ->
     pen.labels.append(Label(("camera", f"h {camera.position_m[1]:.2f} m"), at, "camera", 2.0, 4.0))
     for light in facts:
         pen.labels.append(Label(
-            (f"{light.number}  {light.name}", f"h {light.height_m:.2f} m · {text_from_feet(light.height_m, 1)}",
-             text_from_tilt(light.tilt_deg)),
+            (f"{light.number}  {light.name}", f"h {light.height_m:.2f} m · {phrases.feet(light.height_m, 1)}",
+             phrases.tilt(light.tilt_deg)),
             view(light.placed.position_m), light.name, 2.1, 4.5,
         ))  # fmt: skip
     _draw_scale_bar(pen, page)
@@ -238,7 +236,7 @@ def _draw_room_from_above(pen: _Pen, layout: Layout, low: np.ndarray, high: np.n
     size = layout.room_high_m - layout.room_low_m
     text = (
         f"room {size[0]:.2f} x {size[2]:.2f} x {size[1]:.2f} m high"
-        f" · {text_from_feet(size[0], 1)} x {text_from_feet(size[2], 1)} x {text_from_feet(size[1], 1)}"
+        f" · {phrases.feet(size[0], 1)} x {phrases.feet(size[2], 1)} x {phrases.feet(size[1], 1)}"
     )
     if not whole:
         text = "part of the " + text
@@ -259,7 +257,7 @@ def _draw_backdrop(pen: _Pen, scene: Scene) -> None:
     line = pen.view(np.array([[x - width / 2, 0, z], [x + width / 2, 0, z]]))
     pen.add([Line(line, "backdrop", width_mm=1.4, stroke=WALL)], keep_off=True)
     kind = "painted wall" if scene.backdrop.kind == "wall" else f"{scene.backdrop.kind} backdrop"
-    text = f"{kind} {width:.2f} x {height:.2f} m, {-z:.2f} m ({text_from_feet(-z, 1)}) behind the mark"
+    text = f"{kind} {width:.2f} x {height:.2f} m, {-z:.2f} m ({phrases.feet(-z, 1)}) behind the mark"
     pen.add(_grounded(Words(line.mean(axis=0) - [0, 2.0], text, "backdrop-text", 2.2, "middle")))
 
 
@@ -332,7 +330,7 @@ def _draw_camera_from_above(pen: _Pen, layout: Layout) -> None:
              Disc(at, 0.3, "camera", INK, None, data=data)], keep_off=True)  # fmt: skip
     away = math.hypot(camera.position_m[0], camera.position_m[2])
     pen.labels.append(Label(
-        ("camera", f"{away:.2f} m · {text_from_feet(away, 1)}",
+        ("camera", f"{away:.2f} m · {phrases.feet(away, 1)}",
          f"lens h {camera.position_m[1]:.2f} m · sees {camera.horizontal_fov_deg:.0f}°"),
         at - 1.5 * ahead, "camera", 2.1, 5.0,
     ))  # fmt: skip
@@ -394,6 +392,6 @@ def _busy_part(layout: Layout, low: np.ndarray, high: np.ndarray) -> tuple[np.nd
 def _listed(facts: Sequence[LightFacts]) -> str:
     return " ".join(
         f"Light {f.number}, {f.name}: {f.distance_m:.2f} m at bearing {f.bearing_deg:.0f}°, {f.height_m:.2f} m high, "
-        f"aimed at the {f.aim}, {text_from_tilt(f.tilt_deg)}."
+        f"aimed at the {f.aim}, {phrases.tilt(f.tilt_deg)}."
         for f in facts
     )

@@ -9,8 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from sim.quantities import units
-from sim.scene import model
+from sim.scene.light_words import gel_words, modifier_details
 from sim.scene.model import Scene
 from sim.studio.gear.direct import illuminance_from_emitter
 from sim.studio.gear.rig import BuiltLight
@@ -63,8 +62,8 @@ def facts_from_scene(scene: Scene, layout: Layout) -> tuple[LightFacts, ...]:
             number=index + 1,
             name=placed.name,
             is_window=light is None,
-            modifier=text_from_modifier(light.modifier) if light else "window",
-            gels=", ".join(text_from_gel(gel) for gel in light.gels) if light else "",
+            modifier=modifier_details(light) if light else "window",
+            gels=", ".join(map(gel_words, light.gels)) if light else "",
             stand=placed.stand,
             aim=aim if isinstance(aim, str) else text_from_point(aim.position_m, scene.backdrop_plane_m),
             bearing_deg=bearing_deg_from_point(position),
@@ -123,52 +122,6 @@ def beam_deg_from_rig(rig: BuiltLight) -> tuple[float, float]:
     return found[0], found[1]
 
 
-def text_from_modifier(modifier: model.Modifier) -> str:
-    """What is fitted, with the sizes that a crew picks it by."""
-    m = modifier
-    size = units.text_from_length_m
-    match m:
-        case model.BareBulb():
-            text = "bare bulb"
-        case model.Reflector():
-            text = f"reflector {size(m.diameter_m)}, {m.beam_deg:g}°"
-        case model.Snoot():
-            text = f"snoot {size(m.length_m)} x {size(m.diameter_m)}"
-        case model.BeautyDish():
-            text = f"beauty dish {size(m.diameter_m)}" + (" with sock" if m.sock else "")
-        case model.Softbox() | model.Strip():
-            text = f"{m.kind} {m.width_m * 100:g} x {m.height_m * 100:g} cm"
-        case model.Octabox():
-            text = f"octabox {size(m.diameter_m)}"
-        case model.Umbrella() | model.CoveredUmbrella():
-            text = f"{m.surface} {m.kind} {size(m.diameter_m)}"
-        case model.ShootThrough():
-            text = f"shoot-through umbrella {size(m.diameter_m)}"
-        case model.Spot():
-            text = f"focusing spot, lens {size(m.lens_m)}, {m.beam_deg:g}°"
-        case _:
-            text = "modifier"
-    if getattr(m, "grid_deg", None):
-        text += f", grid {m.grid_deg:g}°"  # type: ignore[attr-defined]
-    doors = getattr(m, "barn_doors", None)
-    if doors:
-        leaves = (("left", doors.left_deg), ("right", doors.right_deg), ("top", doors.top_deg),
-                  ("bottom", doors.bottom_deg))  # fmt: skip
-        text += ", barn doors " + " ".join(f"{name} {angle:g}°" for name, angle in leaves if angle < 90)
-    return text.rstrip()
-
-
-def text_from_gel(gel: model.Gel) -> str:
-    """A gel as it is asked for."""
-    match gel:
-        case model.MiredGel():
-            return f"{gel.mired:+g} mired ({'warmer' if gel.mired > 0 else 'cooler'})"
-        case model.ColorGel():
-            return f"colour {gel.color}"
-        case _:
-            return f"ND {gel.nd_stops:g} stop" + ("s" if gel.nd_stops != 1 else "")
-
-
 def text_from_point(point_m: tuple[float, float, float], plane: tuple[Any, float, float] | None = None) -> str:
     """A point of the room as three lengths, or as a place on the backdrop where it lies on that.
 
@@ -179,52 +132,3 @@ def text_from_point(point_m: tuple[float, float, float], plane: tuple[Any, float
         side = "right" if point_m[0] >= 0 else "left"
         return f"backdrop {abs(point_m[0]):.2f} m {side}, {point_m[1]:.2f} m up"
     return "point " + ", ".join(f"{v:.2f}" for v in point_m) + " m"
-
-
-def text_from_power(power_stops: float) -> str:
-    """A power setting both as the nearest simple fraction and in stops.
-
-    >>> text_from_power(-2.0), text_from_power(-3.5), text_from_power(0.0)
-    ('1/4 (-2 stops)', '1/8 less 0.5 (-3.5 stops)', '1/1 (full)')
-    """
-    if power_stops > -0.05:
-        return "1/1 (full)"
-    # Count whole stops toward zero, and what is left in tenths.
-    whole = int(-power_stops + 0.05)
-    rest = round(-power_stops - whole, 1)
-    fraction = f"1/{2**whole}" + (f" less {rest:g}" if rest else "")
-    return f"{fraction} (-{units.shortest(round(-power_stops, 2))} stop{'' if abs(power_stops + 1) < 0.01 else 's'})"
-
-
-def text_from_metres(length_m: float) -> str:
-    """A length in metres to the centimetre, and in feet and inches to the half inch.
-
-    >>> text_from_metres(1.7)
-    '1.70 m (5 ft 7 in)'
-    """
-    return f"{length_m:.2f} m ({text_from_feet(length_m)})"
-
-
-def text_from_feet(length_m: float, inch_parts: int = 2) -> str:
-    """A length in feet and inches, rounded to a part of an inch.
-
-    >>> text_from_feet(1.8), text_from_feet(1.524), text_from_feet(1.8, 1)
-    ('5 ft 11 in', '5 ft', '5 ft 11 in')
-    """
-    whole, parts = divmod(round(abs(length_m) / units.INCH_M * inch_parts), 12 * inch_parts)
-    inches = units.shortest(parts / inch_parts)
-    sign = "-" if length_m < 0 and (whole or parts) else ""
-    if not whole:
-        return f"{sign}{inches} in"
-    return f"{sign}{whole} ft" + (f" {inches} in" if parts else "")
-
-
-def text_from_tilt(tilt_deg: float) -> str:
-    """A tilt as a direction and an angle.
-
-    >>> text_from_tilt(-12.34), text_from_tilt(0.2)
-    ('12° down', 'level')
-    """
-    if abs(tilt_deg) < 0.5:
-        return "level"
-    return f"{abs(tilt_deg):.0f}° {'up' if tilt_deg > 0 else 'down'}"

@@ -11,11 +11,12 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from sim.quantities import units
+from sim.quantities import phrases, units
 from sim.render.stage.solids import BOOM_REACH_M, STAND_LEG_M
-from sim.reports.plan.facts import LightFacts, text_from_gel, text_from_modifier
+from sim.reports.plan.facts import LightFacts
 from sim.reports.plan.holding import Holding, holding_from_light
 from sim.scene import model
+from sim.scene.light_words import gel_words, grid_words, thing_words
 from sim.scene.model import Scene
 from sim.studio.layout import Layout
 
@@ -137,12 +138,11 @@ def kit_list(
 
     lights = scene.lights.items()
     gather([(_head(light), name) for name, light in lights])
-    gather([(text_from_modifier(light.modifier).split(", grid")[0].split(", barn")[0], name) for name, light in lights
+    gather([(thing_words(light.modifier), name) for name, light in lights
             if not isinstance(light.modifier, model.BareBulb)])  # fmt: skip
-    gather([(f"grid {light.modifier.grid_deg:g}° for {light.modifier.kind}", name)  # type: ignore[union-attr]
-            for name, light in lights if getattr(light.modifier, "grid_deg", None)])  # fmt: skip
+    gather([(grid, name) for name, light in lights if (grid := grid_words(light.modifier))])
     gather([("barn doors", name) for name, light in lights if getattr(light.modifier, "barn_doors", None)])
-    gather([(f"gel: {text_from_gel(gel)}", name) for name, light in lights for gel in light.gels])
+    gather([(gel_words(gel), name) for name, light in lights for gel in light.gels])
     gather([("light stand", s.light) for s in supports])
     gather([("boom arm with counterweight", s.light) for s in supports if s.kind == "boom"])
     bags = sum(s.bags for s in supports)
@@ -164,7 +164,7 @@ def kit_list(
 
 def text_size(panel: model.Panel) -> str:
     """Width and height of a panel."""
-    return f"{panel.size.width_m * 100:.0f} x {panel.size.height_m * 100:.0f} cm"
+    return phrases.size_across(panel.size.width_m, panel.size.height_m)
 
 
 def _head(light: model.Light) -> str:

@@ -6,10 +6,9 @@ import base64
 from collections.abc import Iterable
 from html import escape
 
+from sim.quantities import phrases
 from sim.reports.plan import RigPlan
-from sim.reports.plan.buildup import text_from_reading
 from sim.reports.plan.caution_words import DEFER, text_from_caution
-from sim.reports.plan.facts import text_from_metres, text_from_power, text_from_tilt
 from sim.reports.plan.kit import SUPPORT_FORMULAS
 from sim.reports.plan.paper import svg_from_sheet
 
@@ -143,12 +142,12 @@ def lights_table(plan: RigPlan) -> str:
         cells = (
             ("", f'<span class="badge">{f.number}</span> {escape(f.name)}{" (off)" if f.muted else ""}', "n"),
             ("fitted", escape(f.modifier + (f"; {f.gels}" if f.gels else "")), ""),
-            ("power", escape("daylight" if f.is_window else text_from_power(f.power_stops)), ""),
+            ("power", escape("daylight" if f.is_window else phrases.power(f.power_stops)), ""),
             ("bearing", f"{f.bearing_deg:.0f}°", ""),
-            ("from the mark", text_from_metres(f.distance_m), ""),
-            ("height", text_from_metres(f.height_m), ""),
-            ("aim", f"{escape(f.aim)}, {text_from_metres(f.aim_distance_m)}", ""),
-            ("tilt", text_from_tilt(f.tilt_deg), ""),
+            ("from the mark", phrases.metres_and_feet(f.distance_m), ""),
+            ("height", phrases.metres_and_feet(f.height_m), ""),
+            ("aim", f"{escape(f.aim)}, {phrases.metres_and_feet(f.aim_distance_m)}", ""),
+            ("tilt", phrases.tilt(f.tilt_deg), ""),
         )
         rows.append("<tr>" + "".join(_cell(*cell) for cell in cells) + "</tr>")
     heads = ("light", "fitted", "power", "bearing", "from the mark", "height of centre", "aim and distance", "tilt")
@@ -194,7 +193,7 @@ def _supports(plan: RigPlan) -> str:
         )
         rows.append(
             f'<tr><td class="n">{escape(s.light)}</td><td data-of="load">{s.load_kg:.1f} kg</td>'
-            f'<td data-of="height">{text_from_metres(s.height_m)}</td><td data-of="boom">{boom}</td>'
+            f'<td data-of="height">{phrases.metres_and_feet(s.height_m)}</td><td data-of="boom">{boom}</td>'
             f'<td data-of="bags">{s.bags} x 5 kg ({s.bag_kg:.1f} kg)</td></tr>'
         )
     notes = "".join(f'<li class="note">{escape(text)}</li>' for text in SUPPORT_FORMULAS)
@@ -209,10 +208,10 @@ def _steps(plan: RigPlan) -> str:
         ticks = []
         if s.alone_f_number is not None:
             lux = f" ({s.alone_lx:.0f} lx)" if s.alone_lx is not None else ""
-            ticks.append(f"alone: {text_from_reading(s.alone_f_number)}{lux}")
+            ticks.append(f"alone: {phrases.reading(s.alone_f_number)}{lux}")
             if count > 1:
-                ticks.append(f"with the lights so far: {text_from_reading(s.together_f_number)}")
-            ticks.append(f"face, dome to camera, all so far: {text_from_reading(s.face_f_number)}")
+                ticks.append(f"with the lights so far: {phrases.reading(s.together_f_number)}")
+            ticks.append(f"face, dome to camera, all so far: {phrases.reading(s.face_f_number)}")
         else:
             ticks.append("set and checked")
         boxes = "".join(f'<label><input type="checkbox"><span>{escape(t)}</span></label>' for t in ticks)

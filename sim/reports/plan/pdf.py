@@ -12,10 +12,9 @@ from reportlab.lib.styles import ParagraphStyle
 from reportlab.lib.utils import ImageReader
 from reportlab.platypus import Flowable, Image, KeepTogether, PageBreak, Paragraph, SimpleDocTemplate, Spacer, Table
 
+from sim.quantities import phrases
 from sim.reports.plan import RigPlan
-from sim.reports.plan.buildup import text_from_reading
 from sim.reports.plan.caution_words import DEFER, text_from_caution
-from sim.reports.plan.facts import text_from_metres, text_from_power, text_from_tilt
 from sim.reports.plan.kit import SUPPORT_FORMULAS
 from sim.reports.plan.paper import BOLD_FONT, FONT, INK, MM_IN_POINTS, SheetFlowable, latin
 
@@ -107,9 +106,9 @@ def _table(heads: tuple[str, ...], rows: Sequence[tuple[str, ...]], widths_mm: t
 def _lights(plan: RigPlan) -> Table:
     rows = [
         (f"{f.number} {f.name}" + (" (off)" if f.muted else ""), f.modifier + (f"; {f.gels}" if f.gels else ""),
-         "daylight" if f.is_window else text_from_power(f.power_stops),
-         f"{f.bearing_deg:.0f}°, {text_from_metres(f.distance_m)}", text_from_metres(f.height_m),
-         f"{f.aim}, {text_from_metres(f.aim_distance_m)}", text_from_tilt(f.tilt_deg))
+         "daylight" if f.is_window else phrases.power(f.power_stops),
+         f"{f.bearing_deg:.0f}°, {phrases.metres_and_feet(f.distance_m)}", phrases.metres_and_feet(f.height_m),
+         f"{f.aim}, {phrases.metres_and_feet(f.aim_distance_m)}", phrases.tilt(f.tilt_deg))
         for f in plan.facts
     ]  # fmt: skip
     heads = ("light", "fitted", "power", "bearing, from the mark", "height of centre", "aim, distance", "tilt")
@@ -137,10 +136,10 @@ def _steps(plan: RigPlan) -> list[Flowable]:
         ticks = ["set and checked"]
         if s.alone_f_number is not None:
             lux = f" ({s.alone_lx:.0f} lx)" if s.alone_lx is not None else ""
-            ticks = [f"alone: {text_from_reading(s.alone_f_number)}{lux}"]
+            ticks = [f"alone: {phrases.reading(s.alone_f_number)}{lux}"]
             if count > 1:
-                ticks.append(f"with the lights so far: {text_from_reading(s.together_f_number)}")
-            ticks.append(f"face, dome to camera, all so far: {text_from_reading(s.face_f_number)}")
+                ticks.append(f"with the lights so far: {phrases.reading(s.together_f_number)}")
+            ticks.append(f"face, dome to camera, all so far: {phrases.reading(s.face_f_number)}")
         number = f" ({s.number})" if s.number else ""
         story.append(KeepTogether([
             _p(f"{count}. {s.light}{number}, {s.power}", _BOLD), _p(f"Meter {s.hold}.", _NOTE),
@@ -155,7 +154,7 @@ def _kit(plan: RigPlan) -> Table:
 
 def _supports(plan: RigPlan) -> Table:
     rows = [
-        (s.light, f"{s.load_kg:.1f} kg", text_from_metres(s.height_m),
+        (s.light, f"{s.load_kg:.1f} kg", phrases.metres_and_feet(s.height_m),
          f"{s.arm_m:.2f} m arm, {s.moment_N_m:.0f} N·m, counterweight {s.counterweight_kg:.1f} kg" if s.arm_m else "-",
          f"{s.bags} x 5 kg ({s.bag_kg:.1f} kg)")
         for s in plan.supports

@@ -11,12 +11,11 @@ from PIL import Image
 from sim.light.develop import black_and_white, encoded, levelled
 from sim.light.mix import Mix
 from sim.metering.points import STANDARD_POINTS, PointReadings
+from sim.quantities import phrases
 from sim.reports.sheets.captions import (
     lift_text,
     light_lines,
-    meter_text,
     settings_text,
-    stops_of_reading,
     stops_text,
 )
 from sim.reports.sheets.page import (
@@ -61,14 +60,14 @@ def contact_sheet(
         encoded(combined),
         "combined",
         (_count_text(len(alone), len(mix.names)),),
-        tuple((f"{p.point}, {meter_text(p.combined)}", stops_text(stops_of_reading(p.combined))) for p in shown),
+        tuple((f"{p.point}, {phrases.reading(p.combined.f_number)}", stops_text(p.combined)) for p in shown),
     )
     tiles = [
         Tile(
             encoded(linear),
             name,
             light_lines(scene, name),
-            tuple((p.point, stops_text(stops_of_reading(p.by_light[name]))) for p in shown),
+            tuple((p.point, stops_text(p.by_light[name])) for p in shown),
         )
         for name, linear in alone.items()
     ]

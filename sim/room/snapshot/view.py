@@ -30,7 +30,7 @@ from sim.light import finish
 from sim.light.develop import SATURATION, SHOULDER_FROM
 from sim.metering import health
 from sim.metering.points import CONSTANT_C
-from sim.quantities import color, photometry, units
+from sim.quantities import color, photometry, phrases, units
 from sim.reports.handout.page import (
     BALANCE_FIRST_K,
     BALANCE_LAST_K,
@@ -39,14 +39,14 @@ from sim.reports.handout.page import (
     picture_scale_rgb,
 )
 from sim.reports.plan.caution_words import DEFER
-from sim.reports.plan.facts import LightFacts, text_from_gel
+from sim.reports.plan.facts import LightFacts
 from sim.reports.plan.outlines import face_line_m
-from sim.reports.sheets.captions import modifier_text, power_text
 from sim.room.document.scene_document import SceneDocument
 from sim.room.snapshot.choices import choices
 from sim.room.snapshot.placement_cache import LightShape, Placed, SitterShape, panel_outlines, rounded
 from sim.room.snapshot.words import place_text, size_text, source_text
 from sim.scene import model
+from sim.scene.light_words import gel_words, modifier_words, power_words
 from sim.scene.model import Camera, Scene
 from sim.scene.model.checks import scene_warnings
 from sim.scene.model.places import Around
@@ -267,7 +267,7 @@ def _lights(staged: Placed, data: dict[str, Any]) -> list[dict[str, Any]]:
             "is_flash": mix.is_flash[index],
             "muted": mix.muted[index],
             "power_stops": mix.dial_stops[index],
-            "power_text": units.text_from_dial_stops(mix.dial_stops[index]),
+            "power_text": phrases.power_short(mix.dial_stops[index]),
             "dial": None,
             "weight_rgb": _exact(weights[index]),
             "layer": staged.layers[name],
@@ -334,8 +334,8 @@ def _lamp(light: model.Light) -> dict[str, Any]:
 
 
 def _light_words(light: model.Light) -> dict[str, str]:
-    words = {"source": source_text(light.source), "modifier": modifier_text(light), "power": power_text(light)}
-    return words | {"gels": ", ".join(text_from_gel(gel) for gel in light.gels)}
+    words = {"source": source_text(light.source), "modifier": modifier_words(light), "power": power_words(light)}
+    return words | {"gels": ", ".join(map(gel_words, light.gels))}
 
 
 # -- panels and meters ------------------------------------------------------------------------
