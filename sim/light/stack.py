@@ -54,13 +54,15 @@ class LightStack:
 
     def layer(self, name: str) -> np.ndarray:
         """Linear picture (h, w, 3) of one light, as rendered."""
-        return self.pixels[self.names.index(name)]
+        layer: np.ndarray = self.pixels[self.names.index(name)]
+        return layer
 
     def mask(self, region: str) -> np.ndarray:
         """Pixels (h, w) bool that show `region`; all False where the camera does not see it."""
         if region not in self.region_names:
             return np.zeros(self.region.shape, bool)
-        return self.region == self.region_names.index(region)
+        mask: np.ndarray = self.region == self.region_names.index(region)
+        return mask
 
     def part_means(self, region: str) -> tuple[np.ndarray, np.ndarray]:
         """Unbiased mean of the pixels that show `region`, (k, 3), and the standard error of its luminance, (k,).
@@ -85,7 +87,8 @@ class LightStack:
         `for_viewing` takes the denoised layers where there are any.
         """
         source = self.denoised if for_viewing and self.denoised is not None else self.pixels
-        return np.einsum("khwc,kc->hwc", source, np.asarray(weights_rgb, dtype=np.float32))
+        mixed: np.ndarray = np.einsum("khwc,kc->hwc", source, np.asarray(weights_rgb, dtype=np.float32))
+        return mixed
 
     def with_denoised(self, denoised: np.ndarray) -> LightStack:
         """The same stack with layers cleaned for viewing beside the measured ones."""

@@ -10,6 +10,7 @@ from typing import Any
 import drjit as dr
 import mitsuba as mi
 import numpy as np
+import numpy.typing as npt
 import trimesh
 
 from sim.light.stack import REGIONS
@@ -170,7 +171,8 @@ def _strands_shape(crate: _Crate, strands: Strands) -> Any:
 
 def number_of_shape(shape: Any) -> int:
     """The renderer's own number of a shape, as its kernels report it."""
-    return int(dr.reinterpret_array(mi.UInt32, mi.ShapePtr(shape))[0])
+    number: Any = dr.reinterpret_array(mi.UInt32, mi.ShapePtr(shape))
+    return int(number[0])
 
 
 def _add_room(crate: _Crate, scene: Scene) -> None:
@@ -318,7 +320,8 @@ def _mesh_from_arrays(
         has_vertex_normals=normals is not None, has_vertex_texcoords=uv is not None,
     )  # fmt: skip
     if color_rgb is not None:
-        mesh.add_attribute("vertex_color", 3, np.ascontiguousarray(color_rgb, np.float32).ravel())
+        colors: Any = np.ascontiguousarray(color_rgb, np.float32).ravel()
+        mesh.add_attribute("vertex_color", 3, colors)
     buffers = mi.traverse(mesh)
     buffers["vertex_positions"] = np.ascontiguousarray(points_m, np.float32).ravel()
     buffers["faces"] = np.ascontiguousarray(triangles, np.uint32).ravel()
@@ -346,9 +349,10 @@ def _curves_from_strands(strands: Strands, bsdf: Any) -> Any:
         return _loaded({"type": "bsplinecurve", "filename": stream.name, "bsdf": bsdf})
 
 
-def _frame(position: Any, target: Any) -> Any:
-    up = [0, 1, 0] if abs(target[1] - position[1]) < 0.99 * np.linalg.norm(np.subtract(target, position)) else [0, 0, 1]
-    return mi.ScalarTransform4f().look_at(list(map(float, position)), list(map(float, target)), up)
+def _frame(position: npt.ArrayLike, target: npt.ArrayLike) -> Any:
+    start, end = np.asarray(position, float), np.asarray(target, float)
+    up = [0, 1, 0] if abs(end[1] - start[1]) < 0.99 * np.linalg.norm(end - start) else [0, 0, 1]
+    return mi.ScalarTransform4f().look_at(start.tolist(), end.tolist(), up)
 
 
 def _sensor(camera: CameraView, size: tuple[int, int]) -> Any:

@@ -21,6 +21,7 @@ def mesh_from_body(body: Body, world_from_light: np.ndarray) -> trimesh.Trimesh:
 
     Arguments: `world_from_light` (4, 4) rigid transform of the light's frame.
     """
+    mesh: trimesh.Trimesh
     match body.shape:
         case "box":
             mesh = trimesh.creation.box(extents=body.sizes_m)
@@ -60,7 +61,7 @@ def stand_mesh(top_m: np.ndarray) -> trimesh.Trimesh:
     for angle in np.radians([90, 210, 330]):
         foot = np.array([x + STAND_LEG_M * np.sin(angle), 0.01, z + STAND_LEG_M * np.cos(angle)])
         legs.append(trimesh.creation.cylinder(radius=0.009, segment=[hub, foot], sections=8))
-    return trimesh.util.concatenate([tube, *legs])
+    return _joined([tube, *legs])
 
 
 def spigot_from_light(light: PlacedLight) -> np.ndarray:
@@ -87,7 +88,13 @@ def boom_mesh(top_m: np.ndarray, away_m: np.ndarray) -> trimesh.Trimesh:
     """Boom arm from a light at `top_m` (3,) back to a stand that keeps clear of the light in direction `away_m`."""
     pivot = boom_pivot_m(top_m, away_m)
     arm = trimesh.creation.cylinder(radius=STAND_TUBE_M / 2, segment=[top_m, pivot], sections=12)
-    return trimesh.util.concatenate([arm, stand_mesh(pivot)])
+    return _joined([arm, stand_mesh(pivot)])
+
+
+def _joined(meshes: list[trimesh.Trimesh]) -> trimesh.Trimesh:
+    whole = trimesh.util.concatenate(meshes)
+    assert isinstance(whole, trimesh.Trimesh)
+    return whole
 
 
 def _lathe(profile: list[tuple[float, float]], sections: int = ROUND_SECTIONS) -> trimesh.Trimesh:

@@ -15,12 +15,14 @@ from typing import Any
 import drjit as dr
 import mitsuba as mi
 import numpy as np
+import numpy.typing as npt
 from scipy import sparse
 
 from sim.render.stage.build import Stage
 from sim.render.transport.arrays import owned
 from sim.render.transport.lighting import Lighting
-from sim.render.transport.path import DIRECTION_SLOT, LOBE_SLOT, followed
+from sim.render.transport.path import followed
+from sim.render.transport.path_ends import DIRECTION_SLOT, LOBE_SLOT
 from sim.render.transport.radiance_cache import Cells, RadianceCache
 from sim.render.transport.sampling import BEFORE_PATH, PathSampler
 
@@ -120,7 +122,8 @@ def _step(scene: Any, ray: Any, numbers: PathSampler, stop: int, active: Any) ->
 
 
 def _rows(vectors: Any) -> np.ndarray:
-    return vectors.numpy().T
+    rows: npt.NDArray[np.float32] = vectors.numpy().T
+    return rows
 
 
 def _rays(rows: np.ndarray) -> Any:

@@ -31,15 +31,20 @@ class Lighting:
 
     `luminaires` every luminous face of the layers to trace; `layer_count` number of lights; `luminaire_from_shape`
     table from the renderer's shape number to 1 + luminaire number (0: none); `housing_from_shape` to 1 + layer of the
-    light whose housing the shape is (0: none); `region_from_shape` to the region; `ambients` even surrounds.
+    light whose housing the shape is (0: none); `part_from_shape` to the part; `ambients` even surrounds.
     """
 
     luminaires: tuple[Luminaire, ...]
     layer_count: int
     luminaire_from_shape: Any
     housing_from_shape: Any
-    region_from_shape: Any
+    part_from_shape: Any
     ambients: tuple[EvenAmbientGlow, ...] = ()
+
+
+def shapes_met(si: Any) -> Any:
+    """The renderer's number of the shape that each lane met, UInt32, by which the tables are looked up."""
+    return dr.reinterpret_array(mi.UInt32, si.shape)
 
 
 def lighting_from_stage(stage: Stage) -> Lighting:
@@ -54,7 +59,7 @@ def lighting_from_stage(stage: Stage) -> Lighting:
         layer_count=len(stage.light_names),
         luminaire_from_shape=mi.UInt32(stage.shape_face),
         housing_from_shape=mi.UInt32(stage.shape_housing),
-        region_from_shape=mi.UInt32(stage.shape_region),
+        part_from_shape=mi.UInt32(stage.shape_region),
         ambients=tuple(
             EvenAmbientGlow(even.layer, dr.opaque(mi.Float, even.luminance_cd_m2), absorbs)
             for even in stage.ambients

@@ -9,12 +9,14 @@ import drjit as dr
 import mitsuba as mi
 import numpy as np
 
-from sim.light.readings import Probe, ProbeReadings
+from sim.light.readings import FloatArray, Probe, ProbeReadings
 from sim.quantities.color import luminance
 from sim.render.stage.build import Stage
 from sim.render.transport.lighting import Lighting, lighting_from_stage
-from sim.render.transport.path import DIRECTION_SLOT, LIGHT_SLOT, followed
+from sim.render.transport.path import followed
+from sim.render.transport.path_ends import DIRECTION_SLOT, LIGHT_SLOT
 from sim.render.transport.sampling import BEFORE_PATH, PathSampler
+from sim.render.transport.sight import line_of_sight
 
 SPOT_HALF_ANGLE_RAD = np.radians(0.5)
 FIRST_RAYS = 1 << 12
@@ -107,8 +109,7 @@ def _trace_batch(
         response = _response(dr.dot(sample.d, facing), is_dome)
         value = luminaire.emitted(sample.p, sample.n, -sample.d) * response / sample.pdf
         reach = (sample.pdf > 0) & (value > 0) & ~is_spot
-        ray = mi.Ray3f(position, sample.d, sample.dist_m * (1 - 1e-3), 0, [])
-        reach &= ~scene.ray_test(ray, reach)
+        reach &= ~scene.ray_test(line_of_sight(position, sample.d, sample.dist_m), reach)
         totals[luminaire.layer] += dr.select(reach, value, 0)
 
     # Follow one ray out of the receptor, in proportion to its response, for all that is not direct.
@@ -149,7 +150,7 @@ def _gathered(kind: Any, rows: np.ndarray, index: Any) -> Any:
     return kind(*(dr.gather(mi.Float, _column(mi.Float, rows[:, i]), index) for i in range(3)))
 
 
-def _column(kind: Any, values: Sequence[float]) -> Any:
+def _column(kind: Any, values: Sequence[float] | FloatArray) -> Any:
     # Hold one value more than asked for: the kernel would bake in an array of a single one.
     column = np.append(np.asarray(values), values[-1])
     return kind(column.astype(np.uint32 if kind is mi.UInt32 else np.float32))
@@ -169,12 +170,14 @@ class _Tally:
 
     def mean(self) -> np.ndarray:
         """Mean value per light, (k, 3)."""
-        return np.concatenate(self.blocks).mean(axis=0, dtype=np.float64)
+        mean: FloatArray = np.concatenate(self.blocks).mean(axis=0, dtype=np.float64)
+        return mean
 
     def stderr(self) -> np.ndarray:
         """Standard error of each light's luminance-weighted value, (k,)."""
         value = luminance(np.concatenate(self.blocks))
-        return value.std(axis=0, ddof=1) / np.sqrt(len(value))
+        error: FloatArray = value.std(axis=0, ddof=1) / np.sqrt(len(value))
+        return error
 
     def worst_stderr_stops(self) -> float:
         """Largest relative standard error over the lights, in stops."""

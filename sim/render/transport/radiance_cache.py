@@ -18,6 +18,7 @@ from typing import Any
 import drjit as dr
 import mitsuba as mi
 import numpy as np
+import numpy.typing as npt
 from scipy import spatial
 
 from sim.quantities.color import luminance
@@ -46,17 +47,17 @@ class Cells:
         key = side
         if len(points_m):
             self.low_m, high_m = points_m.min(axis=0) - 1e-3, points_m.max(axis=0) + 1e-3
-            cube_m, found = float((high_m - self.low_m).max()), None
+            cube_m, finest = float((high_m - self.low_m).max()), None
             while True:
                 # Halve the cubes' volume as long as enough places fall into each cell.
                 shape = np.ceil((high_m - self.low_m) / cube_m).astype(int)
                 cube = _cube(points_m, self.low_m, cube_m, shape)
                 enough = len(cube) >= SCOUTS_PER_CELL * len(np.unique(6 * cube + side))
-                if found is not None and (not enough or np.prod(shape) > MOST_CUBES):
+                if finest is not None and (not enough or np.prod(shape) > MOST_CUBES):
                     break
-                found = cube_m, shape, 6 * cube + side
+                finest = cube_m, shape, 6 * cube + side
                 cube_m /= 2 ** (1 / 3)
-            self.cube_m, self.shape, key = found
+            self.cube_m, self.shape, key = finest
         used, self.of_scout, self.scouts = np.unique(key, return_inverse=True, return_counts=True)
         self.count = len(used)
         self.cell_from_cube = np.full(6 * int(np.prod(self.shape)), -1, np.int32)
@@ -137,10 +138,12 @@ def _side(normals: np.ndarray) -> np.ndarray:
     if len(normals) == 0:
         return np.zeros(0, int)
     axis = np.abs(normals).argmax(axis=1)
-    return 2 * axis + (np.take_along_axis(normals, axis[:, None], axis=1)[:, 0] < 0)
+    side: npt.NDArray[np.integer] = 2 * axis + (np.take_along_axis(normals, axis[:, None], axis=1)[:, 0] < 0)
+    return side
 
 
 def _cube(points_m: np.ndarray, low_m: np.ndarray, cube_m: float, shape: np.ndarray) -> np.ndarray:
     """Number of the cube that each point is in, or of the nearest one."""
     at = np.clip(np.floor((points_m - low_m) / cube_m).astype(int), 0, shape - 1)
-    return (at[:, 2] * shape[1] + at[:, 1]) * shape[0] + at[:, 0]
+    cube: npt.NDArray[np.integer] = (at[:, 2] * shape[1] + at[:, 1]) * shape[0] + at[:, 0]
+    return cube

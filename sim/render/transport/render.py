@@ -17,7 +17,8 @@ from sim.render.transport.arrays import owned
 from sim.render.transport.cache_seeding import cache_from_scouts
 from sim.render.transport.lighting import Lighting, lighting_from_stage
 from sim.render.transport.part_correction import ControlSamples, chosen_rays, excess_of_parts
-from sim.render.transport.path import FirstHit, Gathering, followed, radiance_layers
+from sim.render.transport.path import FirstHit, followed, radiance_layers
+from sim.render.transport.path_ends import FinalGathering
 from sim.render.transport.sampling import BEFORE_PATH, PathSampler
 
 # Camera rays traced in one launch: enough to fill the vector units, small enough to report progress.
@@ -63,7 +64,7 @@ def render(
     """
     width, height = size
     sensor, lighting = stage.sensor(size), lighting_from_stage(stage)
-    launch_rays = RAYS_PER_LAUNCH[mi.variant().split("_")[0]]
+    launch_rays = RAYS_PER_LAUNCH[_variant().split("_")[0]]
     launches, groups, rays = launches_from_samples(width * height, samples, launch_rays, least_groups)
     tell = on_progress or (lambda part: None)
     rays_of_pixel = launches * groups * rays
@@ -131,13 +132,13 @@ def render(
 def _gathering(
     stage: Stage, lighting: Lighting, size: tuple[int, int], samples: int, seed: int, depth: int,
     on_step: Callable[[], None],
-) -> Gathering | None:  # fmt: skip
+) -> FinalGathering | None:  # fmt: skip
     """How to end the paths of a picture early; None for direct light only."""
     if depth < 2:
         return None
     scouts = min(max(size[0] * size[1] * samples // RAYS_PER_SCOUT, LEAST_SCOUTS), MOST_SCOUTS)
     cache = cache_from_scouts(stage, lighting, size=size, scouts=scouts, seed=seed, depth=depth, on_step=on_step)
-    return Gathering(cache, dr.opaque(mi.Float, min(max(samples // SAMPLES_PER_DIRECTION, 2), MOST_DIRECTIONS)))
+    return FinalGathering(cache, dr.opaque(mi.Float, min(max(samples // SAMPLES_PER_DIRECTION, 2), MOST_DIRECTIONS)))
 
 
 def launches_from_samples(
@@ -182,7 +183,7 @@ def _paths(
     first_sample: int,
     seed: int,
     depth: int,
-    gathering: Gathering | None,
+    gathering: FinalGathering | None,
 ) -> tuple[list[Any], FirstHit]:
     """Radiance by light and first hit of `samples` rays through each pixel of a band, as JIT arrays not yet run."""
     pixels = len(band)
@@ -219,7 +220,7 @@ def _group_means(
     guides = [dr.block_sum(channel, rays) / rays for channel in (*first.albedo, *first.normal, first.distance_m)]
     votes = np.empty((pixels, groups, 0), np.uint8)
     if index < VOTING_LAUNCHES:
-        votes = first.region.numpy().astype(np.uint8).reshape(pixels, groups, rays)[:, :, :VOTERS_PER_GROUP]
+        votes = first.part.numpy().astype(np.uint8).reshape(pixels, groups, rays)[:, :, :VOTERS_PER_GROUP]
     for group in range(groups):
         member = dr.arange(mi.UInt32, pixels) * groups + group
         yield (
@@ -288,8 +289,14 @@ def _stack(
         samples=samples,
         seed=seed,
         depth=depth,
-        engine=mi.variant(),
+        engine=_variant(),
     )
+
+
+def _variant() -> str:
+    variant = mi.variant()
+    assert variant is not None, "the engine is started before a stage can be built"
+    return variant
 
 
 def _added(sums: list[Any], values: list[Any]) -> list[Any]:

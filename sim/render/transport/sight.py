@@ -8,9 +8,11 @@ from typing import Any
 import drjit as dr
 import mitsuba as mi
 import numpy as np
+import numpy.typing as npt
 
 from sim.light.readings import DirectLight, Hits
 from sim.render.stage.build import Stage
+from sim.render.transport.lighting import shapes_met
 from sim.render.transport.luminaire import Luminaire
 
 # Part of a line left out at its far end, so that the thing it ends on does not block it.
@@ -27,7 +29,7 @@ def first_hits(stage: Stage, origins_m: np.ndarray, directions: np.ndarray) -> H
     ray = mi.Ray3f(_columns(mi.Point3f, origins), _columns(mi.Vector3f, directions))
     si = stage.scene.ray_intersect(ray)
     met = si.is_valid()
-    shape = dr.reinterpret_array(mi.UInt32, si.shape)
+    shape = shapes_met(si)
     region = dr.gather(mi.UInt32, mi.UInt32(stage.shape_region), shape, met)
     housing = dr.gather(mi.UInt32, mi.UInt32(stage.shape_housing), shape, met)
     return Hits(
@@ -38,6 +40,13 @@ def first_hits(stage: Stage, origins_m: np.ndarray, directions: np.ndarray) -> H
     )
 
 
+def line_of_sight(start: Any, direction: Any, length_m: Any) -> Any:
+    """Rays that end just before a length, to test whether something stands in between."""
+    # The renderer takes an empty list for no wavelengths, unlike what its stubs say.
+    ray: Any = mi.Ray3f
+    return ray(start, direction, length_m * (1 - END_TRIM), 0, [])
+
+
 def is_clear(stage: Stage, starts_m: np.ndarray, ends_m: np.ndarray) -> np.ndarray:
     """Whether nothing stands between pairs of points, (n,) bool.
 
@@ -46,14 +55,10 @@ def is_clear(stage: Stage, starts_m: np.ndarray, ends_m: np.ndarray) -> np.ndarr
     starts, ends = np.broadcast_arrays(np.atleast_2d(np.asarray(starts_m, float)), np.asarray(ends_m, float))
     way = ends - starts
     length = np.linalg.norm(way, axis=1)
-    ray = mi.Ray3f(
-        _columns(mi.Point3f, starts),
-        _columns(mi.Vector3f, way / length[:, None]),
-        mi.Float(length.astype(np.float32) * (1 - END_TRIM)),
-        mi.Float(0),
-        [],
-    )
-    return ~stage.scene.ray_test(ray).numpy()
+    length_m = mi.Float(length.astype(np.float32))
+    ray = line_of_sight(_columns(mi.Point3f, starts), _columns(mi.Vector3f, way / length[:, None]), length_m)
+    clear: npt.NDArray[np.bool_] = ~stage.scene.ray_test(ray).numpy()
+    return clear
 
 
 def direct_light(
@@ -89,7 +94,7 @@ def direct_light(
         cosine = mi.Float(1) if normals is None else dr.maximum(dr.dot(sample.d, normal), 0)
         value = luminaire.emitted(sample.p, sample.n, -sample.d) * cosine / sample.pdf
         counts = (sample.pdf > 0) & (value > 0)
-        blocked = stage.scene.ray_test(mi.Ray3f(ref, sample.d, sample.dist_m * (1 - END_TRIM), 0, []), counts)
+        blocked = stage.scene.ray_test(line_of_sight(ref, sample.d, sample.dist_m), counts)
         free = dr.select(counts, value, 0)
         for table, part in ((unblocked, free), (reaching, dr.select(blocked, 0, free))):
             table[:, face.layer] += (dr.block_sum(part, samples) / samples).numpy()

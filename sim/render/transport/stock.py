@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import mitsuba as mi
 import numpy as np
 
@@ -15,5 +17,7 @@ def stock_picture(stage: Stage, *, size: tuple[int, int], samples: int, seed: in
     Does not: know profiles or even surrounds, keep lights apart, or leave out a light on its own housing.
     """
     integrator = mi.load_dict({"type": "path", "max_depth": depth + 1, "hide_emitters": False})
-    image = mi.render(stage.scene, sensor=stage.sensor(size), integrator=integrator, spp=samples, seed=seed)
+    # The renderer takes plain numbers here, unlike what its stubs say.
+    picture: Any = mi.render
+    image = picture(stage.scene, sensor=stage.sensor(size), integrator=integrator, spp=samples, seed=seed)
     return np.array(image)[..., :3]
