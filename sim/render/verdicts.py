@@ -5,11 +5,12 @@ from __future__ import annotations
 import json
 import os
 import sys
-import tempfile
 from collections.abc import Iterable
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
+
+from sim.quantities.atomic_write import write_whole
 
 
 @dataclass(frozen=True)
@@ -66,9 +67,6 @@ class VerdictStore:
         for path in self.files:
             with suppress(OSError):
                 path.parent.mkdir(parents=True, exist_ok=True)
-                handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=".halfstop-engines-")
-                with os.fdopen(handle, "w", encoding="utf-8") as stream:
-                    json.dump(self._verdicts, stream, indent=1, sort_keys=True)
-                os.chmod(temporary, 0o644)
-                os.replace(temporary, path)
+                text = json.dumps(self._verdicts, indent=1, sort_keys=True)
+                write_whole(path, text.encode(), mode=0o644, prefix=".halfstop-engines-")
                 return

@@ -6,13 +6,12 @@ The texts are also kept in a file beside the journal, so that they outlive the s
 from __future__ import annotations
 
 import json
-import os
-import tempfile
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from sim.quantities.atomic_write import write_whole
 from sim.quantities.errors import HalfstopError, one_line
 from sim.room.preview.frame import PreviewFrame
 
@@ -99,10 +98,7 @@ class Versions:
                 self._file.unlink(missing_ok=True)
                 return
             rows = [{"id": s.id, "title": s.title, "text": s.text, "facts": s.facts} for s in self.all]
-            handle, draft = tempfile.mkstemp(prefix=f".{self._file.name}-", dir=self._file.parent)
-            with os.fdopen(handle, "w", encoding="utf-8") as stream:
-                json.dump(rows, stream, ensure_ascii=False)
-            os.replace(draft, self._file)
+            write_whole(self._file, json.dumps(rows, ensure_ascii=False).encode(), private=True)
 
 
 def _slots_from_file(file: Path | None) -> list[Version]:

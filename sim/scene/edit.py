@@ -2,11 +2,8 @@
 
 from __future__ import annotations
 
-import os
 import re
-import tempfile
 from collections.abc import Mapping
-from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -14,6 +11,7 @@ from typing import Any
 from ruamel.yaml import YAML
 
 from sim.quantities import units
+from sim.quantities.atomic_write import write_whole
 from sim.quantities.errors import HalfstopError, UnitError, quoted
 from sim.scene.model import Scene
 from sim.scene.read import scene_from_text
@@ -74,31 +72,9 @@ def write_scene_text(result: SceneText, path: str | Path, *, replace: bool = Fal
     if path.exists() and not replace:
         raise HalfstopError(f"{path}: there is a file of this name; nothing was written; name another with --out")
     try:
-        handle, draft = tempfile.mkstemp(prefix=f".{path.name}-", dir=path.parent)
+        write_whole(path, result.text.encode("utf-8"), durable=True, replace=replace)
     except OSError as error:
         raise HalfstopError(f"{path}: cannot be written: {error.strerror}; name another with --out") from None
-    try:
-        with os.fdopen(handle, "wb") as stream:
-            stream.write(result.text.encode("utf-8"))
-            stream.flush()
-            os.fsync(stream.fileno())
-        os.chmod(draft, path.stat().st_mode & 0o777 if path.exists() else 0o666 & ~_umask())
-        if replace:
-            os.replace(draft, path)
-        else:
-            # A link refuses a name that has come into being meanwhile.
-            os.link(draft, path)
-    except OSError as error:
-        raise HalfstopError(f"{path}: cannot be written: {error.strerror}; name another with --out") from None
-    finally:
-        with suppress(FileNotFoundError):
-            os.unlink(draft)
-
-
-def _umask() -> int:
-    mask = os.umask(0)
-    os.umask(mask)
-    return mask
 
 
 def path_from_text(scene: Scene, text: str) -> KeyPath:

@@ -11,13 +11,11 @@ that fails its checksum counts as never written. One process at a time writes a 
 
 from __future__ import annotations
 
-import contextlib
 import fcntl
 import hashlib
 import io
 import json
 import os
-import secrets
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -25,6 +23,7 @@ from pathlib import Path
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from sim.quantities.atomic_write import sync_folder, write_whole
 from sim.quantities.errors import HalfstopError, quoted
 from sim.sweep.plan import Plan
 from sim.sweep.setup import Cell, Result, Row
@@ -88,20 +87,9 @@ class SweepFolder:
         with _plain_faults(self.path):
             place = self.path / name
             place.parent.mkdir(exist_ok=True)
-            pending = place.parent / f"{PENDING_PREFIX}{secrets.token_hex(8)}"
-            handle = os.open(pending, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o666)
-            try:
-                with os.fdopen(handle, "wb") as stream:
-                    stream.write(data)
-                    stream.flush()
-                    os.fsync(stream.fileno())
-                os.replace(pending, place)
-            except BaseException:
-                with contextlib.suppress(OSError):
-                    os.unlink(pending)
-                raise
+            write_whole(place, data, durable=True, prefix=PENDING_PREFIX)
             if last:
-                _sync_folder(place.parent)
+                sync_folder(place.parent)
 
     def add(self, results: Sequence[Result], labels: Mapping[str, Mapping[str, str]]) -> None:
         """Write finished variations: their files first, then the chunk that makes them count.
@@ -123,7 +111,7 @@ class SweepFolder:
             rows.append(row | result.row)
         with _plain_faults(self.path):
             for folder in folders:
-                _sync_folder(folder)
+                sync_folder(folder)
         self._write_chunk(pa.Table.from_pylist(rows, schema=_schema(rows)))
 
     def _write_chunk(self, table: pa.Table) -> None:
@@ -232,11 +220,3 @@ def _kind(value: Cell) -> pa.DataType | None:
         case str():
             return pa.string()
     return pa.float64()
-
-
-def _sync_folder(path: Path) -> None:
-    handle = os.open(path, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)

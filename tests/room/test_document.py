@@ -279,7 +279,7 @@ def test_a_failed_save_is_one_line_and_changes_nothing(
         raise OSError(28, "No space left on device")
 
     document.apply(_key_to(-2))
-    monkeypatch.setattr("sim.room.document.journal.os.replace", full)
+    monkeypatch.setattr("sim.quantities.atomic_write.os.replace", full)
     with pytest.raises(HalfstopError, match="No space left on device; save under another name"):
         document.save()
     monkeypatch.undo()

@@ -27,7 +27,7 @@ from sim.room.document.journal import (
     splice_from_texts,
     spliced,
     stem_from_path,
-    write_whole,
+    write_forced,
 )
 from sim.room.document.scene_document import SceneDocument
 from sim.scene.read import scene_from_text
@@ -290,14 +290,14 @@ def test_a_splice_leads_from_one_text_to_the_other(one: str, two: str, shared: s
 
 def test_writing_over_a_draft_left_by_a_crash(tmp_path: Path) -> None:
     target = tmp_path / "x.yaml"
-    (tmp_path / ".x.yaml.halfstop-draft").write_text("half of it")
-    write_whole(target, b"whole")
+    (tmp_path / ".x.yaml.halfstop-pending").write_text("half of it")
+    write_forced(target, b"whole")
     assert target.read_bytes() == b"whole" and os.listdir(tmp_path) == ["x.yaml"]
     # A draft that is a link is taken away, and what it leads to left alone.
     precious = tmp_path / "precious"
     precious.write_text("mine")
-    (tmp_path / ".x.yaml.halfstop-draft").symlink_to(precious)
-    write_whole(target, b"again")
+    (tmp_path / ".x.yaml.halfstop-pending").symlink_to(precious)
+    write_forced(target, b"again")
     assert precious.read_text() == "mine" and target.read_bytes() == b"again"
 
 

@@ -163,7 +163,7 @@ def test_a_failed_write_leaves_the_old_file_and_no_draft(tmp_path: Path, monkeyp
     def full(*_):
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(scene_edit.os, "replace", full)
+    monkeypatch.setattr("sim.quantities.atomic_write.os.replace", full)
     with pytest.raises(HalfstopError, match="No space left"):
         scene_edit.write_scene_text(scene_text_from_file(SCENES[0]), target, replace=True)
     assert os.listdir(tmp_path) == ["mine.yaml"] and target.read_text("utf-8") == "precious"

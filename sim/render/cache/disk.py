@@ -11,7 +11,6 @@ import hashlib
 import io
 import os
 import sys
-import tempfile
 import time
 from collections.abc import Mapping
 from contextlib import suppress
@@ -21,6 +20,7 @@ from typing import Any, Protocol
 import numpy as np
 import numpy.typing as npt
 
+from sim.quantities.atomic_write import write_whole
 from sim.render.fingerprint import DIGEST_BYTES
 
 LIMIT_BYTES = 2 << 30
@@ -89,16 +89,7 @@ class LayerStore:
         body = stream.getbuffer()
         with suppress(OSError):
             self.folder.mkdir(parents=True, exist_ok=True, mode=0o700)
-            handle, temporary = tempfile.mkstemp(dir=self.folder, prefix=".new-")
-            try:
-                with os.fdopen(handle, "wb") as file:
-                    file.write(_checksum(key, body))
-                    file.write(body)
-                os.replace(temporary, self._path(key))
-            except BaseException:
-                with suppress(OSError):
-                    os.unlink(temporary)
-                raise
+            write_whole(self._path(key), (_checksum(key, body), body), private=True, prefix=".new-")
             self._trim()
 
     def _path(self, key: str) -> Path:

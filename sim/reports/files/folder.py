@@ -17,6 +17,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from types import FrameType, TracebackType
 
+from sim.quantities.atomic_write import write_whole
 from sim.quantities.errors import HalfstopError, quoted
 
 MANIFEST = ".halfstop.json"
@@ -128,22 +129,11 @@ class ResultFolder:
 
 
 def write_one_file(path: Path, data: bytes) -> None:
-    """Write one file whole or not at all: a temporary file beside it, then a rename."""
-    temporary = None
+    """Write one file whole or not at all; `OutputError` where its folder cannot take it."""
     try:
-        handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=STAGING_PREFIX)
-        with os.fdopen(handle, "wb") as stream:
-            stream.write(data)
-        # A temporary file is private; give it the mode that a new file gets here.
-        os.chmod(temporary, 0o666 & ~_umask())
-        os.replace(temporary, path)
-        temporary = None
+        write_whole(path, data, prefix=STAGING_PREFIX)
     except OSError as error:
         raise _refusal(path, error) from None
-    finally:
-        if temporary is not None:
-            with suppress(OSError):
-                os.unlink(temporary)
 
 
 def listed_files(folder: Path) -> list[str]:
@@ -163,12 +153,6 @@ def is_plain_name(name: object) -> bool:
     (True, False, False)
     """
     return isinstance(name, str) and name == Path(name).name and name[:1] not in ("", ".") and "\0" not in name
-
-
-def _umask() -> int:
-    mask = os.umask(0)
-    os.umask(mask)
-    return mask
 
 
 def _is_running(process: int) -> bool:

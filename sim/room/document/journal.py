@@ -19,6 +19,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from sim.quantities.atomic_write import sync_folder, write_whole
 from sim.quantities.errors import HalfstopError, one_line
 
 FORCE_WITHIN_S = 1.0
@@ -84,42 +85,16 @@ def text_hash(text: str) -> str:
     return hashlib.blake2b(text.encode("utf-8"), digest_size=16).hexdigest()
 
 
-def write_whole(path: Path, data: bytes) -> None:
-    """Write a file so that it is the old one or the new one whole, whenever the process or the machine stops.
+def write_forced(path: Path, data: bytes) -> None:
+    """Write a file whole and force it and its name to the disk, before anything else happens.
 
-    A symbolic link stays one. The draft beside it has a fixed name, so that one left by a crash is written over.
+    A symbolic link stays one. The pending file has a fixed name, so that one left by a crash is written over.
     """
     path = Path(os.path.realpath(path))
-    draft = path.with_name(f".{path.name}.halfstop-draft")
-    with suppress(FileNotFoundError):
-        draft.unlink()
-    try:
-        mode = path.stat().st_mode & 0o777
-    except FileNotFoundError:
-        mode = None
-    handle = os.open(draft, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW, 0o666)
-    try:
-        with os.fdopen(handle, "wb") as stream:
-            stream.write(data)
-            stream.flush()
-            if mode is not None:
-                os.fchmod(stream.fileno(), mode)
-            os.fsync(stream.fileno())
-        os.replace(draft, path)
-    except BaseException:
-        with suppress(OSError):
-            draft.unlink()
-        raise
-    _force_folder(path.parent)
-
-
-def _force_folder(folder: Path) -> None:
+    write_whole(path, data, durable=True, pending=f".{path.name}.halfstop-pending")
+    # Some file systems cannot force a folder: the file itself is safe without.
     with suppress(OSError):
-        handle = os.open(folder, os.O_RDONLY)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)
+        sync_folder(path.parent)
 
 
 def stem_from_path(path: Path) -> str:
@@ -203,7 +178,7 @@ class Journal:
     def _begin(self, base_text: str, text: str) -> None:
         self._close()
         head = _line({"halfstop_journal": 1, "file": str(self.scene), "base": text_hash(base_text), "text": text})
-        write_whole(self.path, head)
+        write_forced(self.path, head)
         self._handle = os.open(self.path, os.O_WRONLY | os.O_APPEND | os.O_CLOEXEC)
         self._size = len(head)
 

@@ -23,7 +23,7 @@ from sim.room.document.journal import (
     splice_from_texts,
     spliced,
     text_hash,
-    write_whole,
+    write_forced,
 )
 from sim.scene.model import Scene
 from sim.scene.read import MOST_BYTES, load_scene, scene_from_bytes
@@ -302,7 +302,7 @@ class SceneDocument:
 
     def _write(self, path: Path) -> None:
         try:
-            write_whole(path, self.text.encode("utf-8"))
+            write_forced(path, self.text.encode("utf-8"))
         except OSError as error:
             raise HalfstopError(f"{path}: cannot be written: {error.strerror}; save under another name") from None
         self._disk_text, self.disk_scene = self.text, self.scene
