@@ -290,8 +290,8 @@ def test_a_failed_save_is_one_line_and_changes_nothing(
 
 HOLD = """
 import sys, time
-from sim.room.document.scene_document import Document
-document = Document.open(sys.argv[1], sys.argv[2])
+from sim.room.document.scene_document import SceneDocument
+document = SceneDocument.open(sys.argv[1], sys.argv[2])
 document.announce("http://127.0.0.1:8123/token/")
 print("held", flush=True)
 time.sleep(600)

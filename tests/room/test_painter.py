@@ -402,9 +402,9 @@ def test_the_child_ends_when_its_parent_is_killed(how: signal.Signals) -> None:
         f"""
         import sys, time
         sys.path.insert(0, {str(ROOT)!r})
-        from sim.room.preview.worker_client import Order, Painter
-        painter = Painter(lambda result: print(result.kind, flush=True))
-        painter.ask(Order(1, 1, {SCENE!r}, "two.yaml", (400, 600), samples=4096))
+        from sim.room.preview.worker_client import PreviewRequest, WorkerClient
+        painter = WorkerClient(lambda result: print(result.kind, flush=True))
+        painter.ask(PreviewRequest(1, 1, {SCENE!r}, "two.yaml", (400, 600), samples=4096))
         while painter.child_pid is None:
             time.sleep(0.01)
         print(painter.child_pid, flush=True)
