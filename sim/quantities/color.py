@@ -7,8 +7,6 @@ Does not: work with spectra. A gel over a lamp, and the reflection of coloured l
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
@@ -104,15 +102,6 @@ def mired_from_temperature(temperature_K: float) -> float:
     200.0
     """
     return 1e6 / temperature_K
-
-
-def temperature_from_mired(mired: float) -> float:
-    """Return the colour temperature in K of a value in mired.
-
-    >>> temperature_from_mired(312.5)
-    3200.0
-    """
-    return 1e6 / mired
 
 
 def temperature_through_gel(temperature_K: float, shift_mired: float) -> float:
@@ -303,12 +292,3 @@ def transmission_from_nd(nd_stops: float) -> float:
     0.5
     """
     return 2.0**-nd_stops
-
-
-def stops_from_density(density: float) -> float:
-    """Return the stops that an optical density (decimal logarithm) takes.
-
-    >>> round(stops_from_density(0.3), 3)
-    0.997
-    """
-    return density / math.log10(2)

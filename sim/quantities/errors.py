@@ -3,7 +3,6 @@
     HalfstopError              anything the user can read and act on
       UnitError (ValueError)   a quantity that cannot be read, without a place in a file
       SceneError               a fault in a scene file: file, line, key path, what was expected, a cure
-      RenderError              a render that could not be finished
       EngineError              a render engine that cannot run on this machine
 
 The command prints ``str(error)`` as one line and exits with code 2.
@@ -79,10 +78,6 @@ class SceneError(HalfstopError):
         story = "; ".join(part for part in (self.what, expected, self.cure) if part)
         where = f"{self.file}:{self.line}: " + (f"{self.key}: " if self.key else "")
         return one_line(where + story)
-
-
-class RenderError(HalfstopError):
-    """A render that could not be finished; says what to change."""
 
 
 class EngineError(HalfstopError):

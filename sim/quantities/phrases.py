@@ -268,15 +268,6 @@ def angle(angle_deg: float) -> str:
     return f"{number(angle_deg, 1)}°"
 
 
-def whole_angle(angle_deg: float) -> str:
-    """An angle to the degree.
-
-    >>> whole_angle(-44.6), whole_angle(-0.2)
-    ('−45°', '0°')
-    """
-    return f"{number(angle_deg, 0)}°"
-
-
 def tilt(tilt_deg: float) -> str:
     """A tilt as a direction and an angle.
 

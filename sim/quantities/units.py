@@ -200,15 +200,6 @@ def length_m_from_text(text: object) -> float:
     return measure_from_text(text, LENGTH)
 
 
-def energy_J_from_text(text: object) -> float:
-    """Return a flash energy in joules from `400 W·s`, `400 Ws`, `400 J` or `1.2 kJ`.
-
-    >>> energy_J_from_text("400 W·s")
-    400.0
-    """
-    return measure_from_text(text, ENERGY)
-
-
 def angle_deg_from_text(text: object) -> float:
     """Return an angle in degrees from `-25°` or `25 deg`.
 

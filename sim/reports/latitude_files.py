@@ -32,7 +32,6 @@ FILES = ("latitude.png", "latitude.json", "latitude.txt")
 READING: Color = (94, 160, 220)
 SPOTS: tuple[Color, ...] = ((240, 158, 66), (200, 200, 120), (190, 140, 220))
 WITHIN: Color = (50, 58, 64)
-BEYOND: Color = (230, 97, 1)
 CURVE_WIDTH, CURVE_HEIGHT = 760, 210
 PICTURE_WIDTH, PICTURE_HEIGHT = 176, 210
 PICTURES = 5

@@ -34,7 +34,6 @@ from sim.metering.points import readings_from_probes
 from sim.metering.report_points import report_probes
 from sim.quantities import color
 from sim.quantities.errors import UnitError
-from sim.quantities.photometry import dome_response, flat_response
 from sim.scene import edit as scene_edit
 from sim.scene import model
 from sim.studio.gear.rig import axial_intensity_cd
@@ -83,7 +82,8 @@ def _small_source_readings(scene, layout) -> ProbeReadings:
             ray = light.position_m - probe.position_m
             distance = float(np.linalg.norm(ray))
             cosine = float(ray @ probe.facing) / distance
-            response = dome_response(cosine) if probe.kind == "dome" else flat_response(cosine)
+            # A dome answers by the cardioid, a flat receptor by the cosine (ISO 2720).
+            response = (1 + cosine) / 2 if probe.kind == "dome" else max(0.0, cosine)
             off_axis = max(0.0, float(-ray @ light.axis) / distance)
             values[row, column] = intensity * off_axis * response / distance**2
     return ProbeReadings(

@@ -187,13 +187,6 @@ def test_correction_gels_pass_their_transmission(shift, temperature, transmissio
     assert (co.gel_rgb_from_mired(shift, temperature) <= 1).all()
 
 
-def test_neutral_density():
-    # ND 0.3 is one stop, 0.9 three (density = log10 of 1 / transmission), to 0.01 stop.
-    for density, stops in ((0.3, 1), (0.6, 2), (0.9, 3)):
-        assert co.stops_from_density(density) == pytest.approx(stops, abs=0.011)
-        assert co.transmission_from_nd(co.stops_from_density(density)) == pytest.approx(10**-density)
-
-
 def test_hex_and_back():
     # IEC 61966-2-1: sRGB values of a colour survive the round trip through linear light.
     for code in ("#000000", "#241433", "#ff8800", "#ffffff", "#6b6560"):

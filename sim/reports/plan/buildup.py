@@ -18,7 +18,6 @@ from sim.studio.gear.rig import axial_illuminance_lx
 from sim.studio.layout import Layout, unit
 
 THIRD = 1 / 3
-LEAST_F_NUMBER = 0.7  # lowest f-number worth writing down; common practice, no source
 ROOM_NUDGE = "room light: screen it, or take it as it is"
 FACE_ALONG_NOSE = ProbeId("dome", "face", "along the nose")
 

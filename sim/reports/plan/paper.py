@@ -90,14 +90,6 @@ class Sheet:
     origin_mm: tuple[float, float]
     axes: str
 
-    @property
-    def scale_text(self) -> str:
-        """The scale as crews say it, such as 1:50.
-
-        Does not: hold where the page is shown or printed at another size; the scale bar does.
-        """
-        return f"1:{1000 / self.scale_mm_per_m:g}"
-
 
 def width_mm(text: str, size_mm: float, bold: bool = False) -> float:
     """Width of a line of type in mm, by the metrics of the PDF's own font.

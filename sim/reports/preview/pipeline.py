@@ -22,8 +22,6 @@ from sim.reports.preview.writing import Preview, file_names, picture_names, writ
 from sim.scene.model.checks import scene_warnings
 from sim.session import Progress, Rehearsal, enabled_lights
 
-STEPS = ("trace", "meters", "denoise", "files")
-
 
 @dataclass(frozen=True)
 class PreviewOrder:
