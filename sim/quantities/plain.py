@@ -4,17 +4,18 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from typing import TypeAlias
-
-import numpy as np
+from typing import Any, TypeAlias
 
 Plain: TypeAlias = "bool | int | float | str | list[Plain] | dict[str, Plain] | None"
 PlainDict: TypeAlias = dict[str, Plain]
+# Plain data that is walked by a path of keys, each step checked where it is taken and not by types.
+Tree: TypeAlias = Any
 
 
 def plain_from(value: object) -> Plain:
     """Arrays and tuples as lists, infinities and nan as None, so that any JSON reader takes it.
 
+    >>> import numpy as np
     >>> plain_from({"stops": np.array([1.5, np.inf]), 2: ("a", None)})
     {'stops': [1.5, None], '2': ['a', None]}
     """
@@ -23,12 +24,13 @@ def plain_from(value: object) -> Plain:
             return plain_dict(value)
         case list() | tuple():
             return [plain_from(inner) for inner in value]
-        case np.ndarray() | np.generic():
-            return plain_from(value.tolist())
         case float() if not math.isfinite(value):
             return None
         case None | bool() | int() | float() | str():
             return value
+    # Arrays and their elements, told by what they can do: NumPy itself is not needed to read a scene.
+    if hasattr(value, "tolist"):
+        return plain_from(value.tolist())
     raise TypeError(f"no plain data: {type(value).__name__}")
 
 

@@ -6,13 +6,13 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 from ruamel.yaml import YAML
 
 from sim.quantities import units
 from sim.quantities.atomic_write import write_whole
 from sim.quantities.errors import HalfstopError, UnitError, quoted
+from sim.quantities.plain import Plain, PlainDict
 from sim.scene.model import Scene
 from sim.scene.read import scene_from_text
 from sim.scene.text import KeyPath, flow_text, text_renamed, text_with_block, text_with_value, text_without
@@ -41,7 +41,7 @@ class SceneText:
     text: str
     scene: Scene
 
-    def changed(self, values: Mapping[KeyPath, Any], path: Path | None = None) -> SceneText:
+    def changed(self, values: Mapping[KeyPath, object], path: Path | None = None) -> SceneText:
         """The same file with some values replaced or added, checked as a scene.
 
         Arguments: `values` new YAML values by key path; `path` where the result will stand, for the files it names.
@@ -108,7 +108,7 @@ _FORM = "a modifier in few words"
 _EXAMPLE = 'write "softbox 90x120 cm", "octabox 120 cm", "umbrella 105 cm silver" or "reflector 18 cm grid 10°"'
 
 
-def modifier_from_text(text: str) -> dict[str, Any]:
+def modifier_from_text(text: str) -> PlainDict:
     """The YAML block of a modifier from a few words.
 
     >>> modifier_from_text("softbox 90x120 cm grid 40°")
@@ -122,7 +122,7 @@ def modifier_from_text(text: str) -> dict[str, Any]:
         raise UnitError(f"got {quoted(text)}", f"{_FORM}: {', '.join(_KINDS)}", _EXAMPLE)
     kind = {"shoot through": "shoot-through", "octa": "octabox", "bare bulb": "bare"}.get(said, said)
     rest = plain[len(said) :].strip(" ,")
-    block: dict[str, Any] = {"kind": kind}
+    block: PlainDict = {"kind": kind}
 
     def take(pattern: str) -> re.Match[str] | None:
         nonlocal rest
@@ -162,7 +162,7 @@ def modifier_from_text(text: str) -> dict[str, Any]:
     return {"kind": kind, **sizes, **{k: v for k, v in block.items() if k != "kind"}}
 
 
-def value_from_text(path: KeyPath, text: str) -> Any:
+def value_from_text(path: KeyPath, text: str) -> Plain:
     """The YAML value that a person means by a text, for the place it is to stand in."""
     text = text.strip()
     if path[-1] == "modifier" and not text.startswith("{"):

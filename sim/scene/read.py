@@ -5,12 +5,13 @@ import json
 import re
 from difflib import get_close_matches
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import NoReturn, TypeVar
 
-import yaml  # type: ignore[import-untyped]
+import yaml
 from pydantic import ValidationError
 
 from sim.quantities.errors import SceneError, UnitError, quoted
+from sim.quantities.plain import Plain, PlainDict, Tree
 from sim.scene.model import FigureFile, IesSource, ImageBackdrop, Scene, scene_schema
 from sim.scene.model.block import YAML_KEYS_ONLY, Block, BlockFault
 
@@ -19,8 +20,9 @@ __all__ = ["block_from_file", "load_scene", "scene_data_hash", "scene_from_bytes
 MOST_BYTES = 64 * 1024
 MOST_NODES = 20_000
 DEEPEST = 16
+Loader = type[yaml.SafeLoader]
 # libyaml reads a scene ten times as fast as plain Python, where it is there.
-QUICK_LOADER: Any = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
+QUICK_LOADER: Loader = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
 
 KeyPath = tuple[str | int, ...]
 B = TypeVar("B", bound=Block)
@@ -117,7 +119,7 @@ class _Reader:
         self.lines = Lines()
         self._count = 0
 
-    def data(self) -> dict[str, Any]:
+    def data(self) -> PlainDict:
         """Return the plain data of the text."""
         if len(self.text) > MOST_BYTES:
             size = f"at most {MOST_BYTES // 1024} KiB of text"
@@ -135,24 +137,26 @@ class _Reader:
         if not isinstance(root, yaml.MappingNode):
             self._refuse(_line(root), (), "no keys at the top", "keys such as title:", 'begin with "halfstop: 1"')
         self.lines[()] = _line(root)
-        data: dict[str, Any] = self._plain(root, (), ())
+        data = self._plain(root, (), ())
+        assert isinstance(data, dict)
         return data
 
-    def _composed(self, loader: Any) -> Any:
+    def _composed(self, loader: Loader) -> yaml.Node | None:
         self._check_events(loader)
         return yaml.compose(self.text, Loader=loader)
 
-    def _check_events(self, loader: Any) -> None:
+    def _check_events(self, loader: Loader) -> None:
         """Refuse deep nesting, tags and further documents before anything is built from them."""
         depth = documents = 0
         for event in yaml.parse(self.text, Loader=loader):
-            line = event.start_mark.line + 1
+            line = 1 if event.start_mark is None else event.start_mark.line + 1
             if isinstance(event, yaml.DocumentStartEvent):
                 documents += 1
                 if documents > 1:
                     self._refuse(line, (), "a second document begins", "one scene in a file", 'remove the "---"')
-            if getattr(event, "tag", None) is not None:
-                tag = str(event.tag).replace("tag:yaml.org,2002:", "!!")
+            tag = getattr(event, "tag", None)
+            if tag is not None:
+                tag = str(tag).replace("tag:yaml.org,2002:", "!!")
                 self._refuse(line, (), f"got the tag {quoted(tag)}", "plain values", "remove the tag")
             if isinstance(event, yaml.CollectionStartEvent):
                 depth += 1
@@ -161,7 +165,7 @@ class _Reader:
             elif isinstance(event, yaml.CollectionEndEvent):
                 depth -= 1
 
-    def _plain(self, node: yaml.Node, path: KeyPath, above: tuple[int, ...]) -> Any:
+    def _plain(self, node: yaml.Node, path: KeyPath, above: tuple[int, ...]) -> Plain:
         self._count += 1
         if id(node) in above:
             self._refuse(self.lines.of(path), path, "an alias that contains itself", "values", "write the value out")
@@ -179,10 +183,11 @@ class _Reader:
                 self.lines[(*path, place)] = _line(item)
                 items.append(self._plain(item, (*path, place), above))
             return items
+        assert isinstance(node, yaml.ScalarNode)
         return self._scalar(node, path)
 
-    def _mapping(self, node: yaml.MappingNode, path: KeyPath, above: tuple[int, ...]) -> dict[str, Any]:
-        block: dict[str, Any] = {}
+    def _mapping(self, node: yaml.MappingNode, path: KeyPath, above: tuple[int, ...]) -> PlainDict:
+        block: PlainDict = {}
         own_lines: dict[str, int] = {}
         for key_node, value_node in node.value:
             line = _line(key_node)
@@ -200,7 +205,7 @@ class _Reader:
             block[key] = self._plain(value_node, inside, above)
         return block
 
-    def _scalar(self, node: yaml.ScalarNode, path: KeyPath) -> Any:
+    def _scalar(self, node: yaml.ScalarNode, path: KeyPath) -> Plain:
         text: str = node.value
         if node.style:
             return text
@@ -216,7 +221,7 @@ class _Reader:
             return number if abs(number) < 1e300 else text
         return text
 
-    def _no_value(self, node: yaml.ScalarNode, path: KeyPath) -> None:
+    def _no_value(self, node: yaml.ScalarNode, path: KeyPath) -> NoReturn:
         line = self.lines.of(path)
         rest = self.text.splitlines()[line - 1].partition(":")[2].strip() if path else ""
         color = re.match(r"#[0-9a-fA-F]{3,6}\b", rest)
@@ -244,10 +249,10 @@ class _Reader:
                 return SceneError(self.name, line, "", what, "a YAML file", cure)
         return SceneError(self.name, line, "", f"not readable as YAML: {problem}", "a YAML file", "correct this line")
 
-    def _too_deep(self, line: int, path: KeyPath) -> None:
+    def _too_deep(self, line: int, path: KeyPath) -> NoReturn:
         self._refuse(line, path, "blocks are nested too deeply", f"at most {DEEPEST} levels", "remove some levels")
 
-    def _refuse(self, line: int, path: KeyPath, what: str, expected: str, cure: str) -> None:
+    def _refuse(self, line: int, path: KeyPath, what: str, expected: str, cure: str) -> NoReturn:
         raise SceneError(self.name, line, key_text(path), what, expected, cure)
 
 
@@ -292,7 +297,7 @@ def _line(node: yaml.Node) -> int:
     return int(node.start_mark.line) + 1
 
 
-def _first_fault(error: ValidationError, data: Any, lines: Lines, name: str) -> SceneError:
+def _first_fault(error: ValidationError, data: Plain, lines: Lines, name: str) -> SceneError:
     """Return the fault that stands first in the file, in words."""
     faults: list[tuple[int, int, KeyPath, UnitError, bool]] = []
     for detail in error.errors(include_url=False, include_input=True):
@@ -310,7 +315,7 @@ def _first_fault(error: ValidationError, data: Any, lines: Lines, name: str) -> 
     return fault
 
 
-def _path_in_data(location: tuple[int | str, ...], data: Any) -> KeyPath:
+def _path_in_data(location: tuple[int | str, ...], data: Tree) -> KeyPath:
     """Return the key path of an error's location, without the tags of unions that it holds."""
     path: list[str | int] = []
     for part in location:

@@ -8,13 +8,13 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Iterator, Mapping, Sequence
-from typing import Any
 
-import yaml  # type: ignore[import-untyped]
-from yaml.nodes import MappingNode, Node, ScalarNode, SequenceNode  # type: ignore[import-untyped]
+import yaml
+from yaml.nodes import MappingNode, Node, ScalarNode, SequenceNode
 
 from sim.quantities import units
 from sim.quantities.errors import SceneError
+from sim.quantities.plain import Plain, Tree
 from sim.scene.read import QUICK_LOADER, key_text
 
 KeyPath = tuple[str | int, ...]
@@ -26,7 +26,7 @@ class SharedBlock(SceneError):
     """What should be changed stands in more than one place, through an alias."""
 
 
-def text_with_value(text: str, path: KeyPath, value: Any, name: str = "scene") -> str:
+def text_with_value(text: str, path: KeyPath, value: object, name: str = "scene") -> str:
     """YAML text with the value at a key path replaced, or added to the block that should hold it.
 
     Arguments: `value` text, number, bool, dict or list in the YAML form; missing blocks on the way are made.
@@ -43,7 +43,7 @@ def text_with_value(text: str, path: KeyPath, value: Any, name: str = "scene") -
         _require_own(node, shared, path[:depth], name)
         child = _child(node, part)
         if child is None:
-            inner: Any = value
+            inner: object = value
             for key in reversed(path[depth + 1 :]):
                 inner = {key: inner}
             start, end, new = _addition(body, node, part, inner, key_text(path), name)
@@ -58,7 +58,7 @@ def text_with_value(text: str, path: KeyPath, value: Any, name: str = "scene") -
     return _spliced(text, body, start, end, new)
 
 
-def text_with_block(text: str, path: KeyPath, block: Mapping[str, Any], name: str = "scene") -> str:
+def text_with_block(text: str, path: KeyPath, block: Mapping[str, object], name: str = "scene") -> str:
     """YAML text with a new named block at the end of the block that holds such names, one line for each of its keys.
 
     Arguments: `block` in the YAML form, its values on one line each; what should hold it is made where it is missing.
@@ -163,11 +163,12 @@ def text_without_aliases(text: str) -> str:
     anchored: dict[str, Node] = {}
     places: list[tuple[int, int, str]] = []
     for event in yaml.parse(body, Loader=QUICK_LOADER):
+        assert event.start_mark is not None and event.end_mark is not None
         start = event.start_mark.index
         if isinstance(event, yaml.AliasEvent):
-            places.append((start, event.end_mark.index, flow_text(_plain(anchored[event.anchor]))))
-        elif getattr(event, "anchor", None):
-            anchored[event.anchor] = nodes[start, isinstance(event, yaml.ScalarEvent)]
+            places.append((start, event.end_mark.index, flow_text(_plain(anchored[str(event.anchor)]))))
+        elif anchor := getattr(event, "anchor", None):
+            anchored[anchor] = nodes[start, isinstance(event, yaml.ScalarEvent)]
             behind = re.compile(r"&[^ \t\r\n,\[\]{}]+[ \t]*").match(body, start)
             places += [(start, behind.end(), "")] if behind else []
     for start, end, new in reversed(places):
@@ -177,7 +178,7 @@ def text_without_aliases(text: str) -> str:
     return text[: len(text) - len(text.removeprefix("\ufeff"))] + body
 
 
-def data_from_text(text: str) -> Any:
+def data_from_text(text: str) -> Tree:
     """A scene's YAML text as dicts, lists, words, numbers, true and false; aliases are written out.
 
     Does not: check anything; the text is one that was read as a scene before.
@@ -188,13 +189,13 @@ def data_from_text(text: str) -> Any:
     return _plain(_root(text.removeprefix("\ufeff")))
 
 
-def _plain(node: Node) -> Any:
+def _plain(node: Node) -> Plain:
     if isinstance(node, MappingNode):
         return {str(key.value): _plain(value) for key, value in node.value}
     if isinstance(node, SequenceNode):
         return [_plain(item) for item in node.value]
     word = str(node.value)
-    if node.style or not _NOT_TEXT.fullmatch(word):
+    if getattr(node, "style", None) or not _NOT_TEXT.fullmatch(word):
         return word
     known = {"true": True, "false": False, "null": None, "~": None}
     if word.lower() in known:
@@ -202,7 +203,7 @@ def _plain(node: Node) -> Any:
     return int(word) if re.fullmatch(r"[+-]?[0-9]+", word) else float(word)
 
 
-def flow_text(value: Any) -> str:
+def flow_text(value: object) -> str:
     """A value as YAML on one line.
 
     >>> flow_text({"kind": "softbox", "width": "90 cm", "color": "#ffffff"})
@@ -217,11 +218,13 @@ def flow_text(value: Any) -> str:
         return "[" + ", ".join(flow_text(v) for v in value) + "]"
     if isinstance(value, bool):
         return "true" if value else "false"
-    return units.shortest(value)
+    return units.shortest(value) if isinstance(value, (int, float)) else str(value)
 
 
 def _root(body: str) -> Node:
-    return yaml.compose(body, Loader=QUICK_LOADER)
+    root = yaml.compose(body, Loader=QUICK_LOADER)
+    assert root is not None
+    return root
 
 
 def _spliced(text: str, body: str, start: int, end: int, new: str) -> str:
@@ -255,7 +258,7 @@ def _require_change(before: str, after: str, path: KeyPath, name: str) -> None:
         raise SceneError(name, 1, key_text(path), what, "", "take it out in a text editor")
 
 
-def _entry(root: Node, path: KeyPath, name: str) -> tuple[Node | None, Any, int]:
+def _entry(root: Node, path: KeyPath, name: str) -> tuple[Node | None, MappingNode | SequenceNode, int]:
     """The key of the block that holds the last part of a key path, that block, and the place of the entry in it."""
     shared = _shared_nodes(root)
     key: Node | None = None
@@ -286,7 +289,7 @@ def _no_place(node: Node, path: KeyPath, name: str) -> SceneError:
     return SceneError(name, line, key_text(path), what, "a key of the scene", "correct the key path")
 
 
-def _start(text: str, home: Any, place: int) -> int:
+def _start(text: str, home: MappingNode | SequenceNode, place: int) -> int:
     """Place of an entry's first character: its key, or the dash of a list."""
     entry = home.value[place]
     if isinstance(entry, tuple):
@@ -392,7 +395,7 @@ def _end(text: str, node: Node) -> int:
     return len(text[:end].rstrip()) if end > node.start_mark.index else end
 
 
-def _addition(text: str, node: Node, part: str | int, value: Any, path: str, name: str) -> tuple[int, int, str]:
+def _addition(text: str, node: Node, part: str | int, value: object, path: str, name: str) -> tuple[int, int, str]:
     """Start, end and text of a new entry at the end of a block or of braces."""
     if not isinstance(node, MappingNode) or isinstance(part, int):
         line = node.start_mark.line + 1
@@ -407,7 +410,7 @@ def _addition(text: str, node: Node, part: str | int, value: Any, path: str, nam
     return place, place, ending + indent + entry
 
 
-def _line_behind(text: str, node: Any) -> tuple[int, str, str]:
+def _line_behind(text: str, node: MappingNode) -> tuple[int, str, str]:
     """Place behind a block's last entry and its comment, the file's line end, and how far in its keys stand."""
     end = _end(text, node.value[-1][1])
     line_end = text.find("\n", end)

@@ -12,13 +12,14 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+import numpy.typing as npt
 from PIL import Image, UnidentifiedImageError
 
 from sim.quantities.color import LUMINANCE_WEIGHTS, light_rgb_from_hex, linear_from_srgb
 from sim.quantities.errors import HalfstopError
 from sim.scene.model.sitter import Backdrop, CanvasBackdrop, ImageBackdrop, PaperBackdrop, WallBackdrop
 
-FloatArray = np.ndarray
+FloatArray = npt.NDArray[np.floating]
 PICTURE_FAULTS = (
     OSError, UnidentifiedImageError, ValueError, KeyError, RuntimeError, Image.DecompressionBombError,
 )  # fmt: skip
@@ -235,7 +236,8 @@ def _stamp(coat: Coat, texels: float, rng: np.random.Generator) -> FloatArray:
 
     # Run dry toward the end of the stroke.
     dry = coat.streaks * np.clip(0.45 + 0.4 * along, 0, 1)
-    return (cover * np.clip(1 - dry * (0.5 + 0.75 * lane), 0, 1)).astype(np.float32)
+    stamp: FloatArray = (cover * np.clip(1 - dry * (0.5 + 0.75 * lane), 0, 1)).astype(np.float32)
+    return stamp
 
 
 def _shares(shape: tuple[int, int]) -> FloatArray:
@@ -247,7 +249,8 @@ def _shares(shape: tuple[int, int]) -> FloatArray:
 def _edge_at(place: FloatArray) -> FloatArray:
     """Tone bias at places (..., 2) given as shares of height and width: 0.35 amid, falling to the corners."""
     off = 2 * np.clip(place, 0, 1) - 1
-    return 0.35 - EDGE_DARKENING * (0.55 * off[..., 0] ** 4 + 0.75 * np.abs(off[..., 1]) ** 3)
+    tone: FloatArray = 0.35 - EDGE_DARKENING * (0.55 * off[..., 0] ** 4 + 0.75 * np.abs(off[..., 1]) ** 3)
+    return tone
 
 
 def _no_edge(place: FloatArray) -> FloatArray:
@@ -276,7 +279,8 @@ def _picture(backdrop: ImageBackdrop, pixels_per_m: float) -> FloatArray:
     if wanted[0] < cut_height:
         rgb = _resized(rgb, wanted)
     if backdrop.reflectance is None:
-        return np.clip(rgb, 0, MOST_REFLECTANCE).astype(np.float32)
+        limited: FloatArray = np.clip(rgb, 0, MOST_REFLECTANCE).astype(np.float32)
+        return limited
     if not _luminance(rgb).mean() > 0:
         raise HalfstopError(
             f"{backdrop.file}: the picture is black, so its mean cannot be {backdrop.reflectance:g}; "
@@ -304,7 +308,8 @@ def _read_picture(path: Path) -> FloatArray:
         raise HalfstopError(f"{path}: {reason}; {cure}") from None
     if not np.isfinite(rgb).all():
         raise HalfstopError(f"{path}: the picture holds values that are not numbers; {cure}")
-    return np.clip(rgb, 0, None)
+    positive: FloatArray = np.clip(rgb, 0, None)
+    return positive
 
 
 def _read_exr(path: Path) -> FloatArray:
@@ -333,7 +338,7 @@ def _with_mean(rgb: FloatArray, mean: float, least: float = LEAST_REFLECTANCE) -
     rgb = np.asarray(rgb, np.float32)
     scale = mean / float(_luminance(rgb).mean(dtype=float))
     for _ in range(40):
-        clipped = np.clip(rgb * np.float32(scale), low, high)
+        clipped: FloatArray = np.clip(rgb * np.float32(scale), low, high)
         reached = float(_luminance(clipped).mean(dtype=float))
         if abs(reached - mean) <= 0.0005 * mean or reached == 0:
             break
@@ -343,7 +348,8 @@ def _with_mean(rgb: FloatArray, mean: float, least: float = LEAST_REFLECTANCE) -
 
 def _luminance(rgb: FloatArray) -> FloatArray:
     """Luminance of linear sRGB (h, w, 3) in the array's own precision, which a large texture needs."""
-    return rgb @ np.asarray(LUMINANCE_WEIGHTS, rgb.dtype)
+    luminance: FloatArray = rgb @ np.asarray(LUMINANCE_WEIGHTS, rgb.dtype)
+    return luminance
 
 
 def _texels(width_m: float, height_m: float, pixels_per_m: float) -> tuple[int, int]:
@@ -367,9 +373,10 @@ def _resized(picture: FloatArray, shape: tuple[int, int]) -> FloatArray:
 
 def _standardised(values: FloatArray) -> FloatArray:
     spread = float(values.std())
-    return (values - values.mean()) / (spread if spread > 0 else 1.0)
+    standardised: FloatArray = (values - values.mean()) / (spread if spread > 0 else 1.0)
+    return standardised
 
 
 def _smoothstep(start: float, stop: float, value: FloatArray) -> FloatArray:
-    share = np.clip((value - start) / (stop - start), 0, 1)
+    share: FloatArray = np.clip((value - start) / (stop - start), 0, 1)
     return share * share * (3 - 2 * share)

@@ -5,12 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
 from sim.quantities import color
-from sim.scene.model import Light, Scene, UniformAmbient, WindowPanel
+from sim.scene.model import Flag, Light, Panel, Point, Scene, UniformAmbient, VFlat, WindowPanel
 from sim.studio.figure import Figure, figure_from_sitter
 from sim.studio.gear.rig import BuiltLight, rig_from_light, rig_from_window
 
@@ -95,7 +94,7 @@ class Layout:
     @property
     def light_names(self) -> tuple[str, ...]:
         """Every light's name in layer order: the scene's lights, windows, then even surrounds."""
-        return tuple(x.name for x in (*self.lights, *self.even_ambients))
+        return (*(light.name for light in self.lights), *(even.name for even in self.even_ambients))
 
     @property
     def is_flash(self) -> tuple[bool, ...]:
@@ -113,7 +112,8 @@ def unit(vector: np.ndarray) -> np.ndarray:
     >>> unit(np.array([0.0, 3.0, 4.0])).tolist()
     [0.0, 0.6, 0.8]
     """
-    return np.asarray(vector, float) / np.linalg.norm(vector)
+    direction: np.ndarray = np.asarray(vector, float) / np.linalg.norm(vector)
+    return direction
 
 
 def point_from_bearing(bearing_deg: float, distance_m: float, height_m: float) -> np.ndarray:
@@ -159,7 +159,7 @@ def layout_from_scene(
     camera_m = np.array(scene.camera.place.position_m)
     anchors, normals = _anchors(scene, figure, camera_m)
 
-    def resolved(target: Any) -> np.ndarray:
+    def resolved(target: str | Point) -> np.ndarray:
         return anchors[target] if isinstance(target, str) else np.array(target.position_m)
 
     lights = tuple(
@@ -248,11 +248,11 @@ def _window(
     return PlacedLight(window.name, rig, frame_from_aim(position_m, aim_m), aim_m, stand="none")
 
 
-def _wings(name: str, panel: Any, frame: np.ndarray) -> list[PlacedPanel]:
+def _wings(name: str, panel: Panel, frame: np.ndarray) -> list[PlacedPanel]:
     """One rectangle for a flat panel, two hinged ones for a v-flat."""
     width_m, height_m = panel.size.width_m, panel.size.height_m
-    if panel.kind != "v-flat":
-        surface = "black" if panel.kind == "flag" else getattr(panel, "surface", "white")
+    if not isinstance(panel, VFlat):
+        surface = "black" if isinstance(panel, Flag) else getattr(panel, "surface", "white")
         transmission = getattr(panel, "transmission", 0.0)
         return [PlacedPanel(name, panel.kind, surface, width_m, height_m, frame, transmission)]
     wings = []
@@ -267,7 +267,9 @@ def _wings(name: str, panel: Any, frame: np.ndarray) -> list[PlacedPanel]:
     return wings
 
 
-def _camera_view(scene: Scene, position_m: np.ndarray, aim_m: np.ndarray, resolved: Any) -> CameraView:
+def _camera_view(
+    scene: Scene, position_m: np.ndarray, aim_m: np.ndarray, resolved: Callable[[str | Point], np.ndarray]
+) -> CameraView:
     camera = scene.camera
     width_m, height_m = camera.picture_m
     forward = unit(aim_m - position_m)

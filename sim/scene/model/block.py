@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Sequence
 from difflib import get_close_matches
-from typing import Any, get_args
+from typing import get_args
 
 from pydantic import BaseModel, ConfigDict, ValidationInfo, model_validator
 
@@ -33,7 +33,7 @@ class Block(BaseModel):
 
     @model_validator(mode="before")
     @classmethod
-    def _require_known_keys(cls, data: Any, info: ValidationInfo) -> Any:
+    def _require_known_keys(cls, data: object, info: ValidationInfo) -> object:
         if isinstance(data, Block):
             return data
         keys = {field.alias or name: (name, field) for name, field in cls.model_fields.items()}
@@ -57,11 +57,11 @@ class Block(BaseModel):
         return data
 
 
-def kind_check(noun: str, *classes: type[Block]) -> Callable[[Any], Any]:
+def kind_check(noun: str, *classes: type[Block]) -> Callable[[object], object]:
     """Return a check, to run before a union by `kind`, that the key `kind` is there and is known."""
     kinds = [get_args(c.model_fields["kind"].annotation)[0] for c in classes]
 
-    def check(data: Any) -> Any:
+    def check(data: object) -> object:
         if isinstance(data, Block):
             return data
         if not isinstance(data, dict):
@@ -89,7 +89,7 @@ def _listed(names: list[str]) -> str:
     return ", ".join(names[:6]) + (", ..." if len(names) > 6 else "")
 
 
-def _inline(value: Any) -> str:
+def _inline(value: object) -> str:
     if isinstance(value, (list, tuple)):
         return "[" + ", ".join(_inline(item) for item in value) + "]"
     if isinstance(value, dict):

@@ -4,13 +4,14 @@ import math
 import re
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Annotated, Any
+from typing import Annotated
 
 from pydantic import GetCoreSchemaHandler, GetJsonSchemaHandler
 from pydantic_core import CoreSchema, core_schema
 
 from sim.quantities import units
 from sim.quantities.errors import UnitError, quoted
+from sim.quantities.plain import PlainDict, Tree
 from sim.scene.model.block import BlockFault
 
 
@@ -18,25 +19,25 @@ from sim.scene.model.block import BlockFault
 class Value:
     """Base of the checked values: `read` turns YAML data into a Python value, `show` turns it back."""
 
-    def read(self, value: object) -> Any:
+    def read(self, value: object) -> object:
         """Return the checked Python value or raise `UnitError`."""
         raise NotImplementedError
 
-    def show(self, value: Any) -> Any:
+    def show(self, value: Tree) -> object:
         """Return the YAML form of a checked value."""
         return value
 
-    def schema(self) -> dict[str, Any]:
+    def schema(self) -> PlainDict:
         """Return the JSON Schema of the YAML form."""
         raise NotImplementedError
 
-    def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
+    def __get_pydantic_core_schema__(self, source: object, handler: GetCoreSchemaHandler) -> CoreSchema:
         return core_schema.no_info_plain_validator_function(
             self.read,
             serialization=core_schema.plain_serializer_function_ser_schema(self.show, when_used="json"),
         )
 
-    def __get_pydantic_json_schema__(self, schema: CoreSchema, handler: GetJsonSchemaHandler) -> dict[str, Any]:
+    def __get_pydantic_json_schema__(self, schema: CoreSchema, handler: GetJsonSchemaHandler) -> PlainDict:
         return self.schema()
 
 
@@ -72,7 +73,7 @@ class Measured(Value):
             return f'write "{self.show_text(self.high)}" or less'
         return f'write "{self.quantity.example}"' if self.above_low else f'write "{self.show_text(self.low)}" or more'
 
-    def schema(self) -> dict[str, Any]:
+    def schema(self) -> PlainDict:
         return {"type": "string", "pattern": self.quantity.pattern}
 
 
@@ -150,7 +151,7 @@ class Number(Value):
             return units.shortest(float(percent.group(1)) / 100)
         return self.example
 
-    def schema(self) -> dict[str, Any]:
+    def schema(self) -> PlainDict:
         return {"type": "integer" if self.whole else "number", "minimum": self.low, "maximum": self.high}
 
 
@@ -163,7 +164,7 @@ class Row(Value):
     count: int
     example: str
 
-    def read(self, value: object) -> tuple[Any, ...]:
+    def read(self, value: object) -> tuple[object, ...]:
         if not isinstance(value, (list, tuple)) or len(value) != self.count:
             raise UnitError(f"got {quoted(value)}", self.noun, f"write {self.example}")
         row = []
@@ -174,10 +175,10 @@ class Row(Value):
                 raise BlockFault((place,), fault.what, fault.expected, fault.cure) from None
         return tuple(row)
 
-    def show(self, value: tuple[Any, ...]) -> list[Any]:
+    def show(self, value: tuple[object, ...]) -> list[object]:
         return [self.item.show(entry) for entry in value]
 
-    def schema(self) -> dict[str, Any]:
+    def schema(self) -> PlainDict:
         return {"type": "array", "items": self.item.schema(), "minItems": self.count, "maxItems": self.count}
 
 

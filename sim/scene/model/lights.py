@@ -1,6 +1,6 @@
 """Lights, gels, panels, the light of the room, and the meter's points."""
 
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
 from pydantic import BeforeValidator, Discriminator, Field, Tag, model_validator
 
@@ -41,14 +41,14 @@ class NeutralGel(Block):
     nd_stops: Annotated[float, stops(0.0, 10.0)] = Field(alias="nd", description="Loss in stops.", examples=["1 stop"])
 
 
-def _gel_kind(value: Any) -> str:
+def _gel_kind(value: object) -> str:
     if isinstance(value, (MiredGel, ColorGel, NeutralGel)):
         return {MiredGel: "mired gel", ColorGel: "color gel", NeutralGel: "nd gel"}[type(value)]
     keys = value if isinstance(value, dict) else {}
     return "nd gel" if "nd" in keys or "nd_stops" in keys else "color gel" if "color" in keys else "mired gel"
 
 
-def _require_one_effect(value: Any) -> Any:
+def _require_one_effect(value: object) -> object:
     if isinstance(value, Block):
         return value
     expected = "a gel: a block with one of mired, color, nd"
@@ -71,7 +71,7 @@ Gel = Annotated[
 ]
 
 
-def _color_kind(value: Any) -> str:
+def _color_kind(value: object) -> str:
     return "hex" if isinstance(value, str) and value.strip().startswith("#") else "kelvin"
 
 

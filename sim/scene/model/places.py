@@ -1,7 +1,7 @@
 """Where things stand and where they look: coordinates, bearings around the sitter, named parts."""
 
 import math
-from typing import Annotated, Any
+from typing import Annotated
 
 from pydantic import Discriminator, Field, Tag
 
@@ -99,13 +99,13 @@ class Size(Block):
     )
 
 
-def _place_kind(value: Any) -> str:
+def _place_kind(value: object) -> str:
     if isinstance(value, Point) or (isinstance(value, dict) and ("at" in value or "at_m" in value)):
         return "point"
     return "around"
 
 
-def _target_kind(value: Any) -> str:
+def _target_kind(value: object) -> str:
     return "point" if isinstance(value, (dict, Point)) else "part"
 
 

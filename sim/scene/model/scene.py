@@ -1,7 +1,7 @@
 """Room, camera and the whole scene."""
 
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated
 
 from pydantic import Discriminator, Field, PrivateAttr, Tag, model_validator
 
@@ -23,8 +23,9 @@ class RoomSize(Block):
     length_m: Annotated[float, length(2.0, 90.0)] = Field(alias="length", description="Along z.", examples=["9 m"])
 
 
-def _default_front(data: dict[str, Any]) -> float:
-    return max(data["size"].length_m - 3.0, 0.5 * data["size"].length_m) if "size" in data else 6.0
+def _default_front(data: dict[str, object]) -> float:
+    size = data.get("size")
+    return max(size.length_m - 3.0, 0.5 * size.length_m) if isinstance(size, RoomSize) else 6.0
 
 
 class Room(Block):
@@ -63,7 +64,7 @@ class Sensor(Block):
     )
 
 
-def _focus_kind(value: Any) -> str:
+def _focus_kind(value: object) -> str:
     text = value.strip() if isinstance(value, str) else value
     return "part" if isinstance(text, str) and not text[:1].isdigit() and text[:1] not in "+-.−" else "distance"
 

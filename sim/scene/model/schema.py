@@ -1,16 +1,17 @@
 """The JSON Schema of a scene file, for editors: titles, descriptions, examples, defaults as written."""
 
 import re
-from typing import Any, get_args
+from typing import get_args
 
 from pydantic import BaseModel, TypeAdapter
 from pydantic.fields import FieldInfo
 
+from sim.quantities.plain import Tree
 from sim.scene.model.block import Block
 from sim.scene.model.scene import Scene
 
 
-def scene_schema() -> dict[str, Any]:
+def scene_schema() -> dict[str, Tree]:
     """Return the JSON Schema (draft 2020-12) of a scene file.
 
     Does not: express the checks between blocks, nor enforce the range of a quantity with a unit.
@@ -33,7 +34,7 @@ def _blocks(base: type[Block]) -> list[type[Block]]:
     return [found for child in base.__subclasses__() for found in (child, *_blocks(child))]
 
 
-def _dress(part: dict[str, Any], block: type[Block]) -> None:
+def _dress(part: dict[str, Tree], block: type[Block]) -> None:
     """Write the properties of one block as they stand in a scene file."""
     part["description"] = " ".join((block.__doc__ or "").split())
     part["title"] = re.sub(r"(?<=[a-z])(?=[A-Z])", " ", block.__name__).capitalize()
@@ -59,11 +60,11 @@ def _range_of(field: FieldInfo) -> str:
     return next((value.range_text(whole=True) for value in values if hasattr(value, "range_text")), "")
 
 
-def _as_written(field: FieldInfo) -> Any:
+def _as_written(field: FieldInfo) -> Tree:
     if isinstance(field.default, BaseModel):
         return field.default.model_dump(mode="json", by_alias=True, exclude_none=True)
-    whole = Any if field.annotation is None else field.annotation
     for value in field.metadata:
         if hasattr(value, "show"):
             return value.show(field.default)
-    return TypeAdapter(whole).dump_python(field.default, mode="json", by_alias=True, exclude_none=True)
+    adapter: TypeAdapter[object] = TypeAdapter(object if field.annotation is None else field.annotation)
+    return adapter.dump_python(field.default, mode="json", by_alias=True, exclude_none=True)

@@ -1,7 +1,7 @@
 """The sitter and the backdrop."""
 
 import math
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
 from pydantic import BeforeValidator, Discriminator, Field, Tag
 
@@ -24,11 +24,11 @@ IMAGE_ENDINGS = (".png", ".jpg", ".jpeg", ".exr")
 Turn = Annotated[float, angle(-180.0, 180.0)]
 
 
-def _text_or_block(value: Any) -> str:
+def _text_or_block(value: object) -> str:
     return "block" if isinstance(value, (dict, Block)) else "word"
 
 
-def _word_or_hex(value: Any) -> str:
+def _word_or_hex(value: object) -> str:
     return "hex" if isinstance(value, str) and value.strip().startswith("#") else "word"
 
 

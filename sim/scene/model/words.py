@@ -2,9 +2,10 @@
 
 import re
 from dataclasses import dataclass
-from typing import Annotated, Any
+from typing import Annotated
 
 from sim.quantities.errors import UnitError, quoted
+from sim.quantities.plain import PlainDict
 from sim.scene.model.block import choice_help
 from sim.scene.model.fields import Value
 
@@ -23,7 +24,7 @@ class Choice(Value):
                 return word
         raise UnitError(f"got {quoted(value)}", *choice_help(self.noun, value, self.names))
 
-    def schema(self) -> dict[str, Any]:
+    def schema(self) -> PlainDict:
         return {"type": "string", "enum": list(self.names)}
 
 
@@ -38,7 +39,7 @@ class Switch(Value):
         cure = "write true" if word in ("on", "yes", "y", "true", "1") else "write false"
         raise UnitError(f"got {quoted(value)}", "true or false, without quotes", cure)
 
-    def schema(self) -> dict[str, Any]:
+    def schema(self) -> PlainDict:
         return {"type": "boolean"}
 
 
@@ -67,7 +68,7 @@ class Text(Value):
             )
         return line
 
-    def schema(self) -> dict[str, Any]:
+    def schema(self) -> PlainDict:
         return {"type": "string", "minLength": 1, "maxLength": self.longest}
 
 
@@ -84,7 +85,7 @@ class HexColor(Value):
         code = "".join(2 * c for c in code) if len(code) == 3 else code
         raise UnitError(f"got {quoted(value)}", "a colour as six digits after #, in quotes", f'write "#{code}"')
 
-    def schema(self) -> dict[str, Any]:
+    def schema(self) -> PlainDict:
         return {"type": "string", "pattern": "^#[0-9a-fA-F]{6}$"}
 
 
@@ -101,7 +102,7 @@ class Name(Value):
         expected = f"{self.noun}: a small letter, then small letters, digits, spaces, - or _, 32 at most"
         raise UnitError(f"got the name {quoted(value)}", expected, f'write "{low or "key"}"')
 
-    def schema(self) -> dict[str, Any]:
+    def schema(self) -> PlainDict:
         return {"type": "string", "pattern": "^[a-z]([a-z0-9 _-]{0,30}[a-z0-9])?$"}
 
 
@@ -120,7 +121,7 @@ class FileName(Value):
             f'write a name such as "mine{self.endings[0]}"',
         )
 
-    def schema(self) -> dict[str, Any]:
+    def schema(self) -> PlainDict:
         both = [f"{e}|{e.upper()}" for e in self.endings]
         return {"type": "string", "pattern": "(" + "|".join(both).replace(".", "\\.") + ")$"}
 

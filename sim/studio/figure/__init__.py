@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
 from sim.quantities.color import rgb_from_hex
+from sim.scene.model import Sitter
 
 from . import palette, shapes
 from .asset import BUILDS
@@ -25,7 +25,7 @@ FIGURES = ("simple", *BUILDS, MANNEQUIN)
 
 
 def figure_from_sitter(
-    sitter: Any, camera_m: tuple[float, float, float] | None = None, folder: Path = Path()
+    sitter: Sitter, camera_m: tuple[float, float, float] | None = None, folder: Path = Path()
 ) -> Figure:
     """Pose, scale, turn and place the sitter of a scene (`sim.scene.model.Sitter`), in world metres.
 
@@ -41,7 +41,7 @@ def figure_from_sitter(
     return placed(figure, scale, sitter.turn_deg, sitter.step_m)
 
 
-def _unplaced(sitter: Any, camera_m: tuple[float, float, float] | None, folder: Path) -> Figure:
+def _unplaced(sitter: Sitter, camera_m: tuple[float, float, float] | None, folder: Path) -> Figure:
     """The figure at its own size on the origin, facing +Z."""
     head_deg = (sitter.head.turn_deg, sitter.head.nod_deg, sitter.head.tilt_deg)
     skin_rgb, hair_rgb = skin_rgb_from_sitter(sitter), hair_rgb_from_sitter(sitter)
@@ -75,14 +75,15 @@ def _unplaced(sitter: Any, camera_m: tuple[float, float, float] | None, folder: 
     return standin_figure(look, lambda stature_m: _eye_target(sitter, camera_m, stature_m))
 
 
-def skin_rgb_from_sitter(sitter: Any) -> tuple[float, float, float]:
+def skin_rgb_from_sitter(sitter: Sitter) -> tuple[float, float, float]:
     """Linear skin reflectance from a tone's name or from measured values."""
     if isinstance(sitter.skin, str):
         return palette.linear_rgb_from_lab(palette.SKIN_LAB[sitter.skin])
-    return tuple(sitter.skin.reflectance)
+    red, green, blue = sitter.skin.reflectance
+    return red, green, blue
 
 
-def hair_rgb_from_sitter(sitter: Any) -> tuple[float, float, float]:
+def hair_rgb_from_sitter(sitter: Sitter) -> tuple[float, float, float]:
     """Linear hair albedo from a colour's name or a hex code."""
     color = sitter.hair.color
     return _rgb_from_hex(color) if color.startswith("#") else palette.HAIR_RGB[color]
@@ -94,7 +95,7 @@ def _rgb_from_hex(text: str) -> tuple[float, float, float]:
 
 
 def _eye_target(
-    sitter: Any, camera_m: tuple[float, float, float] | None, stature_m: float
+    sitter: Sitter, camera_m: tuple[float, float, float] | None, stature_m: float
 ) -> tuple[float, float, float] | None:
     """Point the eyes look at, in the sitter's own axes at its own size; None looks straight ahead."""
     if sitter.eyes == "ahead":

@@ -77,7 +77,8 @@ class Asset:
         bearing = (np.degrees(np.arctan2(offset[:, 0], offset[:, 2])) + 180.0) / MAP_STEP_DEG
         size = np.pad(self.arrays[f"scalp/{build}/size"].astype(float), ((0, 0), (0, 1)), mode="wrap")
         ratio = map_coordinates(size, [polar, bearing], order=1, mode="nearest")
-        return self.arrays[f"scalp/{build}/center"] + offset * ratio[:, None]
+        fitted: np.ndarray = self.arrays[f"scalp/{build}/center"] + offset * ratio[:, None]
+        return fitted
 
 
 @lru_cache(maxsize=1)

@@ -66,7 +66,8 @@ def _nearest(part: Part, point: np.ndarray) -> tuple[float, np.ndarray, np.ndarr
 
 def turned_rows(rows: np.ndarray, turn: np.ndarray) -> np.ndarray:
     """Rows (n, 3) or one row (3,) turned by a rotation (3, 3), without the threads that a matrix product starts."""
-    return np.einsum("ij,kj->ik", rows, turn) if rows.ndim == 2 else rows @ turn.T
+    turned: np.ndarray = np.einsum("ij,kj->ik", rows, turn) if rows.ndim == 2 else rows @ turn.T
+    return turned
 
 
 def placed(figure: Figure, scale: float, turn_deg: float, step_m: tuple[float, float]) -> Figure:
@@ -75,7 +76,8 @@ def placed(figure: Figure, scale: float, turn_deg: float, step_m: tuple[float, f
     step = np.array([step_m[0], 0.0, step_m[1]])
 
     def moved(points: np.ndarray) -> np.ndarray:
-        return (turned_rows(scale * points.astype(float), turn) + step).astype(points.dtype)
+        placed: np.ndarray = (turned_rows(scale * points.astype(float), turn) + step).astype(points.dtype)
+        return placed
 
     def turned(normals: np.ndarray | None) -> np.ndarray | None:
         return None if normals is None else turned_rows(normals.astype(float), turn).astype(normals.dtype)

@@ -27,7 +27,8 @@ class Skeleton:
 
     def head(self, bone: str) -> np.ndarray:
         """Start point (3,) of a bone at rest."""
-        return self.heads_m[self.index(bone)]
+        head_m: np.ndarray = self.heads_m[self.index(bone)]
+        return head_m
 
     def transforms(self, turns: dict[str, np.ndarray]) -> np.ndarray:
         """World transforms (b, 3, 4) from rest, given rotations (3, 3) of bones relative to their parents."""
@@ -49,7 +50,8 @@ class Skeleton:
 def bent(points: np.ndarray, shares: sp.csr_matrix, transforms: np.ndarray) -> np.ndarray:
     """Linear-blend skinning: points (n, 3) moved by the share-weighted mean of bone transforms."""
     blend = (shares @ transforms.reshape(len(transforms), 12)).reshape(-1, 3, 4)
-    return np.einsum("nij,nj->ni", blend[:, :, :3], points) + blend[:, :, 3]
+    moved: np.ndarray = np.einsum("nij,nj->ni", blend[:, :, :3], points) + blend[:, :, 3]
+    return moved
 
 
 def rotation_about(axis: np.ndarray, angle_deg: float) -> np.ndarray:
@@ -57,7 +59,8 @@ def rotation_about(axis: np.ndarray, angle_deg: float) -> np.ndarray:
     unit = np.asarray(axis, float) / np.linalg.norm(axis)
     cross = np.array([[0, -unit[2], unit[1]], [unit[2], 0, -unit[0]], [-unit[1], unit[0], 0]])
     angle = np.radians(angle_deg)
-    return np.eye(3) + np.sin(angle) * cross + (1.0 - np.cos(angle)) * cross @ cross
+    rotation: np.ndarray = np.eye(3) + np.sin(angle) * cross + (1.0 - np.cos(angle)) * cross @ cross
+    return rotation
 
 
 def rotation_between(start: np.ndarray, goal: np.ndarray) -> np.ndarray:
@@ -121,7 +124,10 @@ def arm_turns(skeleton: Skeleton, side: str, pose: ArmPose) -> dict[str, np.ndar
     """Rotations relative to the parents for the shoulder, arm, hand and fingers of one side ("L" is +X)."""
     sign = 1.0 if side == "L" else -1.0
     mirror = np.array([sign, 1.0, 1.0])
-    bone = lambda name: skeleton.head(f"{name}.{side}")  # noqa: E731
+
+    def bone(name: str) -> np.ndarray:
+        return skeleton.head(f"{name}.{side}")
+
     turns: dict[str, np.ndarray] = {}
     shoulder = shapes.rotation_z_from_deg(sign * pose.shoulder_deg)
     turns[f"shoulder01.{side}"] = shoulder

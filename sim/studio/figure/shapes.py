@@ -26,7 +26,8 @@ def rotation_z_from_deg(angle_deg: float) -> np.ndarray:
 
 def head_rotation_from_angles(turn_deg: float, nod_deg: float, tilt_deg: float) -> np.ndarray:
     """Head rotation (3, 3) relative to the body: tilt, then nod, then turn; tilt leans the top toward +X."""
-    return rotation_y_from_deg(turn_deg) @ rotation_x_from_deg(nod_deg) @ rotation_z_from_deg(-tilt_deg)
+    rotation: np.ndarray = rotation_y_from_deg(turn_deg) @ rotation_x_from_deg(nod_deg) @ rotation_z_from_deg(-tilt_deg)
+    return rotation
 
 
 def smoothstep(low: float, high: float, x: np.ndarray) -> np.ndarray:
@@ -50,7 +51,8 @@ def triangles_from_quads(quads: np.ndarray) -> np.ndarray:
     """Split quads (m, 4) into triangles, leaving out the empty halves of three-cornered quads."""
     triangles = np.concatenate([quads[:, [0, 1, 2]], quads[:, [0, 2, 3]]])
     a, b, c = triangles.T
-    return triangles[(a != b) & (b != c) & (a != c)]
+    whole: np.ndarray = triangles[(a != b) & (b != c) & (a != c)]
+    return whole
 
 
 def grid_triangles(rows: int, columns: int, closed: bool) -> np.ndarray:

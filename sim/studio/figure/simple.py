@@ -91,7 +91,8 @@ def _head_surface(grow_m: float, rows: int, columns: int) -> tuple[np.ndarray, n
     front = shapes.smoothstep(0.0, 0.6, z)
 
     def bump(cx: float, cy: float, sx: float, sy: float) -> np.ndarray:
-        return np.exp(-(((np.abs(px) - cx) / sx) ** 2) - ((py - cy) / sy) ** 2)
+        height: np.ndarray = np.exp(-(((np.abs(px) - cx) / sx) ** 2) - ((py - cy) / sy) ** 2)
+        return height
 
     ridge = np.interp(py, [-0.058, -0.050, -0.040, 0.004, 0.020], [0.0, 0.8, 1.0, 0.22, 0.0])
     width = np.interp(py, [-0.045, 0.0], [0.0135, 0.0085])
@@ -124,7 +125,8 @@ def _ear(side: float) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _eye_center(side: float) -> np.ndarray:
-    return _HEAD_CENTER_M + np.array([side * 0.0315, -0.003, 0.0660])
+    center_m: np.ndarray = _HEAD_CENTER_M + np.array([side * 0.0315, -0.003, 0.0660])
+    return center_m
 
 
 def _eye(side: float) -> tuple[np.ndarray, np.ndarray]:

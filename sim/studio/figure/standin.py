@@ -208,7 +208,8 @@ def gaze_rotation(head: np.ndarray, eye_m: np.ndarray, target_m: tuple[float, fl
     side = np.degrees(np.arctan2(toward[0], toward[2]))
     down = -np.degrees(np.arctan2(toward[1], np.hypot(toward[0], toward[2])))
     side, down = (float(np.clip(a, -b, b)) for a, b in zip((side, down), GAZE_LIMIT_DEG, strict=True))
-    return shapes.rotation_y_from_deg(side) @ shapes.rotation_x_from_deg(down)
+    rotation: np.ndarray = shapes.rotation_y_from_deg(side) @ shapes.rotation_x_from_deg(down)
+    return rotation
 
 
 def gown_materials(style: str, rgb: tuple[float, float, float]) -> tuple[Material, Material, Material | None]:

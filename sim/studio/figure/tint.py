@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
-import numpy as np
+from collections.abc import Mapping
 
-Rgb = np.ndarray
+import numpy as np
+import numpy.typing as npt
+
+Rgb = npt.NDArray[np.floating]
+Channels = Mapping[str, npt.NDArray[np.floating]]
 # No skin or hair is paler (common practice, no source).
 PALEST = 0.72
 
 
-def _toward(color: np.ndarray, goal: np.ndarray, share: np.ndarray) -> np.ndarray:
-    return color + np.clip(share, 0.0, 1.0)[:, None] * (goal - color)
+def _toward(color: Rgb, goal: Rgb, share: npt.NDArray[np.floating]) -> Rgb:
+    limited: Rgb = np.clip(share, 0.0, 1.0)
+    return color + limited[:, None] * (goal - color)
 
 
-def skin_color(channels: dict[str, np.ndarray], skin: Rgb, hair: Rgb) -> np.ndarray:
+def skin_color(channels: Channels, skin: Rgb, hair: Rgb) -> npt.NDArray[np.float32]:
     """Skin reflectance (n, 3) from channels (n,) in 0..1: lips, lids, blush, hollow, scalp, brow, mouth, nails."""
     count = len(channels["blush"])
     color = np.repeat(skin[None], count, axis=0)
@@ -30,7 +35,7 @@ def skin_color(channels: dict[str, np.ndarray], skin: Rgb, hair: Rgb) -> np.ndar
     return np.clip(color, 0.0, PALEST).astype(np.float32)
 
 
-def hair_color(channels: dict[str, np.ndarray], hair: Rgb, skin: Rgb) -> np.ndarray:
+def hair_color(channels: Channels, hair: Rgb, skin: Rgb) -> npt.NDArray[np.float32]:
     """Hair albedo (n, 3) from `streak` (tone) and `fade` (share of skin showing through)."""
     tone = 0.55 + 0.9 * channels["streak"]
     color = hair[None] * tone[:, None] * (1.0 + 0.12 * (tone - 1.0)[:, None] * np.array([1.0, 0.3, 0.0]))
@@ -51,11 +56,12 @@ def iris_rgb(skin: Rgb) -> tuple[float, float, float]:
     return float(red), float(green), float(blue)
 
 
-def eye_color(channels: dict[str, np.ndarray], iris: tuple[float, float, float]) -> np.ndarray:
+def eye_color(channels: Channels, iris: tuple[float, float, float]) -> npt.NDArray[np.float32]:
     """Eye reflectance (n, 3) from `iris` brightness, `sclera`, `pupil` and `vein` channels."""
     tone = channels["iris"][:, None] / 0.5
-    color = np.asarray(iris) * tone * (1.0 + 0.25 * (tone - 1.0) * np.array([1.0, 0.55, 0.1]))
+    color: Rgb = np.asarray(iris) * tone * (1.0 + 0.25 * (tone - 1.0) * np.array([1.0, 0.55, 0.1]))
     white = np.array([0.50, 0.475, 0.45]) * (1.0 - channels["vein"][:, None] * np.array([0.10, 0.26, 0.28]))
     color = color + channels["sclera"][:, None] * (white - color)
     color = color + channels["pupil"][:, None] * (0.003 - color)
-    return np.clip(color, 0.0, 0.9).astype(np.float32)
+    limited: npt.NDArray[np.float32] = np.clip(color, 0.0, 0.9).astype(np.float32)
+    return limited

@@ -12,10 +12,13 @@ from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
+import numpy.typing as npt
 from numpy.typing import ArrayLike
 
 from sim.studio.gear.body import Body
 from sim.studio.gear.emitter import Emitter, FloatArray, cap_hit, half_width_at, relative_radiance
+
+BoolArray = npt.NDArray[np.bool_]
 
 _FLIP = np.array([-1.0, 1.0, -1.0])
 
@@ -180,7 +183,8 @@ def _crosses_triangle(start: FloatArray, ray: FloatArray, a: FloatArray, b: Floa
     q = np.cross(s, e1)
     v = (ray * q).sum(-1) / safe
     t = (q @ e2) / safe
-    return (np.abs(det) > 1e-15) & (u >= 0) & (v >= 0) & (u + v <= 1) & (t > 1e-9) & (t < 1 - 1e-9)
+    crosses: BoolArray = (np.abs(det) > 1e-15) & (u >= 0) & (v >= 0) & (u + v <= 1) & (t > 1e-9) & (t < 1 - 1e-9)
+    return crosses
 
 
 def _crosses_slabs(start: FloatArray, ray: FloatArray, half: FloatArray) -> np.ndarray:
@@ -188,7 +192,8 @@ def _crosses_slabs(start: FloatArray, ray: FloatArray, half: FloatArray) -> np.n
     safe = np.where(np.abs(ray) > 1e-15, ray, 1e-15)
     a, b = (-half - start) / safe, (half - start) / safe
     near, far = np.minimum(a, b).max(-1), np.maximum(a, b).min(-1)
-    return (far > np.maximum(near, 1e-9)) & (near < 1 - 1e-9)
+    crosses: BoolArray = (far > np.maximum(near, 1e-9)) & (near < 1 - 1e-9)
+    return crosses
 
 
 def _crosses_frustum(start: FloatArray, ray: FloatArray, front: float, back: float, half: float) -> np.ndarray:
@@ -210,4 +215,5 @@ def _crosses_frustum(start: FloatArray, ray: FloatArray, front: float, back: flo
     value = np.minimum(a * low**2 + 2 * b * low + c, a * high**2 + 2 * b * high + c)
     vertex = np.clip(-b / np.where(np.abs(a) > 1e-15, a, 1e-15), low, high)
     value = np.minimum(value, a * vertex**2 + 2 * b * vertex + c)
-    return (low < high) & (value < 0)
+    crosses: BoolArray = (low < high) & (value < 0)
+    return crosses

@@ -131,7 +131,8 @@ def table_value(profile: Profile, theta_rad: ArrayLike, phi_rad: ArrayLike) -> F
 def spatial_value(profile: Profile, x_m: ArrayLike, y_m: ArrayLike) -> FloatArray:
     """Return the hot-spot factor at points of the face (metres)."""
     r2 = np.asarray(x_m, float) ** 2 + np.asarray(y_m, float) ** 2
-    return 1 + profile.hot_spot_gain * np.exp(-r2 / (2 * profile.hot_spot_sigma_m**2))
+    value: FloatArray = 1 + profile.hot_spot_gain * np.exp(-r2 / (2 * profile.hot_spot_sigma_m**2))
+    return value
 
 
 def relative_radiance(profile: Profile, x_m: ArrayLike, y_m: ArrayLike, w: ArrayLike) -> FloatArray:
@@ -235,7 +236,8 @@ def half_width_at(emitter: Emitter, y_m: FloatArray) -> FloatArray:
             half = np.minimum(half, room / nx)
         elif abs(nx) <= 1e-12:
             half = np.where(room >= -1e-12, half, 0.0)
-    return np.clip(half, 0, None)
+    width_m: FloatArray = np.clip(half, 0, None)
+    return width_m
 
 
 def _half_height_m(emitter: Emitter) -> float:
@@ -276,7 +278,8 @@ def face_integral(emitter: Emitter, tan_x: FloatArray, tan_y: FloatArray, n_rows
         shut = np.abs(y - cy) > p.recess_half_y_m
         low, high = np.maximum(low, cx - p.recess_half_x_m), np.minimum(high, cx + p.recess_half_x_m)
         high = np.where(shut, low, high)
-    return (_row_integral(p, low, high, y) * weight).sum(axis=1)
+    integral: FloatArray = (_row_integral(p, low, high, y) * weight).sum(axis=1)
+    return integral
 
 
 def cap_hit(emitter: Emitter, x_m: ArrayLike, y_m: ArrayLike, w: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -303,7 +306,8 @@ def _cap_mean_hot_spot(emitter: Emitter, theta: FloatArray) -> FloatArray:
     weight = (gw[:, None] / 2 / 48).repeat(48, 1).ravel()
     w = np.stack([np.sin(theta), np.zeros_like(theta), np.cos(theta)], -1)[:, None, :]
     hx, hy = cap_hit(emitter, x, y, w)
-    return (spatial_value(emitter.profile, hx, hy) * weight).sum(axis=1)
+    mean: FloatArray = (spatial_value(emitter.profile, hx, hy) * weight).sum(axis=1)
+    return mean
 
 
 @lru_cache(maxsize=64)

@@ -70,4 +70,5 @@ def _cells(angles_deg: np.ndarray, span_deg: float) -> int:
 
 
 def _peak_one(table: np.ndarray) -> np.ndarray:
-    return (table / table.max()).astype(np.float32)
+    scaled: np.ndarray = (table / table.max()).astype(np.float32)
+    return scaled

@@ -116,7 +116,8 @@ def cosine_power_profile(theta_rad: ArrayLike, beam_deg: float) -> FloatArray:
     """
     power = cosine_power_from_beam(beam_deg) - 1
     floor = math.cos(math.radians(87.0)) if power < 0 else 0.0
-    return np.clip(np.cos(np.asarray(theta_rad, float)), floor, 1.0) ** power
+    cosine: FloatArray = np.clip(np.cos(np.asarray(theta_rad, float)), floor, 1.0)
+    return np.power(cosine, power)
 
 
 def spot_cutoff_half_angle_rad(beam_deg: float) -> float:
@@ -158,4 +159,4 @@ def hot_spot_gain_from_stops(hot_spot_stops: float, edge_sigmas: float) -> float
     ratio, edge = 2.0**hot_spot_stops, math.exp(-(edge_sigmas**2) / 2)
     if ratio * edge >= 1:
         raise ValueError(f"a bell {edge_sigmas} sigmas wide cannot fall by {hot_spot_stops} stops")
-    return (ratio - 1) / (1 - ratio * edge)
+    return float((ratio - 1) / (1 - ratio * edge))
