@@ -15,6 +15,7 @@ The rooms, lowest floor first; a module never imports one above it, nor a neighb
     metering/     where a meter is held and what it reads in stops; the crew's readings
     session.py    the rehearsal: the one way from a scene file to its stage, layers and readings
     advice/       what a practitioner would notice, and how to meet a wish: checks, balance, comparison
+    web/          what the pages share: JavaScript modules, and putting them into one file
     reports/      pages and files for people: preview, plan, handout, sheets
     room/         the scene in the browser: its text, its view, painting while it changes
     sweep/        hundreds of variations on one machine or many, as one table

@@ -30,7 +30,10 @@ from sim.quantities.errors import HalfstopError
 from sim.room.session import RoomSession
 
 HOST = "127.0.0.1"
-PAGE = Path(__file__).resolve().parent / "page"
+SIM = Path(__file__).resolve().parents[1]
+PAGE = SIM / "room" / "page"
+# What a browser may load, each under its own place below `sim`, so that modules import one another alike everywhere.
+SERVED = (PAGE, SIM / "web")
 TYPES = {".html": "text/html", ".js": "text/javascript", ".css": "text/css", ".svg": "image/svg+xml"}
 # A message of edits is small; a whole scene text stays far below this.
 LONGEST_MESSAGE = 1 << 20
@@ -64,7 +67,8 @@ def app_from_hub(hub: RoomSession, token: str, port: int) -> ASGIApp:
     app = Starlette(
         routes=[
             Route("/", _page),
-            Route("/page/{file:path}", _asset),
+            Route("/room/page/{file:path}", _asset),
+            Route("/web/{file:path}", _asset),
             Route("/frame/{serial:int}/{layer}/{kind}", _layer),
             Route("/frame/{serial:int}/{guide}", _guide),
             Route("/ball/{file}", _ball),
@@ -141,19 +145,19 @@ async def _refuse(scope: Scope, receive: Receive, send: Send, status: int) -> No
 
 
 async def _page(request: Request) -> Response:
-    return _file_of_page("index.html")
+    return _file_served("room/page/index.html")
 
 
 async def _asset(request: Request) -> Response:
-    return _file_of_page(request.path_params["file"])
+    return _file_served(str(request.scope["path"]).removeprefix("/"))
 
 
-def _file_of_page(name: str) -> Response:
-    # Only names that lie in the folder itself: nothing that a path could lead elsewhere.
-    names = {path.relative_to(PAGE).as_posix() for path in PAGE.rglob("*") if path.suffix in TYPES and path.is_file()}
-    if name not in names:
+def _file_served(name: str) -> Response:
+    # Only names that lie in the folders themselves: nothing that a path could lead elsewhere.
+    files = (path for folder in SERVED for path in folder.rglob("*") if path.suffix in TYPES and path.is_file())
+    path = {path.relative_to(SIM).as_posix(): path for path in files}.get(name)
+    if path is None:
         return _nothing()
-    path = PAGE / name
     return Response(path.read_bytes(), media_type=f"{TYPES[path.suffix]}; charset=utf-8")
 
 

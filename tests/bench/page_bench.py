@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 from browser import ARGUMENTS, require_chromium
 
-import sim.room
+import sim
 from sim.light import finish
 from sim.light.develop import SATURATION, SHOULDER_FROM
 from sim.light.mix import Mix, mix_from_scene
@@ -26,16 +26,16 @@ from sim.scene.model import Camera, Scene
 from sim.scene.read import load_scene
 from sim.studio.layout import Layout, layout_from_scene
 
-PAGE = Path(sim.room.__file__).parent / "page"
+SIM = Path(sim.__file__).parent
 SCENES = Path(__file__).parent.parent.parent / "scenes"
 POLICY = "default-src 'self'; img-src 'self' blob: data:"
 TYPES = {".html": "text/html", ".js": "text/javascript", ".css": "text/css", ".svg": "image/svg+xml"}
 # The page's own skeleton without its start: each test starts the part it is about.
 SHELL = (
     '<!DOCTYPE html><html lang="en"><head><meta charset="utf-8"><title>room</title><link rel="icon" href="data:,">'
-    '<link rel="stylesheet" href="page/room.css"><link rel="stylesheet" href="page/set/set.css">'
-    '<link rel="stylesheet" href="page/picture/picture.css">'
-    '<link rel="stylesheet" href="page/readings/readings.css"></head><body>'
+    '<link rel="stylesheet" href="room/page/room.css"><link rel="stylesheet" href="room/page/set/set.css">'
+    '<link rel="stylesheet" href="room/page/picture/picture.css">'
+    '<link rel="stylesheet" href="room/page/readings/readings.css"></head><body>'
     '<header id="desk"></header><main><section id="set" aria-label="The set"></section>'
     '<section id="picture" aria-label="The picture"></section><section id="readings" aria-label="Readings"></section>'
     '</main><p id="notice"></p></body></html>'
@@ -144,8 +144,8 @@ def served(files: Mapping[str, bytes]) -> Iterator[str]:
             body, kind = files.get(path), "application/octet-stream"
             if path == "/":
                 body, kind = SHELL.encode(), "text/html"
-            elif path.startswith("/page/") and (PAGE / path[6:]).is_file():
-                body, kind = (PAGE / path[6:]).read_bytes(), TYPES[Path(path).suffix]
+            elif path.startswith(("/room/page/", "/web/")) and (SIM / path[1:]).is_file():
+                body, kind = (SIM / path[1:]).read_bytes(), TYPES[Path(path).suffix]
             self.send_response(404 if body is None else 200)
             for key, value in (("Content-Type", kind), ("Content-Security-Policy", POLICY),
                                ("Content-Length", str(len(body or b"")))):  # fmt: skip

@@ -44,9 +44,9 @@ KINDS = ("webgl", "canvas")
 HOW = {"webgl": "always", "canvas": "never"}
 # Load a frame into a mixer on a canvas of the page, and a function that draws a mix and returns what is shown.
 BEGIN = """async ([message, exposure, webgl]) => {
-  const { createMixer } = await import("/page/picture/mix.js");
-  const { viewLayers } = await import("/page/picture/picture_frames.js");
-  const { gainFromExposure, tonesFromBands } = await import("/page/picture/picture_develop.js");
+  const { createMixer } = await import("/web/mixer.js");
+  const { viewLayers } = await import("/room/page/picture/picture_frames.js");
+  const { gainFromExposure, tonesFromBands } = await import("/web/develop.js");
   const canvas = document.createElement("canvas");
   document.getElementById("picture").append(canvas);
   const mixer = createMixer(canvas, { webgl });
@@ -131,7 +131,7 @@ def test_half_precision_is_read_as_numpy_reads_it(browser: Any) -> None:
     # Every finite number of IEEE 754 binary16; NumPy is the reference.
     with opened(browser, {}) as page:
         table = page.evaluate(
-            'async () => { const { halfTable } = await import("/page/picture/picture_develop.js");'
+            'async () => { const { halfTable } = await import("/web/half_floats.js");'
             " return [...halfTable()].map((v) => (Number.isFinite(v) ? v : null)) }"
         )
     expected = np.arange(65536, dtype=np.uint16).view(np.float16).astype(np.float32)
@@ -143,8 +143,8 @@ def test_half_precision_is_read_as_numpy_reads_it(browser: Any) -> None:
 # -- the spot meter ---------------------------------------------------------------------------------------------------
 
 SPOT = """async ([message, exposure, weights, places, deg]) => {
-  const { measuredLayers } = await import("/page/picture/picture_frames.js");
-  const spot = await import("/page/readings/meter_spot.js");
+  const { measuredLayers } = await import("/room/page/picture/picture_frames.js");
+  const spot = { ...await import("/room/page/readings/meter_spot.js"), ...await import("/web/meter.js") };
   const frame = await measuredLayers(message);
   const across = spot.spotPixels(deg, frame.camera.half_width, frame.width);
   return places.map(([x, y]) => {
@@ -194,7 +194,7 @@ def test_a_pixel_and_its_distance_give_the_point_that_the_frame_gives(browser: A
             SPOT, [frame_message(b.frame), exposure_facts(b.camera), b.mix.weights_rgb(1.0).tolist(), places, 1.0]
         )
         back = page.evaluate(
-            'async ([points, camera]) => { const { placeOf } = await import("/page/readings/meter_spot.js");'
+            'async ([points, camera]) => { const { placeOf } = await import("/room/page/readings/meter_spot.js");'
             " return points.map((point) => placeOf(point, camera)) }",
             [[t["point"] for t in told], b.frame.sight()],
         )
@@ -235,7 +235,7 @@ def test_readings_follow_the_weights_as_the_metering_does(browser: Any) -> None:
     with opened(browser, {}) as page:
         told = page.evaluate(
             "async ([points, weights, exposure]) => {"
-            ' const { pointReading } = await import("/page/readings/readings_sum.js");'
+            ' const { pointReading } = await import("/web/meter.js");'
             " return points.map((point) => pointReading(point, weights, exposure)) }",
             [points, dict(zip(names, weights.tolist(), strict=True)), exposure_facts(b.camera)],
         )
@@ -260,8 +260,8 @@ def test_words_are_those_of_the_reports(browser: Any) -> None:
     stop_texts = ["-2", "\u22123", "+0.5", "4/3 stops", "-2/3", "0"]
     with opened(browser, {}) as page:
         told = page.evaluate(
-            "async (given) => { const words = await import('/page/picture/picture_words.js');"
-            " const { apertureText } = await import('/page/picture/picture_tools.js');"
+            "async (given) => { const words = await import('/room/page/picture/picture_words.js');"
+            " const { apertureText } = await import('/room/page/picture/picture_tools.js');"
             " return { f: given.numbers.map(words.fNumberText), stops: given.stops.map((v) => words.stopsText(v)),"
             " dials: given.dials.map(([v, step]) => words.dialText(v, step)),"
             " fs: given.f_texts.map(words.fNumberFromText), ss: given.stop_texts.map(words.stopsFromText),"
@@ -309,7 +309,7 @@ def test_white_balance_of_the_table_is_that_of_the_colours(browser: Any) -> None
     b = made("continuous_set")
     with opened(browser, {}) as page:
         told = page.evaluate(
-            "async ([exposure]) => { const { gainFromExposure } = await import('/page/picture/picture_develop.js');"
+            "async ([exposure]) => { const { gainFromExposure } = await import('/web/develop.js');"
             " return [gainFromExposure(exposure), gainFromExposure(exposure, 1, 3200),"
             " gainFromExposure(exposure, 0, 10000)] }",
             [exposure_facts(b.camera)],

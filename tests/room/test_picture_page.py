@@ -22,9 +22,9 @@ from tests.bench.page_bench import Bench, bench, browser_at_hand, exposure_facts
 
 # Start picture and readings on the page's own store; requests are kept in `asked` and answered as done.
 BEGIN = """async ([view, frame, meters]) => {
-  const [{ createStore }, picture, readings] = await Promise.all(
-    ["state.js", "picture/picture.js", "readings/readings.js"].map((file) => import(`/page/${file}`)));
-  const store = createStore();
+  const [{ createRoomStore }, picture, readings] = await Promise.all(
+    ["state.js", "picture/picture.js", "readings/readings.js"].map((file) => import(`/room/page/${file}`)));
+  const store = createRoomStore();
   const asked = [];
   const link = {
     ask: (type, fields = {}) => { asked.push({ type, ...fields }); return Promise.resolve({ type: "done" }) },

@@ -15,7 +15,7 @@ from rooms import SIMPLE, Client, Served, StillPainter, children, command, gone,
 from websockets.exceptions import ConnectionClosed, InvalidStatus
 
 from sim.quantities.assets import asset_path
-from sim.room.app import PAGE
+from sim.room.app import SERVED, SIM
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -47,10 +47,10 @@ def test_the_page_comes_with_its_policies(room: Served) -> None:
 
 def test_every_file_of_the_page_is_served_and_nothing_outside_is_asked_for(room: Served) -> None:
     kinds = {".js": "text/javascript", ".css": "text/css", ".svg": "image/svg+xml", ".html": "text/html"}
-    files = [path for path in PAGE.rglob("*") if path.suffix in kinds]
+    files = [path for folder in SERVED for path in folder.rglob("*") if path.suffix in kinds]
     assert len(files) > 3
     for path in files:
-        answer = room.get(f"page/{path.relative_to(PAGE).as_posix()}")
+        answer = room.get(path.relative_to(SIM).as_posix())
         assert answer.status == 200 and answer.body == path.read_bytes()
         assert answer.headers["Content-Type"].startswith(kinds[path.suffix])
         text = path.read_text("utf-8").replace("http://www.w3.org/", "")
@@ -104,9 +104,12 @@ def test_it_listens_on_this_machine_alone(room: Served) -> None:
 
 def test_paths_lead_nowhere_else(room: Served, tmp_path: Path) -> None:
     paths = [
-        "page/", "page/../server.py", "page/..%2fserver.py", "page/%2e%2e/server.py", "page/....//server.py",
-        "page/index.html%00.js", "page/index.html/", "page/.hidden.js", f"page/{tmp_path}/set.yaml",
-        "page//etc/passwd", "../page/index.html", "nothing", "frame/1/key/view", "frame/-1/key/view", "frame/x/region",
+        "room/page/", "room/page/../server.py", "room/page/..%2fserver.py", "room/page/%2e%2e/server.py",
+        "room/page/....//server.py", "web/bundle.py", "web/../room/app.py",
+        "room/page/index.html%00.js", "room/page/index.html/", "room/page/.hidden.js",
+        f"room/page/{tmp_path}/set.yaml",
+        "room/page//etc/passwd", "../room/page/index.html", "nothing", "frame/1/key/view", "frame/-1/key/view",
+        "frame/x/region",
         "frame/99999999999999999999/region", "ball/bare-bulb.png", "ball/../../set.yaml", "ball/.png",
         "export/1/plan.html", "export/1/../../set.yaml", "room", "docs", "openapi.json",
     ]  # fmt: skip

@@ -339,7 +339,7 @@ def test_lengths_are_read_as_the_scene_file_reads_them(browser: Any, tmp_path: P
     texts = ["1.7 m", "170 cm", "1700 mm", "5 ft 7 in", "6 ft", "70 in", "-0.4 m", "1.7 monkeys", "", "m"]
     with table(browser, tmp_path) as sheet:
         found = sheet.page.evaluate(
-            "async (texts) => { const m = await import(new URL('page/measures.js', location.href)); "
+            "async (texts) => { const m = await import(new URL('room/page/measures.js', location.href)); "
             "return texts.map(m.metresFromText) }", texts,
         )  # fmt: skip
     for text, mine in zip(texts, found, strict=True):

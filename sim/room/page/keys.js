@@ -1,5 +1,5 @@
 /** Shortcuts for the whole page, and the sheet that lists them. */
-import { el } from "./dom.js";
+import { el } from "../../web/elements.js";
 import { dialog } from "./dialogs/dialogs.js";
 
 const LIST = [

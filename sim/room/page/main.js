@@ -1,6 +1,6 @@
 /** Build the page: one store, one link, and the parts that each mount into their place. */
 import { connect } from "./link.js";
-import { createStore } from "./state.js";
+import { createRoomStore } from "./state.js";
 
 const PARTS = [
   ["set", "./set/set.js"],
@@ -12,7 +12,7 @@ const PARTS = [
   ["overlays", "./dialogs/tour.js"],
 ];
 
-const store = createStore();
+const store = createRoomStore();
 const room = { store, link: null };
 room.link = connect(store);
 

@@ -9,62 +9,32 @@
  * Item ids: "light:NAME", "panel:INDEX", "meter:NAME", "camera", "sitter", "backdrop".
  */
 
+import { createStore } from "../../web/store.js";
+
 const KINDS = [
   "frame", "painting", "meters", "checks", "wishes", "slots", "library", "ball", "examples", "export", "saved", "disk",
   "recovered", "refused", "failed",
 ];
 
-/** @returns the page's only store */
-export function createStore() {
-  let snapshot = { view: null, link: "connecting", notice: null, selection: null, solo: [], held: {}, ready: false };
-  for (const kind of KINDS) snapshot[kind] = null;
-  const listeners = new Set();
-  let changed = new Set();
-  let planned = false;
-
-  function tell() {
-    planned = false;
-    const keys = changed;
-    changed = new Set();
-    for (const listener of [...listeners]) {
-      if (listener.keys && !listener.keys.some((key) => keys.has(key))) continue;
-      // One part that fails must not keep the news from the others.
-      try { listener.call(snapshot, keys); } catch (error) { reportError(error); }
-    }
-  }
-
-  /** Put values in; listeners hear of them together, once the present task is over. */
-  function update(values) {
-    snapshot = { ...snapshot, ...values };
-    for (const key of Object.keys(values)) changed.add(key);
-    if (!planned) {
-      planned = true;
-      queueMicrotask(tell);
-    }
-  }
-
-  /**
-   * Call `call(snapshot, changedKeys)` at once and after each change; `keys` limits it to those.
-   * @returns a function that ends it
-   */
-  function subscribe(call, keys = null) {
-    const listener = { call, keys };
-    listeners.add(listener);
-    call(snapshot, new Set(keys ?? Object.keys(snapshot)));
-    return () => listeners.delete(listener);
-  }
+/** @returns the page's only store, see web/store.js */
+export function createRoomStore() {
+  const store = createStore({
+    view: null, link: "connecting", notice: null, selection: null, solo: [], held: {}, ready: false,
+    ...Object.fromEntries(KINDS.map((kind) => [kind, null])),
+  });
+  const { get, update } = store;
 
   /** Show a gesture before the server knows it: {power_stops: {NAME: stops}, muted: {NAME: bool}, place: {ID: {...}}}. */
-  const hold = (key, patch) => update({ held: { ...snapshot.held, [key]: patch } });
+  const hold = (key, patch) => update({ held: { ...get().held, [key]: patch } });
 
   function release(key) {
-    if (!(key in snapshot.held)) return;
-    const { [key]: _, ...rest } = snapshot.held;
+    if (!(key in get().held)) return;
+    const { [key]: _, ...rest } = get().held;
     update({ held: rest });
   }
 
   /** All held patches of one kind as one object. */
-  const heldOf = (kind) => Object.assign({}, ...Object.values(snapshot.held).map((patch) => patch[kind] ?? {}));
+  const heldOf = (kind) => Object.assign({}, ...Object.values(get().held).map((patch) => patch[kind] ?? {}));
 
   /** The light's dial in stops as it is shown now, gesture included. */
   const powerStops = (name) => heldOf("power_stops")[name] ?? light(name)?.power_stops ?? 0;
@@ -75,16 +45,16 @@ export function createStore() {
   const isMuted = (name) => heldOf("muted")[name] ?? light(name)?.muted ?? false;
 
   /** Whether a light is in the mix: solo wins over mute. */
-  const isHeard = (name) => (snapshot.solo.length ? snapshot.solo.includes(name) : !isMuted(name));
+  const isHeard = (name) => (get().solo.length ? get().solo.includes(name) : !isMuted(name));
 
-  const light = (name) => snapshot.view?.lights.find((each) => each.name === name) ?? null;
+  const light = (name) => get().view?.lights.find((each) => each.name === name) ?? null;
 
   function toggleSolo(name) {
-    const solo = snapshot.solo.includes(name) ? snapshot.solo.filter((n) => n !== name) : [...snapshot.solo, name];
+    const solo = get().solo.includes(name) ? get().solo.filter((n) => n !== name) : [...get().solo, name];
     update({ solo });
   }
 
-  const select = (id) => { if (id !== snapshot.selection) update({ selection: id }); };
+  const select = (id) => { if (id !== get().selection) update({ selection: id }); };
 
   const say = (text, level = "said") => update({ notice: text ? { text, level, at: Date.now() } : null });
 
@@ -93,15 +63,15 @@ export function createStore() {
     if (message.type === "state") {
       const names = new Set(message.lights.map((each) => each.name));
       update({ view: message });
-      if (snapshot.solo.some((name) => !names.has(name))) update({ solo: snapshot.solo.filter((n) => names.has(n)) });
-      if (snapshot.selection?.startsWith("light:") && !names.has(snapshot.selection.slice(6))) select(null);
+      if (get().solo.some((name) => !names.has(name))) update({ solo: get().solo.filter((n) => names.has(n)) });
+      if (get().selection?.startsWith("light:") && !names.has(get().selection.slice(6))) select(null);
     } else if (KINDS.includes(message.type)) {
       update({ [message.type]: message });
     }
   }
 
   return {
-    get: () => snapshot, update, subscribe, receive, say, select, hold, release, heldOf, light,
+    ...store, receive, say, select, hold, release, heldOf, light,
     powerStops, gestureStops, isMuted, isHeard, toggleSolo,
   };
 }

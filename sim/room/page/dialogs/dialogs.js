@@ -1,5 +1,5 @@
 /** Papers that are laid over the table: each a <dialog>, closed by Escape, its button or a press beside it. */
-import { el } from "../dom.js";
+import { el } from "../../../web/elements.js";
 
 let count = 0;
 

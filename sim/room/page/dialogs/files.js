@@ -1,5 +1,5 @@
 /** The desk above the papers: title, undo and redo, save, export; and what is asked about files. */
-import { el } from "../dom.js";
+import { el } from "../../../web/elements.js";
 import { dialog, promptFor } from "./dialogs.js";
 import { refusalText } from "../link.js";
 

@@ -1,8 +1,8 @@
 /** Compare slots: up to four kept versions of the set-up; flip with a key, wipe with a handle, go back to one. */
-import { createMixer } from "../picture/mix.js";
-import { gainFromExposure } from "../picture/picture_develop.js";
+import { createMixer } from "../../../web/mixer.js";
+import { gainFromExposure } from "../../../web/develop.js";
 import { deskOf } from "../picture/picture_desk.js";
-import { el } from "../dom.js";
+import { el } from "../../../web/elements.js";
 import { setAttribute, setText } from "../picture/picture_elements.js";
 import { measuredLayers, viewLayers } from "../picture/picture_frames.js";
 

@@ -1,5 +1,5 @@
 /** Four steps for who opens the room for the first time. */
-import { el } from "../dom.js";
+import { el } from "../../../web/elements.js";
 
 const STEPS = [
   ["#set .drawing.plan", "The set, to scale", "Take hold of a light and drag it. Distance and angle show while you do; arrow keys move what is selected. The same set is drawn from the side below: heights are changed there."],

@@ -1,5 +1,5 @@
 /** The slip on the sheet: what there is, and the measures of the one that is selected. */
-import { el } from "../dom.js";
+import { el } from "../../../web/elements.js";
 import { itemsFromState } from "../set/set_items.js";
 import * as light from "./inspector_light.js";
 import * as others from "./inspector_others.js";

@@ -1,5 +1,5 @@
 /** Fields of the slip: each shows a value of the state, sends what is typed, and keeps the server's words beside it. */
-import { el } from "../dom.js";
+import { el } from "../../../web/elements.js";
 import { refusalText } from "../link.js";
 import { withUnit } from "../measures.js";
 

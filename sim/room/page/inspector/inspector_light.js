@@ -1,5 +1,5 @@
 /** The slip of a light: power, place, what is fitted, the lamp. */
-import { el } from "../dom.js";
+import { el } from "../../../web/elements.js";
 import { choiceField, fieldsFromChoices, group, textField, textOf } from "./inspector_fields.js";
 import { aimField, headLine, placeFields, wordButton } from "./inspector_places.js";
 import { stopsFromDialText, stopsText } from "../measures.js";

@@ -1,5 +1,5 @@
 /** The slips of all that is no light: nothing selected, sitter, camera, backdrop, panels, meter points. */
-import { el } from "../dom.js";
+import { el } from "../../../web/elements.js";
 import { choiceField, fieldsFromChoices, group, textField, textOf } from "./inspector_fields.js";
 import { aimField, headLine, placeFields, wordButton } from "./inspector_places.js";
 import { degreesText, metresText } from "../measures.js";

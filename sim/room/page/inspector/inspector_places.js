@@ -1,5 +1,5 @@
 /** Fields that several slips share: the heading, where a thing stands, where it looks. */
-import { el } from "../dom.js";
+import { el } from "../../../web/elements.js";
 import { choiceField, textField } from "./inspector_fields.js";
 import { isAround, moveEdit } from "../set/set_items.js";
 import { bearingDeg, bearingWords, degreesFromText, degreesText, distance, feetText, floorPlace, metresFromText, metresText, tiltText } from "../measures.js";

@@ -1,5 +1,5 @@
 /** The library: lights to add, by the picture each makes on a grey sphere; copy, rename, remove; example set-ups. */
-import { el } from "../dom.js";
+import { el } from "../../../web/elements.js";
 import { dialog, promptFor } from "../dialogs/dialogs.js";
 import { refusalText } from "../link.js";
 

@@ -1,6 +1,6 @@
 /** A fader per light beside the print: live while it is dragged, one step of undo per gesture; mute, solo, a tag to hold. */
 import { deskOf } from "./picture_desk.js";
-import { el } from "../dom.js";
+import { el } from "../../../web/elements.js";
 import { lightTag, numbersOf, setAttribute, setText } from "./picture_elements.js";
 import { dialText, stopsSpoken, stopsText } from "./picture_words.js";
 

@@ -1,9 +1,9 @@
 /** The picture's side of the page: the print on the table, how it is looked at, the spot meter, faders and versions. */
 import { mount as mountFaders } from "./faders.js";
 import { mount as mountMeter } from "../readings/meter.js";
-import { createMixer } from "./mix.js";
+import { createMixer } from "../../../web/mixer.js";
 import { deskOf } from "./picture_desk.js";
-import { el } from "../dom.js";
+import { el } from "../../../web/elements.js";
 import { followFrames } from "./picture_frames.js";
 import { mountPrint } from "./picture_print.js";
 import { mountTools } from "./picture_tools.js";

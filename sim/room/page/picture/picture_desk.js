@@ -3,7 +3,7 @@
  *
  * Nothing here changes the scene: the look lives in the page's store under `look` and ends with the tab.
  */
-import { gainFromExposure, tonesFromBands } from "./picture_develop.js";
+import { gainFromExposure, tonesFromBands } from "../../../web/develop.js";
 
 const PLAIN = { stops: 0, balance_K: null, rendering: "colour", alone: null };
 const READ_BY = ["view", "held", "solo", "look"];

@@ -1,5 +1,5 @@
 /** Texts, attributes and light tags of the picture side, changed only where they differ. */
-import { el } from "../dom.js";
+import { el } from "../../../web/elements.js";
 
 /** Set an element's text only where it changes, so that nothing is laid out or read out anew without need. */
 export function setText(target, text) {

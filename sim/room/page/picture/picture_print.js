@@ -1,5 +1,5 @@
 /** The print: a picture with a white border on an easel; zoom, and a quiet word when it is older than the set. */
-import { el } from "../dom.js";
+import { el } from "../../../web/elements.js";
 import { setText } from "./picture_elements.js";
 
 // Not before this long is a picture called old: quick changes leave no mark.

@@ -1,6 +1,6 @@
 /** How the print is looked at: colour, black and white, false tones with their legend, trial exposure and balance, zoom. */
 import { deskOf } from "./picture_desk.js";
-import { el } from "../dom.js";
+import { el } from "../../../web/elements.js";
 import { setAttribute, setText } from "./picture_elements.js";
 import { MINUS, stopsSpoken, stopsText } from "./picture_words.js";
 

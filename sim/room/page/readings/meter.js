@@ -1,9 +1,10 @@
 /** The pointer as a spot meter over the print: by mouse, touch and keys. Readings are of raw, undenoised pixels. */
 import { deskOf } from "../picture/picture_desk.js";
-import { el } from "../dom.js";
+import { el } from "../../../web/elements.js";
 import { lightTag, numbersOf, setText } from "../picture/picture_elements.js";
 import { fNumberText, shareText, stopsSpoken, stopsText } from "../picture/picture_words.js";
-import { circlePixels, exposuresAt, partAt, placeOf, pointAt, spotPixels, spotReading } from "./meter_spot.js";
+import { circlePixels, partAt, placeOf, pointAt, spotPixels } from "./meter_spot.js";
+import { exposuresAt, spotReading } from "../../../web/meter.js";
 
 const SPOTS_DEG = [0.5, 1, 3];
 // A dome is held this far off the surface, as sim/metering/points.py holds it.

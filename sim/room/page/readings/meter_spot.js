@@ -1,10 +1,4 @@
-/**
- * A spot meter over the picture's raw layers: mean luminance in a circle, by light and together.
- *
- * The arithmetic is that of sim/metering/points.py (readings of whole parts): ISO 12232 for stops from grey, ISO 2720 for what
- * a hand-held spot meter shows. The raw layers are never denoised.
- */
-import { halfTable } from "../picture/picture_develop.js";
+/** Where a spot meter looks in the picture: the pixels of its circle, what they show, and the places behind them. */
 
 /**
  * Diameter in pixels of a spot of `spot_deg` in the picture's middle.
@@ -23,44 +17,6 @@ export function circlePixels(x, y, diameter, width, height) {
     }
   }
   return found.length ? found : [y * width + x];
-}
-
-/**
- * Light of each layer in a set of pixels.
- * @param {{layers: Uint16Array[], scale: number[]}} raw RGB in half precision
- * @param {number[]} pixels indices
- * @param {number[][]} weights [r, g, b] of each layer: dial, colour, gels, mute
- * @param {number[]} luminance weights of red, green and blue
- * @returns {number[]} cd s/m2 of each layer
- */
-export function exposuresAt(raw, pixels, weights, luminance) {
-  const halves = halfTable();
-  return raw.layers.map((layer, k) => {
-    const sum = [0, 0, 0];
-    for (const pixel of pixels) for (let c = 0; c < 3; c++) sum[c] += halves[layer[3 * pixel + c]];
-    let light = 0;
-    for (let c = 0; c < 3; c++) light += luminance[c] * weights[k][c] * sum[c];
-    return (light * raw.scale[k]) / pixels.length;
-  });
-}
-
-/**
- * What the meter shows for a total luminance times time.
- * @param {number[]} exposures cd s/m2 by light
- * @param {object} exposure of the server's state
- * @returns {{total, from_grey_stops, grey_f_number, meter_f_number, shares}} `grey_f_number` shows this tone as middle
- *   grey in the picture; `meter_f_number` is a hand-held spot meter's (K = 12.5), as in the readings
- */
-export function spotReading(exposures, exposure) {
-  const total = exposures.reduce((sum, value) => sum + value, 0);
-  const from_grey_stops = total > 0 ? Math.log2((total * exposure.display_scale) / exposure.curve.grey) : -Infinity;
-  return {
-    total,
-    from_grey_stops,
-    grey_f_number: total > 0 ? exposure.f_number * 2 ** (from_grey_stops / 2) : 0,
-    meter_f_number: Math.sqrt((Math.max(total, 0) * exposure.iso_value) / exposure.constants.spot),
-    shares: exposures.map((value) => (total > 0 ? value / total : 0)),
-  };
 }
 
 /** The part that most of the pixels show, and how much of the circle it fills. */

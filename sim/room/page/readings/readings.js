@@ -1,10 +1,10 @@
 /** The ruled card: readings of standard and pinned points, by light and together, at the dials as they stand. */
-import { el } from "../dom.js";
+import { el } from "../../../web/elements.js";
 import { refusalText } from "../link.js";
 import { deskOf } from "../picture/picture_desk.js";
 import { lightTag, numbersOf, setAttribute, setText } from "../picture/picture_elements.js";
 import { fNumberText, ratioText, stopsText } from "../picture/picture_words.js";
-import { keyToShadow, pointReading } from "./readings_sum.js";
+import { keyToShadow, pointReading } from "../../../web/meter.js";
 import { mount as mountWarnings } from "./warnings.js";
 import { mount as mountWishes } from "./wishes.js";
 

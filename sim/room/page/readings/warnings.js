@@ -1,5 +1,5 @@
 /** What the set-up and its analysis warn of: quiet lines, the worst first, each linked to its light. */
-import { el } from "../dom.js";
+import { el } from "../../../web/elements.js";
 import { lightTag, numbersOf } from "../picture/picture_elements.js";
 
 const LEVELS = ["danger", "caution", "note"];

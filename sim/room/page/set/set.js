@@ -1,5 +1,5 @@
 /** The sheet: plan and side elevation at one scale, and the slip for what is selected. */
-import { disc, el, path, svg, words } from "../dom.js";
+import { disc, el, path, svg, words } from "../../../web/elements.js";
 import { handle } from "./set_drag.js";
 import { TAG_PX, drawItem, drawLightways, drawPins, drawRoom, facingPoint, tagPlace } from "./set_draw.js";
 import { drawGuides } from "./set_guides.js";

@@ -1,5 +1,5 @@
 /** The set as ink lines: one function for each kind of thing, seen from above or from the side. */
-import { disc, line, path, svg, words } from "../dom.js";
+import { disc, line, path, svg, words } from "../../../web/elements.js";
 import { beamOutline, cameraOutline, frameAlong, rotatedTop, wedgeOfView } from "./set_shapes.js";
 import { facing } from "./set_items.js";
 import { PLAN, SIDE, flat } from "./set_view.js";

@@ -1,5 +1,5 @@
 /** What is shown while something moves: rays, rings, heights, and a slip with the measures. */
-import { disc, line, path, svg, words } from "../dom.js";
+import { disc, line, path, svg, words } from "../../../web/elements.js";
 import { bearingDeg, bearingWords, degreesText, distance, feetText, metresText, tiltText, turnDeg } from "../measures.js";
 import { facing } from "./set_items.js";
 import { widthPx } from "./set_labels.js";

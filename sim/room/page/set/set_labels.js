@@ -1,5 +1,5 @@
 /** Names beside things, where there is room for them; a label stays where it was unless that gets worse. */
-import { line, svg, words } from "../dom.js";
+import { line, svg, words } from "../../../web/elements.js";
 import { bearingDeg, degreesText, metresText, tiltText } from "../measures.js";
 import { PLAN } from "./set_view.js";
 

@@ -1,23 +1,23 @@
 /**
- * From linear light to what is shown: the neutral curve, sRGB, false tones, and numbers of half precision.
+ * From linear light to what is shown: the neutral curve, sRGB and false tones.
  *
- * The formulas are those of sim/light/develop.py, sim/quantities/color.py (IEC 61966-2-1) and sim/metering/health.py; their constants come with
- * the server's state, so that none is stated twice.
+ * The formulas are those of sim/light/develop.py, sim/quantities/color.py (IEC 61966-2-1) and sim/metering/health.py;
+ * the curve's constants come with each page's data.
  */
 
-let halves = null;
+// IEC 61966-2-1: code = 12.92 x up to the linear part's end, 1.055 x^(1/2.4) - 0.055 above.
+const LINEAR_UP_TO = 0.0031308, SLOPE = 12.92, SCALE = 1.055, OFFSET = 0.055, GAMMA = 2.4;
 
-/** Value of each of the 65536 numbers of half precision (IEEE 754 binary16), a Float32Array. */
-export function halfTable() {
-  if (halves) return halves;
-  halves = new Float32Array(65536);
-  for (let bits = 0; bits < 65536; bits++) {
-    const sign = bits & 0x8000 ? -1 : 1, power = (bits >> 10) & 31, rest = bits & 1023;
-    if (power === 31) halves[bits] = rest ? NaN : sign * Infinity;
-    else halves[bits] = sign * (power ? 2 ** (power - 25) * (1024 + rest) : 2 ** -24 * rest);
-  }
-  return halves;
-}
+/** The same in the language of the graphics hardware: `vec3 codes(vec3 linear, float shoulder, float saturation)`. */
+export const CODES_GLSL = `
+vec3 codes(vec3 linear,float shoulder,float saturation){
+ float span=saturation-shoulder,rise=1.-shoulder;
+ vec3 t=clamp((linear-shoulder)/span,0.,1.);
+ vec3 rolled=shoulder+rise*(1.-pow(1.-t,vec3(span/rise)));
+ vec3 shown=mix(max(linear,0.),rolled,greaterThan(linear,vec3(shoulder)));
+ vec3 curved=${SCALE}*pow(max(shown,vec3(${LINEAR_UP_TO})),vec3(1./${GAMMA}))-${OFFSET};
+ vec3 code=mix(shown*${SLOPE},curved,greaterThan(shown,vec3(${LINEAR_UP_TO})));
+ return floor(clamp(code,0.,1.)*255.+.5)/255.;}`;
 
 /**
  * Display value 0..1 of a linear value through the neutral curve: a straight line to the shoulder, flat at saturation.
@@ -33,7 +33,7 @@ export function rolledOff(x, { shoulder, saturation }) {
 /** sRGB code 0..255 of a linear value through the neutral curve. */
 export function codeFromLinear(x, curve) {
   const shown = rolledOff(x, curve);
-  const code = shown <= 0.0031308 ? 12.92 * shown : 1.055 * shown ** (1 / 2.4) - 0.055;
+  const code = shown <= LINEAR_UP_TO ? SLOPE * shown : SCALE * shown ** (1 / GAMMA) - OFFSET;
   return Math.floor(Math.min(Math.max(code, 0), 1) * 255 + 0.5);
 }
 

@@ -1,9 +1,11 @@
 /**
- * The mixer: light layers of half precision, each times its weight, developed into a picture. WebGL 2, or a plain canvas.
+ * The mixer: light layers, each times its weight, developed into a picture. WebGL 2, or a plain canvas.
  *
+ * A layer is a Uint16Array of half precision or a Float32Array: RGB, row by row from the top.
  * A mix is {weights: [[r, g, b], ..] by layer, gain: [r, g, b], grey: [r, g, b] | null, tones: false tones | null}.
  */
-import { codeTable, bandIndex, halfTable } from "./picture_develop.js";
+import { CODES_GLSL, bandIndex, codeTable } from "./develop.js";
+import { halfTable } from "./half_floats.js";
 
 export const MOST_LAYERS = 24;
 const MOST_BANDS = 16;
@@ -14,7 +16,7 @@ const FRAGMENT = `#version 300 es
 precision highp float;precision highp int;precision highp sampler2DArray;
 uniform sampler2DArray layers;uniform vec3 weights[${MOST_LAYERS}];uniform int count,look,bands;uniform ivec2 size;
 uniform vec3 gain,mixture,luminance,bandColor[${MOST_BANDS}];uniform float edge[${MOST_BANDS}];
-uniform float shoulder,saturation,middle;out vec4 color;
+uniform float shoulder,saturation,middle;out vec4 color;${CODES_GLSL}
 void main(){
  ivec2 p=ivec2(gl_FragCoord.xy);p.y=size.y-1-p.y;vec3 sum=vec3(0);
  for(int k=0;k<${MOST_LAYERS};k++){if(k>=count)break;
@@ -26,12 +28,7 @@ void main(){
   if(max(sum.r,max(sum.g,sum.b))>=saturation)band=bands-1;
   color=vec4(bandColor[band],1);return;}
  if(look==1)sum=vec3(dot(sum,mixture));
- float span=saturation-shoulder,rise=1.-shoulder;
- vec3 t=clamp((sum-shoulder)/span,0.,1.);
- vec3 rolled=shoulder+rise*(1.-pow(1.-t,vec3(span/rise)));
- vec3 shown=mix(max(sum,0.),rolled,greaterThan(sum,vec3(shoulder)));
- vec3 code=mix(shown*12.92,1.055*pow(max(shown,vec3(.0031308)),vec3(1./2.4))-.055,greaterThan(shown,vec3(.0031308)));
- color=vec4(floor(clamp(code,0.,1.)*255.+.5)/255.,1);}`;
+ color=vec4(codes(sum,shoulder,saturation),1);}`;
 
 /**
  * A mixer on a canvas. Where it does not use WebGL the canvas is replaced by a fresh one: use `mixer.canvas`.
@@ -67,7 +64,8 @@ function isEmulated(gl) {
 
 function gpuMixer(canvas, onlyHardware) {
   const gl = canvas.getContext("webgl2", {
-    alpha: false, antialias: false, depth: false, preserveDrawingBuffer: true, failIfMajorPerformanceCaveat: onlyHardware,
+    alpha: false, antialias: false, depth: false, preserveDrawingBuffer: true,
+    failIfMajorPerformanceCaveat: onlyHardware,
   });
   if (!gl || (onlyHardware && isEmulated(gl))) return null;
   const desk = deskFor("webgl", canvas);
@@ -96,11 +94,13 @@ function gpuMixer(canvas, onlyHardware) {
 
   function upload() {
     const { width, height, layers } = desk;
-    if (texture?.width !== width || texture?.height !== height || texture?.count !== layers.length) {
+    const isWide = layers[0] instanceof Float32Array;
+    const form = [width, height, layers.length, isWide].join();
+    if (texture?.form !== form) {
       if (texture) gl.deleteTexture(texture.name);
-      texture = { name: gl.createTexture(), width, height, count: layers.length, held: [] };
+      texture = { name: gl.createTexture(), form, held: [] };
       gl.bindTexture(gl.TEXTURE_2D_ARRAY, texture.name);
-      gl.texStorage3D(gl.TEXTURE_2D_ARRAY, 1, gl.RGB16F, width, height, layers.length);
+      gl.texStorage3D(gl.TEXTURE_2D_ARRAY, 1, isWide ? gl.RGB32F : gl.RGB16F, width, height, layers.length);
       for (const [key, value] of [[gl.TEXTURE_MIN_FILTER, gl.NEAREST], [gl.TEXTURE_MAG_FILTER, gl.NEAREST],
         [gl.TEXTURE_WRAP_S, gl.CLAMP_TO_EDGE], [gl.TEXTURE_WRAP_T, gl.CLAMP_TO_EDGE]]) {
         gl.texParameteri(gl.TEXTURE_2D_ARRAY, key, value);
@@ -108,18 +108,29 @@ function gpuMixer(canvas, onlyHardware) {
     }
     layers.forEach((layer, k) => {
       if (texture.held[k] === layer) return;
-      gl.texSubImage3D(gl.TEXTURE_2D_ARRAY, 0, 0, 0, k, width, height, 1, gl.RGB, gl.HALF_FLOAT, layer);
+      const kind = isWide ? gl.FLOAT : gl.HALF_FLOAT;
+      gl.texSubImage3D(gl.TEXTURE_2D_ARRAY, 0, 0, 0, k, width, height, 1, gl.RGB, kind, layer);
       texture.held[k] = layer;
     });
   }
 
-  function draw(mix) {
-    desk.last = mix;
+  function draw(mix, beside = null) {
+    desk.last = [mix, beside];
     if (desk.lost || !desk.layers.length) return;
-    const { width, height, develop } = desk;
+    const { width, height } = desk;
     if (canvas.width !== width || canvas.height !== height) Object.assign(canvas, { width, height });
     upload();
     gl.viewport(0, 0, width, height);
+    paint(mix);
+    if (!beside) return;
+    gl.enable(gl.SCISSOR_TEST);
+    gl.scissor(0, 0, beside.columns, height);
+    paint(beside.mix);
+    gl.disable(gl.SCISSOR_TEST);
+  }
+
+  function paint(mix) {
+    const { width, height, develop } = desk;
     gl.uniform3fv(place.weights, padded(scaled(desk, mix.weights).flat(), 3 * MOST_LAYERS));
     gl.uniform1i(place.count, desk.layers.length);
     gl.uniform2i(place.size, width, height);
@@ -144,11 +155,11 @@ function gpuMixer(canvas, onlyHardware) {
     return [...found.subarray(0, 3)];
   }
 
-  if (!build() || gl.getParameter(gl.MAX_ARRAY_TEXTURE_LAYERS) < MOST_LAYERS) return null;
+  if (gl.getParameter(gl.MAX_ARRAY_TEXTURE_LAYERS) < MOST_LAYERS || !build()) return null;
   canvas.addEventListener("webglcontextlost", (event) => { event.preventDefault(); desk.lost = true; });
   canvas.addEventListener("webglcontextrestored", () => {
     desk.lost = !build();
-    if (desk.last) draw(desk.last);
+    if (desk.last) draw(...desk.last);
   });
   return finished(desk, draw, pixel);
 }
@@ -161,16 +172,13 @@ function plainMixer(canvas) {
   let table = null, curve = null, sum = null, image = null;
 
   function floats(layer) {
-    let found = decoded.get(layer);
-    if (!found) {
-      found = Float32Array.from(layer, (bits) => halves[bits]);
-      decoded.set(layer, found);
-    }
-    return found;
+    if (layer instanceof Float32Array) return layer;
+    if (!decoded.has(layer)) decoded.set(layer, Float32Array.from(layer, (bits) => halves[bits]));
+    return decoded.get(layer);
   }
 
-  function draw(mix) {
-    desk.last = mix;
+  function draw(mix, beside = null) {
+    desk.last = [mix, beside];
     const { width, height, develop, layers } = desk;
     if (!layers.length) return;
     if (canvas.width !== width || canvas.height !== height || !image) {
@@ -180,6 +188,15 @@ function plainMixer(canvas) {
     }
     if (curve !== develop.curve) { curve = develop.curve; table = codeTable(curve); }
     for (const layer of decoded.keys()) if (!layers.includes(layer)) decoded.delete(layer);
+    paint(mix);
+    context.putImageData(image, 0, 0);
+    if (!beside) return;
+    paint(beside.mix);
+    context.putImageData(image, 0, 0, 0, 0, beside.columns, height);
+  }
+
+  function paint(mix) {
+    const { develop, layers } = desk;
     sum.fill(0);
     scaled(desk, mix.weights).forEach(([r, g, b], k) => {
       const red = r * mix.gain[0], green = g * mix.gain[1], blue = b * mix.gain[2];
@@ -193,7 +210,6 @@ function plainMixer(canvas) {
     });
     if (mix.tones) paintTones(mix.tones, develop);
     else paintCodes(mix.grey);
-    context.putImageData(image, 0, 0);
   }
 
   function paintCodes(grey) {
@@ -232,8 +248,8 @@ const padded = (list, length) => Float32Array.from({ length }, (_, k) => list[k]
 function finished(desk, draw, pixel) {
   /**
    * Take a frame in; the canvas keeps its old picture until the next `draw`.
-   * @param {{width: number, height: number, layers: Uint16Array[], scale: number[]}} frame layers of RGB in half
-   *   precision, row by row from the top; `scale` brings each back to cd s/m2 or cd/m2
+   * @param {{width: number, height: number, layers: (Uint16Array|Float32Array)[], scale: number[]}} frame `scale` brings
+   *   each layer back to its unit, cd s/m2 or cd/m2
    * @param {{curve: object, luminance: number[]}} develop constants of the server's state
    */
   function take({ width, height, layers, scale }, develop) {
@@ -247,6 +263,7 @@ function finished(desk, draw, pixel) {
     /** Whether there is anything to draw. */
     get ready() { return desk.layers.length > 0; },
     take,
+    /** Draw a mix; `beside` {mix, columns} lets another one stand in the leftmost columns of pixels. */
     draw,
     /** The colour on the canvas [r, g, b] 0..255 at a pixel from the upper left. */
     pixel,

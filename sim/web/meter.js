@@ -1,0 +1,124 @@
+/**
+ * What meters show of the lights at their present weights: ISO 2720 for f-numbers, ISO 12232 for stops from grey.
+ *
+ * The arithmetic is that of sim/metering/points.py. What each light gives is known at full dial and white; the rest is
+ * a weighted sum. Layers that are read are never denoised.
+ */
+import { halfTable } from "./half_floats.js";
+
+const LN2 = Math.LN2;
+
+/** Luminance of each light's value [r, g, b] times its weight [r, g, b]. */
+function weighted(per_light, weights, luminance) {
+  return Object.entries(weights).map(([name, rgb]) => {
+    const value = per_light?.[name];
+    return value ? rgb.reduce((sum, weight, c) => sum + luminance[c] * weight * value[c], 0) : 0;
+  });
+}
+
+const total = (values) => values.reduce((sum, value) => sum + value, 0);
+const log2 = (ratio) => (ratio > 0 ? Math.log2(ratio) : -Infinity);
+
+/** The f-number that a meter of this constant (C or K) shows for lx s or cd s/m2; 0 in the dark. */
+export const fNumberFromExposure = (value, iso, constant) => Math.sqrt((Math.max(value, 0) * iso) / constant);
+
+/** Stops of one f-number over another. */
+export const stopsOver = (f_number, other) => 2 * log2(f_number / other);
+
+/** Stops of a luminance times time from middle grey in the picture. */
+export const stopsFromGrey = (value, display_scale, grey) => log2((value * display_scale) / grey);
+
+/**
+ * One point, by light and together.
+ * @param {object} point of the "meters" message
+ * @param {Object<string, number[]>} weights [r, g, b] by light, 0 where it is not heard
+ * @param {object} exposure of the server's state
+ * @returns {{lights: {name, over_stops, from_grey_stops, share}[], together: {f_number, over_stops, from_grey_stops,
+ *   stderr_stops, exposure}}} `over_stops` against the set f-number, null for a spot; `from_grey_stops` null where no
+ *   spot was read
+ */
+export function pointReading(point, weights, exposure) {
+  const { luminance, iso_value: iso, f_number, display_scale, curve } = exposure;
+  const names = Object.keys(weights);
+  const spot = point.kind === "spot";
+  const values = weighted(point.per_light, weights, luminance);
+  const seen = spot ? values : point.spot ? weighted(point.spot, weights, luminance) : null;
+  const fNumber = (value) => fNumberFromExposure(value, iso, point.constant);
+  const over = (value) => (spot ? null : stopsOver(fNumber(value), f_number));
+  const grey = (value) => stopsFromGrey(value, display_scale, curve.grey);
+  const sum = total(values), seenSum = seen ? total(seen) : 0;
+  const shared = spot ? seen : values;
+  const error = Math.hypot(...names.map((name) => {
+    const plain = weights[name].reduce((s, weight, c) => s + luminance[c] * weight, 0);
+    return (point.stderr?.[name] ?? 0) * plain;
+  }));
+  return {
+    lights: names.map((name, k) => ({
+      name,
+      over_stops: over(values[k]),
+      from_grey_stops: seen ? grey(seen[k]) : null,
+      share: sum > 0 ? shared[k] / sum : 0,
+    })),
+    together: {
+      f_number: fNumber(sum),
+      over_stops: over(sum),
+      from_grey_stops: seen ? grey(seenSum) : null,
+      stderr_stops: sum > 0 ? error / sum / LN2 : 0,
+      exposure: sum,
+    },
+  };
+}
+
+/**
+ * Key side against shadow side: flat receptors on the cheeks, as sim/metering/report.py defines the ratio.
+ * @returns {{stops: number, shadow_stops: number}|null} `stops` key over shadow; `shadow_stops` shadow against the
+ *   set f-number
+ */
+export function keyToShadow(points, weights, exposure) {
+  const lit = points.find((point) => point.name === "key-side cheek");
+  const shadow = points.find((point) => point.name === "shadow-side cheek");
+  if (!lit || !shadow) return null;
+  const high = pointReading(lit, weights, exposure).together, low = pointReading(shadow, weights, exposure).together;
+  // A dome and a flat receptor have constants of their own: stops are of what the meter shows.
+  return { stops: stopsOver(high.f_number, low.f_number), key: high, shadow: low };
+}
+
+// -- a spot in the picture ------------------------------------------------------------------------
+
+/**
+ * Light of each layer in a set of pixels.
+ * @param {{layers: Uint16Array[], scale: number[]}} raw RGB in half precision
+ * @param {number[]} pixels indices
+ * @param {number[][]} weights [r, g, b] of each layer: dial, colour, gels, mute
+ * @param {number[]} luminance weights of red, green and blue
+ * @returns {number[]} cd s/m2 of each layer
+ */
+export function exposuresAt(raw, pixels, weights, luminance) {
+  const halves = halfTable();
+  return raw.layers.map((layer, k) => {
+    const sum = [0, 0, 0];
+    for (const pixel of pixels) for (let c = 0; c < 3; c++) sum[c] += halves[layer[3 * pixel + c]];
+    let light = 0;
+    for (let c = 0; c < 3; c++) light += luminance[c] * weights[k][c] * sum[c];
+    return (light * raw.scale[k]) / pixels.length;
+  });
+}
+
+/**
+ * What the meter shows for a total luminance times time.
+ * @param {number[]} exposures cd s/m2 by light
+ * @param {object} exposure of the server's state
+ * @returns {{total, from_grey_stops, grey_f_number, meter_f_number, shares}} `grey_f_number` shows this tone as middle
+ *   grey in the picture; `meter_f_number` is a hand-held spot meter's (K = 12.5), as in the readings
+ */
+export function spotReading(exposures, exposure) {
+  const sum = total(exposures);
+  const from_grey_stops = stopsFromGrey(sum, exposure.display_scale, exposure.curve.grey);
+  return {
+    total: sum,
+    from_grey_stops,
+    grey_f_number: sum > 0 ? exposure.f_number * 2 ** (from_grey_stops / 2) : 0,
+    meter_f_number: fNumberFromExposure(sum, exposure.iso_value, exposure.constants.spot),
+    shares: exposures.map((value) => (sum > 0 ? value / sum : 0)),
+  };
+}
