@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from sim.quantities.errors import HalfstopError
+from sim.room.document.edits import Edit
 from sim.room.document.journal import stem_from_path
 from sim.room.document.scene_document import SceneDocument
 from sim.room.examples import is_original
@@ -124,7 +126,7 @@ class OpenScene:
 
     # -- changing --------------------------------------------------------------------------------
 
-    def apply(self, edits: list[dict[str, Any]], merge: str | None) -> None:
+    def apply(self, edits: Sequence[Edit], merge: str | None) -> None:
         """Do some edits as one step of undo, or refuse them all."""
         self._document.apply(edits, merge)
         self._settle()

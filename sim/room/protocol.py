@@ -2,21 +2,26 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 from sim.quantities.errors import HalfstopError
+from sim.room.document.edits import (
+    AddLight,
+    Aim,
+    CopyLight,
+    Edit,
+    Move,
+    RenameLight,
+    SetValue,
+    Unset,
+    edits_from_data,
+)
 
-MOST_EDITS = 64
 
-
-def edits_of(message: dict[str, Any]) -> list[dict[str, Any]]:
-    """The edits of a message; what each says is for the document to check."""
-    edits = message.get("edits")
-    if not isinstance(edits, list) or not edits or not all(isinstance(edit, dict) for edit in edits):
-        raise HalfstopError("expected edits: a list of changes")
-    if len(edits) > MOST_EDITS:
-        raise HalfstopError(f"expected at most {MOST_EDITS} changes at once")
-    return edits
+def edits_of(message: dict[str, Any], file: str) -> tuple[Edit, ...]:
+    """The edits of a message to a scene file."""
+    return edits_from_data(message.get("edits"), file)
 
 
 def gesture_of(message: dict[str, Any], tab_number: int) -> str | None:
@@ -25,19 +30,18 @@ def gesture_of(message: dict[str, Any], tab_number: int) -> str | None:
     return f"{tab_number}:{merge}" if isinstance(merge, (str, int)) and merge != "" else None
 
 
-def lights_of(edits: list[dict[str, Any]]) -> tuple[str, ...]:
+def lights_of(edits: Sequence[Edit]) -> tuple[str, ...]:
     """Names of the lights that edits touch, each once."""
-    found: list[str] = []
+    names: list[str] = []
     for edit in edits:
-        path, what = edit.get("path"), edit.get("what")
-        if isinstance(path, list) and len(path) > 1 and path[0] == "lights":
-            found.append(str(path[1]))
-        if isinstance(what, list) and len(what) > 1 and what[0] == "light":
-            found.append(str(what[1]))
-        found += [str(edit[key]) for key in ("as", "to") if isinstance(edit.get(key), str)]
-        if edit.get("op") == "add_light":
-            found.append(str(edit.get("name")))
-    return tuple(dict.fromkeys(found))
+        match edit:
+            case SetValue(path=("lights", name, *_)) | Unset(path=("lights", name, *_)):
+                names.append(str(name))
+            case Move(what=("light", name)) | Aim(what=("light", name)) | AddLight(name=name):
+                names.append(name)
+            case CopyLight(copy_name=name) | RenameLight(to=name):
+                names.append(name)
+    return tuple(dict.fromkeys(names))
 
 
 def export_options(message: dict[str, Any]) -> dict[str, Any]:

@@ -175,7 +175,7 @@ class RoomSession:
             tab.tell({"type": "refused", "id": number, "text": text[:300]})
 
     async def _edit(self, tab: Client, message: dict[str, Any]) -> object:
-        edits, key = edits_of(message), gesture_of(message, tab.number)
+        edits, key = edits_of(message, str(self.desk.path)), gesture_of(message, tab.number)
         await self._change(lambda: self.desk.apply(edits, key), lights_of(edits))
         return None
 

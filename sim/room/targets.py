@@ -22,6 +22,7 @@ from sim.metering.report_points import (
 )
 from sim.quantities import photometry, phrases, units
 from sim.quantities.errors import HalfstopError, UnitError, quoted
+from sim.room.document.edits import Edit, SetValue
 from sim.scene.model import Scene
 from sim.studio.layout import Layout
 
@@ -173,10 +174,10 @@ def message_from_balance(result: Balance) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def edits_from_balance(result: Balance) -> list[dict[str, Any]]:
+def edits_from_balance(result: Balance) -> list[Edit]:
     """The edits that set the dials of a balance."""
     return [
-        {"op": "set", "path": ["lights", move.light, "power"], "value": dial_text(move.after_stops, move.step_stops)}
+        SetValue(path=("lights", move.light, "power"), value=dial_text(move.after_stops, move.step_stops))
         for move in result.moves
         if abs(move.change_stops) > 1e-9
     ]

@@ -5,6 +5,9 @@ from __future__ import annotations
 import random
 from typing import Any
 
+from sim.room.document.edits import edits_from_data
+from sim.room.document.scene_document import Change, SceneDocument
+
 PARTS = ("face", "chest", "hair", "left shoulder", "backdrop centre", "backdrop head", "nowhere")
 LENGTHS = ("50 cm", "1.2 m", "2 ft", "0 m", "-1 m", "1.2", "long", "9 km")
 ODD: tuple[Any, ...] = (
@@ -31,6 +34,11 @@ SETTINGS: tuple[tuple[list[Any], tuple[Any, ...]], ...] = (
     (["room", "walls"], (0.2, 0.8)), (["backdrop", "color"], ("#445566", "#998877")), (["lights", "spare 3"], (
         {"source": {"kind": "continuous", "flux": "8000 lm"}, "place": {"at": ["1 m", "2 m", "2 m"]}},)),
 )  # fmt: skip
+
+
+def applied(document: SceneDocument, edits: Any, merge: str | None = None) -> Change:
+    """Do edits that are given as the page sends them."""
+    return document.apply(edits_from_data(edits, str(document.path)), merge)
 
 
 def random_edit(rng: random.Random, names: list[str], points: list[str]) -> Any:

@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from edit_script import random_edit
+from edit_script import applied, random_edit
 
 from sim.quantities.errors import HalfstopError, SceneError
 from sim.room.document.journal import SceneInUse
@@ -68,7 +68,7 @@ def test_a_thousand_edits_and_all_the_way_back(scene: Path, lead: str, ending: s
         edit = random_edit(rng, list(document.scene.lights), list(document.scene.meters))
         before, revision = document.text, document.revision
         try:
-            change = document.apply([edit])
+            change = applied(document, [edit])
         except SceneError as fault:
             refused += 1
             assert document.text == before and document.revision == revision
@@ -118,7 +118,7 @@ def test_an_edit_costs_far_less_than_a_frame_of_a_drag(document: SceneDocument) 
         }
         for name, edit in edits.items():
             began = time.process_time()
-            document.apply([edit], name)
+            applied(document, [edit], name)
             json.dumps(view_from_document(document, staging.staged(document.scene)))
             costs.setdefault(name, []).append(time.process_time() - began)
     medians = {name: statistics.median(each) for name, each in costs.items()}
@@ -131,13 +131,13 @@ def test_an_edit_costs_far_less_than_a_frame_of_a_drag(document: SceneDocument) 
 def test_a_gesture_is_one_step(document: SceneDocument) -> None:
     start = document.text
     for step in range(5):
-        document.apply(_key_to(-1.5 - step / 10), "drag 1")
+        applied(document, _key_to(-1.5 - step / 10), "drag 1")
     dragged = document.text
-    document.apply(_key_to(-3), "drag 2")
+    applied(document, _key_to(-3), "drag 2")
     document.undo()
     assert document.text == dragged and document.undo_text == document.redo_text == "turn the dial of key"
     # The same gesture goes on after an undo: that is a step of its own.
-    document.apply(_key_to(-4), "drag 1")
+    applied(document, _key_to(-4), "drag 1")
     document.undo()
     assert document.text == dragged
     document.undo()
@@ -145,17 +145,17 @@ def test_a_gesture_is_one_step(document: SceneDocument) -> None:
 
 
 def test_a_gesture_that_ends_where_it_began_leaves_no_step(document: SceneDocument) -> None:
-    document.apply(_key_to(-2), "drag")
-    document.apply(_key_to(-1), "drag")
+    applied(document, _key_to(-2), "drag")
+    applied(document, _key_to(-1), "drag")
     assert document.saved and not document.can_undo and document.revision == 3
-    assert not document.apply(_key_to(-1)).changed and document.revision == 3
+    assert not applied(document, _key_to(-1)).changed and document.revision == 3
 
 
 def test_saving_parts_a_gesture(document: SceneDocument) -> None:
-    document.apply(_key_to(-2), "drag")
+    applied(document, _key_to(-2), "drag")
     document.save()
     saved = document.text
-    document.apply(_key_to(-3), "drag")
+    applied(document, _key_to(-3), "drag")
     document.undo()
     assert document.text == saved and document.saved
 
@@ -163,9 +163,9 @@ def test_saving_parts_a_gesture(document: SceneDocument) -> None:
 def test_edits_are_refused_together(document: SceneDocument) -> None:
     start = document.text
     with pytest.raises(SceneError, match=r"demo.yaml:\d+: lights.key.power"):
-        document.apply([TURN, *_key_to(-12)])
+        applied(document, [TURN, *_key_to(-12)])
     assert document.text == start and document.revision == 1 and not document.can_undo
-    document.apply([TURN, *_key_to(-2)])
+    applied(document, [TURN, *_key_to(-2)])
     document.undo()
     assert document.text == start
     for act in (document.undo,):
@@ -177,9 +177,9 @@ def test_edits_are_refused_together(document: SceneDocument) -> None:
 
 
 def test_a_new_edit_lets_go_of_what_was_undone(document: SceneDocument) -> None:
-    document.apply(_key_to(-2))
+    applied(document, _key_to(-2))
     document.undo()
-    document.apply(_key_to(-3))
+    applied(document, _key_to(-3))
     assert not document.can_redo
 
 
@@ -189,7 +189,7 @@ def test_a_new_edit_lets_go_of_what_was_undone(document: SceneDocument) -> None:
 def test_saving_writes_the_text_and_keeps_rights_and_links(document: SceneDocument, path: Path, tmp_path: Path) -> None:
     path.chmod(0o640)
     assert document.disk_state() == "same" and document.saved
-    document.apply(_key_to(-2))
+    applied(document, _key_to(-2))
     assert not document.saved and path.read_bytes() == DEMO.read_bytes()
     document.save()
     assert document.saved and path.read_text("utf-8") == DEMO.read_text("utf-8").replace(
@@ -200,7 +200,7 @@ def test_saving_writes_the_text_and_keeps_rights_and_links(document: SceneDocume
     link.symlink_to(path)
     document.close()
     linked = SceneDocument.open(link, tmp_path / "state")
-    linked.apply(_key_to(-3))
+    applied(linked, _key_to(-3))
     linked.save()
     assert link.is_symlink() and "power: -3 stops" in path.read_text("utf-8")
     linked.close()
@@ -208,7 +208,7 @@ def test_saving_writes_the_text_and_keeps_rights_and_links(document: SceneDocume
 
 def test_a_file_changed_by_hand_is_asked_about(document: SceneDocument, path: Path) -> None:
     by_hand = DEMO.read_text("utf-8").replace("Season poster - violist", "By hand")
-    document.apply(_key_to(-2))
+    applied(document, _key_to(-2))
     mine = document.text
     path.write_text(by_hand, "utf-8")
     assert document.disk_state() == "changed"
@@ -224,7 +224,7 @@ def test_a_file_changed_by_hand_is_asked_about(document: SceneDocument, path: Pa
 
 
 def test_a_file_broken_by_hand_changes_nothing_here(document: SceneDocument, path: Path) -> None:
-    document.apply(_key_to(-2))
+    applied(document, _key_to(-2))
     mine = document.text
     broken = DEMO.read_text("utf-8").replace("power: -2.7 stops", "power: two")
     line = broken[: broken.index("power: two")].count("\n") + 1
@@ -252,7 +252,7 @@ def test_a_file_that_is_gone_is_written_again(document: SceneDocument, path: Pat
 
 
 def test_saving_under_another_name_goes_on_there(document: SceneDocument, path: Path, tmp_path: Path) -> None:
-    document.apply(_key_to(-2))
+    applied(document, _key_to(-2))
     taken = path.with_name("taken.yaml")
     taken.write_text("precious", "utf-8")
     for wrong, told in ((taken, "there is a file of this name"), (path.with_name("x.txt"), "ends in .yaml"),
@@ -264,7 +264,7 @@ def test_saving_under_another_name_goes_on_there(document: SceneDocument, path: 
     document.save_as(other)
     assert document.path == other and document.saved and "-2 stops" in other.read_text("utf-8")
     assert path.read_bytes() == DEMO.read_bytes()
-    document.apply(_key_to(-3))
+    applied(document, _key_to(-3))
     assert SceneDocument.recovery(other, tmp_path / "state") and not SceneDocument.recovery(path, tmp_path / "state")
     # The first file is free again, the second held.
     SceneDocument.open(path, tmp_path / "state").close()
@@ -278,7 +278,7 @@ def test_a_failed_save_is_one_line_and_changes_nothing(
     def full(*_: object) -> None:
         raise OSError(28, "No space left on device")
 
-    document.apply(_key_to(-2))
+    applied(document, _key_to(-2))
     monkeypatch.setattr("sim.quantities.atomic_write.os.replace", full)
     with pytest.raises(HalfstopError, match="No space left on device; save under another name"):
         document.save()

@@ -17,6 +17,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
+from edit_script import applied
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -39,6 +40,7 @@ TITLE = "title: Season poster - violist\n"
 EDITOR = """
 import os, signal, sys
 from sim.room.document import journal
+from sim.room.document.edits import edits_from_data
 from sim.room.document.scene_document import SceneDocument
 
 path, state, how = sys.argv[1:]
@@ -58,7 +60,8 @@ if how != "free":
     setattr(os, place, stops_here)
 saving = False
 for number in range(1, 100_000):
-    document.apply([{"op": "set", "path": ["title"], "value": f"edit {number}" + " and on" * (number % 20)}])
+    title = f"edit {number}" + " and on" * (number % 20)
+    document.apply(edits_from_data([{"op": "set", "path": ["title"], "value": title}]))
     os.write(1, f"edit {number}\\n".encode())
     if number % 3 == 0:
         calls, saving = 0, True
@@ -158,7 +161,7 @@ def test_killed_at_each_step_of_a_save_the_file_is_old_or_new(path: Path, tmp_pa
         question = document.recovery_text()
         assert "3 changes of" in question and "never reached demo.yaml: take them up" in question
         document.take_recovery()
-    document.apply([{"op": "turn", "what": ["sitter"], "deg": 5}])
+    applied(document, [{"op": "turn", "what": ["sitter"], "deg": 5}])
     document.save()
     document.close()
     assert os.listdir(path.parent) == [path.name] and len(os.listdir(state)) == 1
@@ -169,7 +172,7 @@ def _journal_of(path: Path, state: Path, edits: int) -> tuple[Path, list[str]]:
     document = SceneDocument.open(path, state)
     texts = [document.text]
     for number in range(1, edits + 1):
-        document.apply([{"op": "set", "path": ["title"], "value": f"edit {number} ü"}])
+        applied(document, [{"op": "set", "path": ["title"], "value": f"edit {number} ü"}])
         texts.append(document.text)
     document.close()
     return state / f"{stem_from_path(path)}.journal", texts
@@ -212,7 +215,7 @@ def test_what_was_left_waits_until_it_is_taken_or_let_go(path: Path, tmp_path: P
     # A second session passes the offer over, works on, and is ended too.
     document = SceneDocument.open(path, state)
     assert document.pending_recovery is not None and document.pending_recovery.text == first[-1]
-    document.apply([{"op": "set", "path": ["title"], "value": "second"}])
+    applied(document, [{"op": "set", "path": ["title"], "value": "second"}])
     second = document.text
     document.close()
     document = SceneDocument.open(path, state)
@@ -241,10 +244,10 @@ def test_the_journal_is_forced_to_the_disk_within_two_seconds(
 ) -> None:
     forced: list[float] = []
     document = SceneDocument.open(path, tmp_path / "state")
-    document.apply([{"op": "set", "path": ["title"], "value": "first"}])
+    applied(document, [{"op": "set", "path": ["title"], "value": "first"}])
     monkeypatch.setattr(journal.os, "fsync", lambda handle: forced.append(time.monotonic()))
     began = time.monotonic()
-    document.apply([{"op": "set", "path": ["title"], "value": "second"}])
+    applied(document, [{"op": "set", "path": ["title"], "value": "second"}])
     assert journal.FORCE_WITHIN_S <= 1.5
     while not forced and time.monotonic() < began + 30:
         time.sleep(0.02)
@@ -262,9 +265,9 @@ def test_a_disk_that_takes_no_more_is_told_and_work_goes_on(
 
     with monkeypatch.context() as patch:
         patch.setattr(journal.os, "write", full)
-        document.apply([{"op": "set", "path": ["title"], "value": "first"}])
+        applied(document, [{"op": "set", "path": ["title"], "value": "first"}])
     assert "cannot be kept" in document.trouble and document.scene.title == "first"
-    document.apply([{"op": "set", "path": ["title"], "value": "second"}])
+    applied(document, [{"op": "set", "path": ["title"], "value": "second"}])
     kept = SceneDocument.recovery(path, tmp_path / "state")
     assert document.trouble == "" and kept is not None and kept.text == document.text
     document.close()

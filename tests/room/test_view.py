@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from edit_script import applied
 
 from sim.light.develop import encoded
 from sim.light.mix import mix_from_scene
@@ -48,7 +49,7 @@ def _changed(edit: dict[str, Any], folder: Path) -> Scene:
     path.write_bytes(DEMO.read_bytes())
     document = SceneDocument.open(path, folder / "state")
     try:
-        document.apply([edit])
+        applied(document, [edit])
         return document.scene
     finally:
         document.close()
@@ -275,7 +276,7 @@ def test_a_warning_of_the_scene_is_told(tmp_path: Path) -> None:
     path = tmp_path / "set.yaml"
     path.write_bytes(DEMO.read_bytes())
     document = SceneDocument.open(path, tmp_path / "state")
-    document.apply([{"op": "set", "path": ["camera", "shutter"], "value": "1/1000 s"},
+    applied(document, [{"op": "set", "path": ["camera", "shutter"], "value": "1/1000 s"},
                     {"op": "set", "path": ["camera", "aperture"], "value": "f/4"}])  # fmt: skip
     view = view_from_document(document, PlacementCache().staged(document.scene))
     assert len(view["warnings"]) == 1 and "sync" in view["warnings"][0]["text"]
@@ -294,26 +295,26 @@ def test_every_choice_offered_can_be_set(tmp_path: Path) -> None:
     tried = 0
     for kind in choices()["modifier_kinds"]:
         block = {"kind": kind["kind"], **plain.get(kind["kind"], {})}
-        document.apply([{"op": "set", "path": ["lights", "key", "modifier"], "value": block}])
+        applied(document, [{"op": "set", "path": ["lights", "key", "modifier"], "value": block}])
         for field in kind["fields"]:
             for value in [field["example"], *field.get("choices", ())]:
                 if value is not None:
                     path_in = ["lights", "key", "modifier", *field["key"].split(".")]
-                    document.apply([{"op": "set", "path": path_in, "value": value}])
+                    applied(document, [{"op": "set", "path": path_in, "value": value}])
                     tried += 1
     for gel in choices()["gels"]:
-        document.apply([{"op": "set", "path": ["lights", "key", "gels"], "value": [gel["gel"]]}])
+        applied(document, [{"op": "set", "path": ["lights", "key", "gels"], "value": [gel["gel"]]}])
     for part in choices()["aim_parts"]:
-        document.apply([{"op": "aim", "what": ["light", "key"], "at": part}])
+        applied(document, [{"op": "aim", "what": ["light", "key"], "at": part}])
     for key in ("apertures", "shutters", "film_speeds"):
         name = {"apertures": "aperture", "shutters": "shutter", "film_speeds": "iso"}[key]
         for value in choices()[key]:
-            document.apply([{"op": "set", "path": ["camera", name], "value": value}])
+            applied(document, [{"op": "set", "path": ["camera", name], "value": value}])
     for field in (*choices()["camera"], *choices()["sitter"]):
         for value in [field["example"], *field.get("choices", ())]:
             if value is not None and not field["key"].startswith("sensor"):
                 home = "camera" if field in choices()["camera"] else "sitter"
-                document.apply([{"op": "set", "path": [home, *field["key"].split(".")], "value": value}])
+                applied(document, [{"op": "set", "path": [home, *field["key"].split(".")], "value": value}])
                 tried += 1
     assert tried > 120
     document.close()

@@ -1,19 +1,17 @@
-"""A scene's text while edits are made to it, and the checks of what an edit says."""
+"""A scene's text while edits are made to it, what an edit means in it, and how its values are written there."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import Any, TypeGuard
 
-from sim.quantities.errors import SceneError, quoted
+from sim.quantities import units
+from sim.quantities.errors import SceneError, UnitError, quoted
+from sim.quantities.plain import Plain, PlainDict
+from sim.room.document.edits import Thing
 from sim.scene.text import KeyPath, data_from_text, text_with_value
-
-LONGEST_PATH = 8
-DEEPEST = 6
-MOST_WORDS = 400
 
 
 @dataclass(frozen=True)
@@ -25,27 +23,34 @@ class EditedText:
     titles: tuple[str, ...] = field(default=())
 
     @cached_property
-    def data(self) -> dict[str, Any]:
+    def data(self) -> Plain:
         """The scene as plain data, each word as it is written."""
-        return data_from_text(self.text)  # type: ignore[no-any-return]
+        data: Plain = data_from_text(self.text)
+        return data
 
-    def at(self, path: KeyPath) -> Any:
+    def at(self, path: KeyPath) -> Plain:
         """What stands at a key path, or None."""
-        found: Any = self.data
+        value: Plain = self.data
         for part in path:
-            inside = isinstance(found, dict) and part in found
-            inside = inside or (isinstance(found, list) and isinstance(part, int) and 0 <= part < len(found))
-            if not inside:
+            if isinstance(value, dict) and isinstance(part, str):
+                value = value.get(part)
+            elif isinstance(value, list) and isinstance(part, int) and 0 <= part < len(value):
+                value = value[part]
+            else:
                 return None
-            found = found[part]
-        return found
+        return value
+
+    def block(self, path: KeyPath) -> PlainDict:
+        """The block at a key path, empty where there is none."""
+        value = self.at(path)
+        return value if isinstance(value, dict) else {}
 
     def with_text(self, text: str, title: str = "") -> EditedText:
-        """The draft with its text changed."""
+        """The same with another text."""
         return EditedText(self.name, text, (*self.titles, title) if title else self.titles)
 
-    def with_values(self, values: Mapping[KeyPath, Any], title: str = "") -> EditedText:
-        """The draft with values replaced or added."""
+    def with_values(self, values: Mapping[KeyPath, Plain], title: str = "") -> EditedText:
+        """The same with values replaced or added."""
         text = self.text
         for path, value in values.items():
             text = text_with_value(text, path, value, self.name)
@@ -56,99 +61,97 @@ class EditedText:
         return SceneError(self.name, 1, key, what, expected, cure)
 
 
-def thing_from_edit(draft: EditedText, edit: dict[str, Any]) -> tuple[KeyPath, str]:
-    """Key path of the block that `what` means, and how a person calls it."""
-    match edit.get("what"):
-        case ["light", str() as name]:
-            return light_home(draft, name), name
-        case ["panel", (str() | int()) as name]:
-            names = list(draft.at(("panels",)) or ())
-            if isinstance(name, int) and not isinstance(name, bool) and 0 <= name < len(names):
+# -- what is meant ----------------------------------------------------------------------------
+
+
+def home_of_thing(edited: EditedText, what: Thing) -> tuple[KeyPath, str]:
+    """Key path of the block that something of the set has, and how a person calls it."""
+    match what:
+        case ("light", name):
+            return light_home(edited, name), name
+        case ("panel", name):
+            names = list(edited.block(("panels",)))
+            if isinstance(name, int) and 0 <= name < len(names):
                 name = names[name]
             if name not in names:
-                raise draft.refusal(f"there is no panel {quoted(name)}", "a panel of the scene", "choose one")
+                raise edited.refusal(f"there is no panel {quoted(name)}", "a panel of the scene", "choose one")
             return ("panels", name), str(name)
-        case [("camera" | "sitter" | "backdrop") as name]:
-            if name != "sitter" and draft.at((name,)) is None:
-                raise draft.refusal(f"there is no {name}", "something on the set", "choose another")
+        case (name,):
+            if name != "sitter" and edited.at((name,)) is None:
+                raise edited.refusal(f"there is no {name}", "something on the set", "choose another")
             return (name,), f"the {name}"
-    raise draft.refusal("got nothing to move", 'such as ["light", "key"] or ["camera"]', "do it again")
+    raise AssertionError(what)
 
 
-def light_home(draft: EditedText, name: str) -> KeyPath:
+def light_home(edited: EditedText, name: str) -> KeyPath:
     """Key path of a light or a window by its name."""
-    if isinstance(draft.at(("lights", name)), dict):
+    if isinstance(edited.at(("lights", name)), dict):
         return ("lights", name)
-    rooms = draft.at(("ambient",))
+    rooms = edited.at(("ambient",))
     for place, item in enumerate(rooms if isinstance(rooms, list) else ()):
         if isinstance(item, dict) and item.get("name") == name:
             return ("ambient", place)
-    raise no_light(draft, name)
+    raise no_light(edited, name)
 
 
-def no_light(draft: EditedText, name: object) -> SceneError:
+def no_light(edited: EditedText, name: object) -> SceneError:
     """The fault of a light that is not there."""
-    lights = ", ".join(draft.at(("lights",)) or ())
-    return draft.refusal(f"there is no light {quoted(name)}", f"one of {lights}", "choose one of them")
+    lights = ", ".join(edited.block(("lights",)))
+    return edited.refusal(f"there is no light {quoted(name)}", f"one of {lights}", "choose one of them")
 
 
-def name_from_edit(draft: EditedText, edit: dict[str, Any], key: str) -> str:
-    """A name that an edit gives under a key."""
-    name = edit.get(key)
-    if not isinstance(name, str) or not name or len(name) > MOST_WORDS:
-        raise draft.refusal(f"got the name {quoted(name)}", "a name in words", "give one")
-    return name
+# -- how values are written -------------------------------------------------------------------
 
 
-def path_from_edit(draft: EditedText, edit: dict[str, Any]) -> KeyPath:
-    """The key path of an edit."""
-    path = edit.get("path")
-    parts = path if isinstance(path, list) else []
-    fine = all((isinstance(p, str) and p) or (isinstance(p, int) and not isinstance(p, bool) and p >= 0) for p in parts)
-    if not parts or len(parts) > LONGEST_PATH or not fine:
-        raise draft.refusal("got no key path", 'such as ["lights", "key", "power"]', "do it again")
-    return tuple(parts)
+def length_text(length_m: float, old: object = None) -> str:
+    """A length to 1 cm, in centimetres where the file had them before.
+
+    >>> length_text(1.8349), length_text(0.5, "40 cm"), length_text(-0.001)
+    ('1.83 m', '50 cm', '0 m')
+    """
+    rounded = round(length_m, 2) + 0.0
+    if isinstance(old, str) and old.rstrip().endswith("cm"):
+        return f"{units.shortest(round(100 * rounded))} cm"
+    return f"{units.shortest(rounded)} m"
 
 
-def point_from_edit(draft: EditedText, edit: dict[str, Any], key: str) -> tuple[float, float, float]:
-    """A point (m) that an edit gives under a key."""
-    row = edit.get(key)
-    if not isinstance(row, list) or len(row) != 3 or not all(is_number(v) and abs(v) <= 1000 for v in row):
-        raise draft.refusal(f"got {quoted(row)}", "three numbers in metres", "do it again", key)
-    return float(row[0]), float(row[1]), float(row[2])
+def angle_text(angle_deg: float) -> str:
+    """An angle to 1 degree, above -180 and up to 180.
+
+    >>> angle_text(-34.6), angle_text(200.0), angle_text(-180.2)
+    ('-35°', '-160°', '180°')
+    """
+    turned = -((-round(angle_deg) + 180) % 360 - 180)
+    return f"{turned}°"
 
 
-def is_number(value: object) -> TypeGuard[float]:
-    """Whether a value is a number of a size that a scene may hold."""
-    return isinstance(value, (int, float)) and not isinstance(value, bool) and abs(value) < 1e6
+def bearing_text(point_m: Sequence[float], old: object = None) -> str:
+    """Bearing of a point around the mark, written as far around as the file had it before.
+
+    >>> bearing_text((1.0, 0.0, 1.0)), bearing_text((-1.0, 0.0, 0.0), "268°"), bearing_text((0.0, 1.0, 0.0), "30°")
+    ('45°', '270°', '30°')
+    """
+    if math.hypot(point_m[0], point_m[2]) < 0.005 and isinstance(old, str):
+        return old
+    text = angle_text(math.degrees(math.atan2(point_m[0], point_m[2])))
+    try:
+        before = units.angle_deg_from_text(old) if old is not None else 0.0
+    except UnitError:
+        before = 0.0
+    if abs(before) <= 180:
+        return text
+    bearing = int(text.rstrip("°"))
+    near = min((bearing + turn for turn in (-360, 0, 360) if abs(bearing + turn) <= 360), key=lambda b: abs(b - before))
+    return f"{near}°"
 
 
-def require_plain(draft: EditedText, value: Any, depth: int = 0) -> None:
-    """Refuse what no scene file could hold: depth, length, characters that are no text, numbers without end."""
-    match value:
-        case _ if depth > DEEPEST:
-            raise draft.refusal("this is nested too deeply", "plain values", "write it simpler")
-        case str():
-            if len(value) > MOST_WORDS or any("\ud800" <= c <= "\udfff" for c in value):
-                raise draft.refusal(f"got {quoted(value)}", f"at most {MOST_WORDS} characters of text", "shorten it")
-        case None | bool():
-            if value is None and depth != 1:
-                raise draft.refusal("no value was given", "a value", "give one")
-        case int() | float():
-            if not math.isfinite(value) or abs(value) > 1e15:
-                raise draft.refusal(f"got {quoted(value)}", "a number", "give another")
-        case dict():
-            if len(value) > MOST_WORDS:
-                raise draft.refusal("this is too much at once", f"at most {MOST_WORDS} values", "write less")
-            for key, item in value.items():
-                if not isinstance(key, str):
-                    raise draft.refusal(f"got the key {quoted(key)}", "a word", "write a word")
-                require_plain(draft, key, depth + 1)
-                require_plain(draft, item, depth + 1)
-        case list():
-            if len(value) > MOST_WORDS:
-                raise draft.refusal("this is too much at once", f"at most {MOST_WORDS} values", "write less")
-            for item in value:
-                require_plain(draft, item, depth + 1)
-        case _:
-            raise draft.refusal(f"got {quoted(value)}", "plain values", "do it again")
+def dial_text(stops: float, old: object = None) -> str:
+    """A dial to a hundredth of a stop, as a fraction where it is one, unless the file spoke of stops before.
+
+    >>> dial_text(-2.0), dial_text(-2.0, "-1 stop"), dial_text(-1.299)
+    ('1/4', '-2 stops', '-1.3 stops')
+    """
+    rounded = round(stops, 2) + 0.0
+    if isinstance(old, str) and "stop" in old:
+        return units.text_from_measure(rounded, units.STOPS)
+    return units.text_from_dial_stops(rounded)

@@ -1,4 +1,4 @@
-"""Gestures at the table as changes of the scene's text: each edit is a small JSON object, checked before it is used.
+"""Gestures at the set as data: what a person may change, one class for each kind, read from JSON and checked once.
 
     {"op": "set", "path": [...], "value": ...}            any value in the form of the scene file
     {"op": "unset", "path": [...]}                        take an optional key out
@@ -10,320 +10,233 @@
     {"op": "pin", "name" or null, "at_m", "kind"}    {"op": "unpin", "name"}
     {"op": "dials", "stops": {name: stops}}
 
-`what` is ["light", name], ["panel", name], ["camera"], ["sitter"] or ["backdrop"]; a window counts as a light. Whether
-the changed text still is a scene is for the document to ask; only what cannot be written at all is refused here.
+`what` is ["light", name], ["panel", name], ["camera"], ["sitter"] or ["backdrop"]; a window counts as a light. What an
+edit makes of the text is `sim.room.document.edit_text`'s; whether the result is a scene is for the document to ask.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
-from typing import Any
+from collections.abc import Mapping
+from typing import Annotated, Literal, TypeAlias
 
-from sim.quantities import units
-from sim.quantities.errors import SceneError, UnitError, quoted
-from sim.room.document.edit_values import (
-    EditedText,
-    is_number,
-    light_home,
-    name_from_edit,
-    no_light,
-    path_from_edit,
-    point_from_edit,
-    require_plain,
-    thing_from_edit,
-)
-from sim.scene.read import key_text
-from sim.scene.text import (
-    KeyPath,
-    SharedBlock,
-    text_renamed,
-    text_with_block,
-    text_without,
-    text_without_aliases,
-)
+from pydantic import BaseModel, ConfigDict, Field, JsonValue, StrictInt, StrictStr, TypeAdapter, ValidationError
+
+from sim.quantities.errors import SceneError, quoted
 
 MOST_EDITS = 64
-NEW_LIGHT: dict[str, Any] = {
-    "source": {"kind": "flash", "energy": "400 W·s"},
-    "power": "1/4",
-    "modifier": {"kind": "softbox", "width": "60 cm", "height": "90 cm"},
-    "place": {"bearing": "45°", "distance": "2 m", "height": "2 m"},
-    "aim": "face",
-}
-# How far around the sitter a copy is set from what it was copied from.
-COPY_BESIDE_DEG = 15.0
+LONGEST_PATH = 8
+DEEPEST = 6
+MOST_WORDS = 400
+# Far outside any studio: what is further out is no place but a slip.
+FARTHEST_M, MOST_STOPS, MOST_DEG, MOST_NUMBER = 1000.0, 1e6, 1e6, 1e15
+
+Name: TypeAlias = Annotated[StrictStr, Field(min_length=1, max_length=MOST_WORDS)]
+Place: TypeAlias = Annotated[StrictInt, Field(ge=0)]
+Path: TypeAlias = Annotated[
+    tuple[Annotated[StrictStr, Field(min_length=1)] | Place, ...], Field(min_length=1, max_length=LONGEST_PATH)
+]
+Metres: TypeAlias = Annotated[float, Field(strict=True, ge=-FARTHEST_M, le=FARTHEST_M)]
+Point: TypeAlias = tuple[Metres, Metres, Metres]
+Thing: TypeAlias = (
+    tuple[Literal["light"], StrictStr]
+    | tuple[Literal["panel"], StrictStr | StrictInt]
+    | tuple[Literal["camera", "sitter", "backdrop"]]
+)
+Dial: TypeAlias = Annotated[float, Field(strict=True, gt=-MOST_STOPS, lt=MOST_STOPS)]
 
 
-def text_with_edits(text: str, edits: Sequence[Any], name: str = "scene") -> tuple[str, str]:
-    """The text after all of the edits, and a title for them together; raises `SceneError`.
+class _Edit(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="ignore", populate_by_name=True)
 
-    Arguments: `edits` JSON objects as above, at most 64, each applied to what the one before left.
-    Does not: check the result as a scene.
+
+class SetValue(_Edit):
+    """Any value in the form of the scene file, at a key path."""
+
+    op: Literal["set"] = "set"
+    path: Path
+    value: JsonValue
+
+
+class Unset(_Edit):
+    """Take an optional key out."""
+
+    op: Literal["unset"] = "unset"
+    path: Path
+
+
+class Move(_Edit):
+    """Set something down at a point (m)."""
+
+    op: Literal["move"] = "move"
+    what: Thing
+    to_m: Point
+
+
+class Aim(_Edit):
+    """Point something at a part of the set, or at a point (m)."""
+
+    op: Literal["aim"] = "aim"
+    what: Thing
+    at: StrictStr | Point
+
+
+class Turn(_Edit):
+    """Turn the sitter, or the head alone, to an angle."""
+
+    op: Literal["turn"] = "turn"
+    what: tuple[Literal["sitter", "head"]]
+    deg: Annotated[float, Field(strict=True, gt=-MOST_DEG, lt=MOST_DEG)]
+
+
+class AddLight(_Edit):
+    """Add a light; `block` as the scene file writes it, None for the usual one."""
+
+    op: Literal["add_light"] = "add_light"
+    name: Name
+    block: Annotated[dict[str, JsonValue], Field(min_length=1)] | None = None
+
+
+class CopyLight(_Edit):
+    """Set a copy of a light beside it."""
+
+    op: Literal["copy_light"] = "copy_light"
+    name: Name
+    copy_name: Name = Field(alias="as")
+
+
+class RenameLight(_Edit):
+    """Give a light another name, wherever it is named."""
+
+    op: Literal["rename_light"] = "rename_light"
+    name: Name
+    to: Name
+
+
+class RemoveLight(_Edit):
+    """Take a light off the set."""
+
+    op: Literal["remove_light"] = "remove_light"
+    name: Name
+
+
+class Pin(_Edit):
+    """Set a meter point, or move one: at a part, or at a point (m); without a name it gets the next number."""
+
+    op: Literal["pin"] = "pin"
+    name: Name | None = None
+    at: StrictStr | None = None
+    at_m: Point | None = None
+    kind: StrictStr | None = None
+    facing: StrictStr | None = None
+
+
+class Unpin(_Edit):
+    """Take a meter point out."""
+
+    op: Literal["unpin"] = "unpin"
+    name: Name
+
+
+class Dials(_Edit):
+    """Turn the dials of lights, each to stops under full."""
+
+    op: Literal["dials"] = "dials"
+    stops: Annotated[dict[str, Dial], Field(min_length=1)]
+
+
+Edit: TypeAlias = (
+    SetValue | Unset | Move | Aim | Turn | AddLight | CopyLight | RenameLight | RemoveLight | Pin | Unpin | Dials
+)
+_KINDS: tuple[type[_Edit], ...] = (
+    SetValue, Unset, Move, Aim, Turn, AddLight, CopyLight, RenameLight, RemoveLight, Pin, Unpin, Dials,
+)  # fmt: skip
+OPERATIONS = tuple(str(kind.model_fields["op"].default) for kind in _KINDS)
+_READ: TypeAdapter[Edit] = TypeAdapter(Annotated[Edit, Field(discriminator="op")])
+
+
+def edits_from_data(data: object, file: str = "scene") -> tuple[Edit, ...]:
+    """The edits of a list of JSON objects, 1 to 64 of them; raises `SceneError` for the first that means nothing.
+
+    Arguments: `file` that faults are told of.
     """
-    draft = EditedText(name, text)
-    if not isinstance(edits, (list, tuple)) or not 1 <= len(edits) <= MOST_EDITS:
-        raise draft.refusal("got no list of changes", f"1 to {MOST_EDITS} changes", "do it again")
-    for edit in edits:
-        op = edit.get("op") if isinstance(edit, dict) else None
-        act = OPERATIONS.get(op) if isinstance(op, str) else None
-        if act is None:
-            raise draft.refusal(f"there is no change {quoted(op)}", f"one of {', '.join(OPERATIONS)}", "do it again")
-        require_plain(draft, edit)
-        try:
-            try:
-                draft = act(draft, edit)
-            except SharedBlock:
-                # Write out what stands for several places, so that one of them can change alone.
-                draft = act(draft.with_text(text_without_aliases(draft.text)), edit)
-        except UnitError as fault:
-            raise draft.refusal(fault.what, fault.expected, fault.cure) from None
-    title = draft.titles[0] if draft.titles else "change"
-    others = len(set(draft.titles)) - 1
-    return draft.text, title if others < 1 else f"{title} and {others} more"
+    if not isinstance(data, (list, tuple)) or not 1 <= len(data) <= MOST_EDITS:
+        raise SceneError(file, 1, "", "got no list of changes", f"1 to {MOST_EDITS} changes", "do it again")
+    return tuple(edit_from_data(each, file) for each in data)
 
 
-def refusal_text(error: SceneError) -> str:
-    """A fault in one line for people who do not see the file: without its name and line."""
-    expected = f"expected {error.expected}" if error.expected else ""
-    story = "; ".join(part for part in (error.what, expected, error.cure) if part)
-    return f"{error.key}: {story}" if error.key else story
-
-
-# -- any value --------------------------------------------------------------------------------
-
-
-def _set(draft: EditedText, edit: dict[str, Any]) -> EditedText:
-    path = path_from_edit(draft, edit)
-    value = edit.get("value")
-    if value is None:
-        raise draft.refusal("no value was given", "a value", "give one", key_text(path))
-    if len(path) == 2 and path[0] in ("lights", "panels") and isinstance(value, dict) and draft.at(path) is None:
-        return draft.with_text(text_with_block(draft.text, path, value, draft.name), f"add {path[1]}")
-    return draft.with_values({path: value}, f"set {_words(path)}")
-
-
-def _unset(draft: EditedText, edit: dict[str, Any]) -> EditedText:
-    path = path_from_edit(draft, edit)
-    title = f"remove {path[1]}" if len(path) == 2 else f"clear {_words(path)}"
-    return draft.with_text(text_without(draft.text, path, draft.name), title)
-
-
-def _words(path: KeyPath) -> str:
-    """A key path as a person would say it: `key power` for lights.key.power."""
-    parts = path[1:] if path[0] in ("lights", "panels", "meters", "ambient") and len(path) > 1 else path
-    return " ".join(str(part + 1) if isinstance(part, int) else part.replace("_", " ") for part in parts)
-
-
-# -- places -----------------------------------------------------------------------------------
-
-
-def _move(draft: EditedText, edit: dict[str, Any]) -> EditedText:
-    to_m = point_from_edit(draft, edit, "to_m")
-    home, said = thing_from_edit(draft, edit)
-    title = f"move {said}"
-    if home == ("sitter",):
-        old = draft.at(("sitter", "step"))
-        if isinstance(old, list) and len(old) == 2:
-            new = [length_text(v, o) for v, o in zip((to_m[0], to_m[2]), old, strict=True)]
-            return draft.with_values({("sitter", "step", i): v for i, v in enumerate(new) if v != old[i]}, title)
-        return draft.with_values({("sitter", "step"): [length_text(to_m[0]), length_text(to_m[2])]}, title)
-    if home == ("backdrop",):
-        path: KeyPath = ("backdrop", "distance")
-        if draft.at(path) is None:
-            what = "this backdrop hangs nowhere else"
-            raise draft.refusal(what, "a canvas, paper or picture", "choose another backdrop", "backdrop")
-        return draft.with_values({path: length_text(-to_m[2], draft.at(path))}, title)
-    path = (*home, "place")
-    old = draft.at(path)
-    if not isinstance(old, dict):
-        raise draft.refusal(f"{said} cannot be moved", "something that has a place", "choose a light", key_text(path))
-    if "at" in old:
-        row = old["at"] if isinstance(old["at"], list) and len(old["at"]) == 3 else [None] * 3
-        new = [length_text(v, o) for v, o in zip(to_m, row, strict=True)]
-        if None in row:
-            return draft.with_values({(*path, "at"): new}, title)
-        return draft.with_values({(*path, "at", i): v for i, v in enumerate(new) if v != row[i]}, title)
-    around = {
-        "bearing": bearing_text(to_m, old.get("bearing")),
-        "distance": length_text(math.hypot(to_m[0], to_m[2]), old.get("distance")),
-        "height": length_text(to_m[1], old.get("height")),
-    }
-    return draft.with_values({(*path, key): v for key, v in around.items() if v != old.get(key)}, title)
-
-
-def _aim(draft: EditedText, edit: dict[str, Any]) -> EditedText:
-    home, said = thing_from_edit(draft, edit)
-    if home in (("sitter",), ("backdrop",)):
-        raise draft.refusal(f"{said} aims at nothing", "a light, a panel or the camera", "choose one", key_text(home))
-    at = edit.get("at")
-    value: Any = at
-    if not isinstance(at, str):
-        value = {"at": [length_text(v) for v in point_from_edit(draft, edit, "at")]}
-    return draft.with_values({(*home, "aim"): value}, f"aim {said}")
-
-
-def _turn(draft: EditedText, edit: dict[str, Any]) -> EditedText:
-    what, turn = edit.get("what"), edit.get("deg")
-    paths: dict[str, KeyPath] = {"sitter": ("sitter", "turn"), "head": ("sitter", "head", "turn")}
-    said = what[0] if isinstance(what, list) and len(what) == 1 else None
-    if not isinstance(said, str) or said not in paths or not is_number(turn):
-        raise draft.refusal("got no turn", "the sitter or the head, and degrees", "do it again")
-    return draft.with_values({paths[said]: angle_text(float(turn))}, f"turn the {said}")
-
-
-def length_text(length_m: float, old: object = None) -> str:
-    """A length to 1 cm, in centimetres where the file had them before.
-
-    >>> length_text(1.8349), length_text(0.5, "40 cm"), length_text(-0.001)
-    ('1.83 m', '50 cm', '0 m')
-    """
-    rounded = round(length_m, 2) + 0.0
-    if isinstance(old, str) and old.rstrip().endswith("cm"):
-        return f"{units.shortest(round(100 * rounded))} cm"
-    return f"{units.shortest(rounded)} m"
-
-
-def angle_text(angle_deg: float) -> str:
-    """An angle to 1 degree, above -180 and up to 180.
-
-    >>> angle_text(-34.6), angle_text(200.0), angle_text(-180.2)
-    ('-35°', '-160°', '180°')
-    """
-    turned = -((-round(angle_deg) + 180) % 360 - 180)
-    return f"{turned}°"
-
-
-def bearing_text(point_m: Sequence[float], old: object = None) -> str:
-    """Bearing of a point around the mark, written as far around as the file had it before.
-
-    >>> bearing_text((1.0, 0.0, 1.0)), bearing_text((-1.0, 0.0, 0.0), "268°"), bearing_text((0.0, 1.0, 0.0), "30°")
-    ('45°', '270°', '30°')
-    """
-    if math.hypot(point_m[0], point_m[2]) < 0.005 and isinstance(old, str):
-        return old
-    text = angle_text(math.degrees(math.atan2(point_m[0], point_m[2])))
+def edit_from_data(data: object, file: str = "scene") -> Edit:
+    """One edit of a JSON object; raises `SceneError`."""
+    op = data.get("op") if isinstance(data, Mapping) else None
+    if not isinstance(data, Mapping) or not isinstance(op, str) or op not in OPERATIONS:
+        expected = f"one of {', '.join(OPERATIONS)}"
+        raise SceneError(file, 1, "", f"there is no change {quoted(op)}", expected, "do it again")
+    require_plain(data, file)
     try:
-        before = units.angle_deg_from_text(old) if old is not None else 0.0
-    except UnitError:
-        before = 0.0
-    if abs(before) <= 180:
-        return text
-    bearing = int(text.rstrip("°"))
-    near = min((bearing + turn for turn in (-360, 0, 360) if abs(bearing + turn) <= 360), key=lambda b: abs(b - before))
-    return f"{near}°"
+        return _READ.validate_python(data)
+    except ValidationError as fault:
+        # Lead with the tag of the union, then the field: the rest tells which of its forms failed.
+        _, field, *rest = (*map(str, fault.errors()[0]["loc"]), "", "")
+        raise _refusal(op, field, rest, data, file) from None
 
 
-# -- lights -----------------------------------------------------------------------------------
+def _refusal(op: str, field: str, rest: list[str], data: Mapping[str, object], file: str) -> SceneError:
+    """What is wrong with a field of an edit, in the words of whoever made it."""
+    got = data.get(field)
+    match op, field:
+        case "turn", _:
+            return SceneError(file, 1, "", "got no turn", "the sitter or the head, and degrees", "do it again")
+        case "dials", "stops" if isinstance(got, dict) and got:
+            name = rest[0]
+            what, cure = f"got {quoted(got.get(name))}", "give a number such as -1.3"
+            return SceneError(file, 1, f"lights.{name}.power", what, "stops under full", cure)
+        case _, "stops":
+            return SceneError(file, 1, "", "got no dials", "stops under full by light", "do it again")
+        case _, "path":
+            expected = 'such as ["lights", "key", "power"]'
+            return SceneError(file, 1, "", "got no key path", expected, "do it again")
+        case _, "value":
+            return SceneError(file, 1, "", "no value was given", "a value", "give one")
+        case _, "what":
+            expected = 'such as ["light", "key"] or ["camera"]'
+            return SceneError(file, 1, "", "got nothing to move", expected, "do it again")
+        case _, "block":
+            return SceneError(file, 1, "", "got no light", "a block with source and place", "choose one")
+        case _, "name" | "as" | "copy_name" | "to":
+            return SceneError(file, 1, "", f"got the name {quoted(got)}", "a name in words", "give one")
+        case _, "at" | "to_m" | "at_m":
+            return SceneError(file, 1, field, f"got {quoted(got)}", "three numbers in metres", "do it again")
+    return SceneError(file, 1, field, f"got {quoted(got)}", "a word", "choose one")
 
 
-def _add_light(draft: EditedText, edit: dict[str, Any]) -> EditedText:
-    name = name_from_edit(draft, edit, "name")
-    block = edit.get("block", NEW_LIGHT)
-    if not isinstance(block, dict) or not block:
-        raise draft.refusal("got no light", "a block with source and place", "choose one", f"lights.{name}")
-    return draft.with_text(text_with_block(draft.text, ("lights", name), block, draft.name), f"add {name}")
+def require_plain(value: object, file: str = "scene", depth: int = 0) -> None:
+    """Refuse what no scene file could hold: depth, length, characters that are no text, numbers without end."""
 
+    def refused(what: str, expected: str, cure: str) -> SceneError:
+        return SceneError(file, 1, "", what, expected, cure)
 
-def _copy_light(draft: EditedText, edit: dict[str, Any]) -> EditedText:
-    name, copy = name_from_edit(draft, edit, "name"), name_from_edit(draft, edit, "as")
-    block = draft.at(("lights", name))
-    if not isinstance(block, dict):
-        raise no_light(draft, name)
-    place = block.get("place")
-    # Set the copy beside it, or the two would stand in each other.
-    if isinstance(place, dict) and "at" not in place and isinstance(place.get("bearing"), str):
-        turned = units.angle_deg_from_text(place["bearing"]) + COPY_BESIDE_DEG
-        block = {**block, "place": {**place, "bearing": angle_text(turned)}}
-    elif isinstance(place, dict) and isinstance(place.get("at"), list) and isinstance(place["at"][0], str):
-        x_m = units.length_m_from_text(place["at"][0])
-        beside = length_text(x_m - math.copysign(0.5, x_m), place["at"][0])
-        block = {**block, "place": {**place, "at": [beside, *place["at"][1:]]}}
-    return draft.with_text(text_with_block(draft.text, ("lights", copy), block, draft.name), f"copy {name}")
-
-
-def _rename_light(draft: EditedText, edit: dict[str, Any]) -> EditedText:
-    name, new = name_from_edit(draft, edit, "name"), name_from_edit(draft, edit, "to")
-    home = light_home(draft, name)
-    if home[0] == "lights":
-        renamed = draft.with_text(text_renamed(draft.text, home, new, draft.name))
-    else:
-        renamed = draft.with_values({(*home, "name"): new})
-    return renamed.with_values(_facing(draft, name, new), f"rename {name}")
-
-
-def _remove_light(draft: EditedText, edit: dict[str, Any]) -> EditedText:
-    name = name_from_edit(draft, edit, "name")
-    home = light_home(draft, name)
-    if home[0] == "lights" and len(draft.at(("lights",))) == 1:
-        raise draft.refusal("this is the only light", "one light at least", "add another one first", f"lights.{name}")
-    mended = draft.with_values(_facing(draft, name, "camera"))
-    return mended.with_text(text_without(mended.text, home, draft.name), f"remove {name}")
-
-
-def _facing(draft: EditedText, name: str, new: str) -> dict[KeyPath, Any]:
-    """What meters that face a light shall face, by key path."""
-    meters = draft.at(("meters",))
-    found = meters.items() if isinstance(meters, dict) else ()
-    return {("meters", key, "facing"): new for key, meter in found
-            if isinstance(meter, dict) and meter.get("facing") == name}  # fmt: skip
-
-
-def _dials(draft: EditedText, edit: dict[str, Any]) -> EditedText:
-    stops = edit.get("stops")
-    if not isinstance(stops, dict) or not stops:
-        raise draft.refusal("got no dials", "stops under full by light", "do it again")
-    values: dict[KeyPath, Any] = {}
-    for name, value in stops.items():
-        if not isinstance(draft.at(("lights", name)), dict):
-            raise no_light(draft, name)
-        if not is_number(value):
-            key = f"lights.{name}.power"
-            raise draft.refusal(f"got {quoted(value)}", "stops under full", "give a number such as -1.3", key)
-        path = ("lights", name, "power")
-        values[path] = dial_text(float(value), draft.at(path))
-    said = next(iter(stops)) if len(stops) == 1 else "the lights"
-    return draft.with_values(values, f"turn the dial of {said}")
-
-
-def dial_text(stops: float, old: object = None) -> str:
-    """A dial to a hundredth of a stop, as a fraction where it is one, unless the file spoke of stops before.
-
-    >>> dial_text(-2.0), dial_text(-2.0, "-1 stop"), dial_text(-1.299)
-    ('1/4', '-2 stops', '-1.3 stops')
-    """
-    rounded = round(stops, 2) + 0.0
-    if isinstance(old, str) and "stop" in old:
-        return units.text_from_measure(rounded, units.STOPS)
-    return units.text_from_dial_stops(rounded)
-
-
-# -- meter points -----------------------------------------------------------------------------
-
-
-def _pin(draft: EditedText, edit: dict[str, Any]) -> EditedText:
-    kind, at = edit.get("kind", "dome"), edit.get("at")
-    meters = draft.at(("meters",)) or {}
-    name = edit.get("name")
-    if name is None:
-        name = next(f"pin {n}" for n in range(1, len(meters) + 2) if f"pin {n}" not in meters)
-    name = name_from_edit(draft, {"name": name}, "name")
-    target: Any = at if isinstance(at, str) else {"at": [length_text(v) for v in point_from_edit(draft, edit, "at_m")]}
-    path: KeyPath = ("meters", name)
-    if isinstance(meters.get(name), dict):
-        values = {(*path, "at"): target} | ({(*path, "kind"): kind} if "kind" in edit else {})
-        return draft.with_values(values, f"move {name}")
-    block = {"at": target, "kind": kind, "facing": edit.get("facing", "camera")}
-    return draft.with_values({path: block}, f"add {name}")
-
-
-def _unpin(draft: EditedText, edit: dict[str, Any]) -> EditedText:
-    name = name_from_edit(draft, edit, "name")
-    return draft.with_text(text_without(draft.text, ("meters", name), draft.name), f"remove {name}")
-
-
-OPERATIONS: dict[str, Callable[[EditedText, dict[str, Any]], EditedText]] = {
-    "set": _set, "unset": _unset, "move": _move, "aim": _aim, "turn": _turn, "add_light": _add_light,
-    "copy_light": _copy_light, "rename_light": _rename_light, "remove_light": _remove_light, "pin": _pin,
-    "unpin": _unpin, "dials": _dials,
-}  # fmt: skip
+    if depth > DEEPEST:
+        raise refused("this is nested too deeply", "plain values", "write it simpler")
+    match value:
+        case None | bool():
+            if value is None and depth != 1:
+                raise refused("no value was given", "a value", "give one")
+        case str():
+            if len(value) > MOST_WORDS or any("\ud800" <= c <= "\udfff" for c in value):
+                raise refused(f"got {quoted(value)}", f"at most {MOST_WORDS} characters of text", "shorten it")
+        case int() | float():
+            # Compare first: an integer of a thousand digits fits no float.
+            if not abs(value) <= MOST_NUMBER or not math.isfinite(value):
+                raise refused("got a number without end" if abs(value) > 1e300 else f"got {quoted(value)}",
+                              "a number", "give another")  # fmt: skip
+        case Mapping() | list():
+            if len(value) > MOST_WORDS:
+                raise refused("this is too much at once", f"at most {MOST_WORDS} values", "write less")
+            for key in value if isinstance(value, Mapping) else ():
+                if not isinstance(key, str):
+                    raise refused(f"got the key {quoted(key)}", "a word", "write a word")
+                require_plain(key, file, depth + 1)
+            for item in value.values() if isinstance(value, Mapping) else value:
+                require_plain(item, file, depth + 1)
+        case _:
+            raise refused(f"got {quoted(value)}", "plain values", "do it again")

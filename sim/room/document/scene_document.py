@@ -11,10 +11,10 @@ import time
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
 
 from sim.quantities.errors import HalfstopError, SceneError
-from sim.room.document.edits import text_with_edits
+from sim.room.document.edit_text import text_with_edits
+from sim.room.document.edits import Edit
 from sim.room.document.journal import (
     Journal,
     Kept,
@@ -143,7 +143,7 @@ class SceneDocument:
 
     # -- changing -----------------------------------------------------------------------------
 
-    def apply(self, edits: Sequence[dict[str, Any]], merge: str | None = None) -> Change:
+    def apply(self, edits: Sequence[Edit], merge: str | None = None) -> Change:
         """Do some edits as one step of undo, or refuse them all with a `SceneError`.
 
         Arguments: `edits` see `sim.room.document.edits`; `merge` the name of a gesture: steps of the same
