@@ -32,11 +32,11 @@ class Mix:
         """
         dial = np.exp2(np.array(self.dial_stops, float))
         time = np.where(self.is_flash, 1.0, shutter_s)
-        heard = np.where(self.muted, 0.0, 1.0)
-        return (dial * time * heard)[:, None] * self.color_rgb
+        enabled = np.where(self.muted, 0.0, 1.0)
+        return (dial * time * enabled)[:, None] * self.color_rgb
 
     def only(self, names: Iterable[str]) -> Mix:
-        """The same mix with every light muted but `names`, which are heard even if muted before."""
+        """The same mix with every light muted but `names`, which are enabled even if muted before."""
         wanted = set(names)
         return replace(self, muted=tuple(name not in wanted for name in self.names))
 

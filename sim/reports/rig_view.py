@@ -22,7 +22,7 @@ from sim.render.stage.solids import boom_mesh, mesh_from_body, stand_mesh
 from sim.reports.plan.facts import LightFacts, facts_from_scene
 from sim.reports.plan.holding import holding_from_light
 from sim.session import Rehearsal
-from sim.studio.layout import Layout, PlacedLight, frame_from_aim, unit
+from sim.studio.layout import Layout, PlacedLight, axes_from_direction, frame_from_aim, unit
 
 LIMIT_S = 60.0
 SIZE_PX = (960, 640)
@@ -166,10 +166,9 @@ def _frustum(near: np.ndarray, far: np.ndarray, reach: float, frame: np.ndarray)
 
 def eye_matrix(eye_m: np.ndarray, target_m: np.ndarray) -> np.ndarray:
     """Pose (4, 4) of an OpenGL camera at a point that looks at another: -z ahead, y up."""
-    z = unit(eye_m - target_m)
-    x = unit(np.cross([0.0, 1.0, 0.0], z))
+    right, up, ahead = axes_from_direction(unit(target_m - eye_m))
     pose = np.eye(4)
-    pose[:3, 0], pose[:3, 1], pose[:3, 2], pose[:3, 3] = x, np.cross(z, x), z, eye_m
+    pose[:3, 0], pose[:3, 1], pose[:3, 2], pose[:3, 3] = right, up, -ahead, eye_m
     return pose
 
 

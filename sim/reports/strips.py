@@ -30,7 +30,7 @@ class StripFrame:
 def build_up(stack: LightStack, mix: Mix, camera: Camera, order: Sequence[str]) -> tuple[StripFrame, ...]:
     """The first light, the first two, and so on, all at the scene's settings.
 
-    Arguments: `order` names of the lights that are heard, first one first.
+    Arguments: `order` names of the lights that are enabled, first one first.
     """
     frames = []
     for count, name in enumerate(order, 1):

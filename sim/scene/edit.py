@@ -136,10 +136,10 @@ def modifier_from_text(text: str) -> PlainDict:
                          ("grid", r"grid ([0-9.]+) ?(?:°|deg(?:rees)?)"),
                          ("beam", r"beam ([0-9.]+) ?(?:°|deg(?:rees)?)"), ("hot_spot", r"hot.?spot ([0-9./]+ stops?)"),
                          ("efficiency", r"efficiency ([0-9.]+)")):  # fmt: skip
-        found = take(pattern)
-        if found:
+        match = take(pattern)
+        if match:
             angle = key in ("grid", "beam")
-            block[key] = float(found[1]) if key == "efficiency" else f"{found[1]}°" if angle else found[1]
+            block[key] = float(match[1]) if key == "efficiency" else f"{match[1]}°" if angle else match[1]
     if take(r"sock"):
         block["sock"] = True
     surface = take(r"(white|silver)")

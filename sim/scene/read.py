@@ -351,10 +351,10 @@ def _require_files(scene: Scene, folder: Path, lines: Lines, name: str) -> None:
             wanted.append((("lights", light_name, "source", "file"), light.source.file))
     for path, file in sorted(wanted, key=lambda item: lines.of(item[0])):
         try:
-            found = (folder / file).is_file()
+            there = (folder / file).is_file()
         except (OSError, ValueError):
-            found = False
-        if not found:
+            there = False
+        if not there:
             beside = [entry.name for entry in folder.iterdir()] if folder.is_dir() else []
             near = get_close_matches(file, beside, 1, 0.6)
             cure = f'write "{near[0]}"' if near else "put the file there, or correct the name"

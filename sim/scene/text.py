@@ -348,8 +348,8 @@ def _comment_column(text: str, line: int) -> int:
 
 def _line_end(text: str, place: int) -> int:
     """Place behind the line end that follows."""
-    found = text.find("\n", place)
-    return len(text) if found < 0 else found + 1
+    line_end = text.find("\n", place)
+    return len(text) if line_end < 0 else line_end + 1
 
 
 def _child(node: Node, part: str | int) -> Node | None:

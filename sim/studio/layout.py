@@ -14,6 +14,8 @@ from sim.studio.figure import Figure, figure_from_sitter
 from sim.studio.gear.rig import BuiltLight, rig_from_light, rig_from_window
 
 UP = np.array([0.0, 1.0, 0.0])
+# An eye that looks more steeply than this (about 82 degrees) has its top along +z.
+STEEP = 0.99
 
 
 @dataclass(frozen=True)
@@ -76,6 +78,11 @@ class CameraView:
         """Unit direction (3,) of the optical axis."""
         return unit(self.aim_m - self.position_m)
 
+    @property
+    def axes(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Unit vectors (3,) to the right of the picture, to its top, and along the optical axis."""
+        return axes_from_direction(self.forward)
+
 
 @dataclass(frozen=True)
 class Layout:
@@ -116,6 +123,25 @@ def unit(vector: np.ndarray) -> np.ndarray:
     return direction
 
 
+def up_beside(direction: np.ndarray) -> np.ndarray:
+    """What counts as up (3,) for an eye that looks along a unit direction: +y, or +z where it looks steeply.
+
+    >>> up_beside(np.array([0.0, -1.0, 0.0])).tolist(), up_beside(np.array([0.0, 0.0, -1.0])).tolist()
+    ([0.0, 0.0, 1.0], [0.0, 1.0, 0.0])
+    """
+    return UP if abs(direction[1]) < STEEP else np.array([0.0, 0.0, 1.0])
+
+
+def axes_from_direction(forward: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Unit vectors (3,) to the right and to the top of what an eye sees along a unit direction, and that direction.
+
+    >>> [axis.tolist() for axis in axes_from_direction(np.array([0.0, -1.0, 0.0]))[:2]]
+    [[-1.0, 0.0, 0.0], [0.0, 0.0, 1.0]]
+    """
+    right = unit(np.cross(forward, up_beside(forward)))
+    return right, np.cross(right, forward), forward
+
+
 def point_from_bearing(bearing_deg: float, distance_m: float, height_m: float) -> np.ndarray:
     """World point (3,) at a bearing around the mark (0 toward +z, positive toward +x), a floor distance and a height.
 
@@ -129,7 +155,8 @@ def point_from_bearing(bearing_deg: float, distance_m: float, height_m: float) -
 def frame_from_aim(position_m: np.ndarray, aim_m: np.ndarray) -> np.ndarray:
     """Rigid transform (4, 4) of a frame at `position_m` whose +z points at `aim_m`, y as near to up as can be.
 
-    Straight up or down, y points away from the camera side (-z).
+    Straight up or down, y points away from the camera side (-z). Does not: turn over near the vertical as an eye's
+    axes do (`axes_from_direction`): a light that is drawn over the sitter's head must not roll.
     """
     z = unit(np.asarray(aim_m, float) - position_m)
     up = UP if abs(z[1]) < 1 - 1e-9 else np.array([0.0, 0.0, -1.0])

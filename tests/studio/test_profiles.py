@@ -78,8 +78,8 @@ def test_fabric_grid_by_rays_through_a_cell(theta_deg, phi_deg):
 
 
 def test_ten_degree_pool():
-    # Common practice, no source: 2 x distance x tan(half the nominal angle).
-    assert pr.pool_diameter_m(2.0, 10.0) == pytest.approx(2 * 2 * math.tan(math.radians(5.0)), rel=1e-12)
+    # Common practice, no source: a pool is 2 x distance x tan(half the nominal angle) wide; 0.35 m at 2 m.
+    assert 2 * 2.0 * math.tan(pr.cutoff_half_angle_from_nominal(10.0)) == pytest.approx(0.350, abs=5e-4)
 
 
 @given(st.floats(5, 160))

@@ -14,7 +14,7 @@ from sim.light.mix import Mix
 from sim.light.readings import Probe, ProbeId
 from sim.quantities import color
 from sim.render.cache.queries import StageLike, direct_light, read_probes
-from sim.studio.layout import CameraView, PlacedLight, unit
+from sim.studio.layout import CameraView, PlacedLight, axes_from_direction, unit
 
 # Points on the lens opening that a flag must shade: its rim and its middle.
 RIM_POINTS = 16
@@ -141,10 +141,7 @@ def smallest_flag(
     source = np.vstack([face_mesh(emitter, light).vertices for emitter in light.rig.emitters])
     middle = (source.min(axis=0) + source.max(axis=0)) / 2
     way = middle - camera.position_m
-    axis = unit(way)
-    up = np.array([0.0, 1.0, 0.0]) if abs(axis[1]) < 0.99 else np.array([0.0, 0.0, 1.0])
-    right = unit(np.cross(axis, up))
-    up = np.cross(right, axis)
+    right, up, axis = axes_from_direction(unit(way))
     lens = lens_points(camera, frame)
     # Take from each side's margin what the opening's own breadth adds to the picture's bundle.
     breadth = camera.lens_radius_m * np.hypot(frame.inward @ frame.right, frame.inward @ frame.up)

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sim.studio.layout import CameraView, unit
+from sim.studio.layout import CameraView
 
 SIDES = ("left", "right", "top", "bottom")
 
@@ -69,10 +69,7 @@ class ImageFrame:
 
 def frame_from_camera(camera: CameraView) -> ImageFrame:
     """The pyramid of view of a placed camera."""
-    forward = camera.forward
-    up = np.array([0.0, 1.0, 0.0]) if abs(forward[1]) < 0.99 else np.array([0.0, 0.0, 1.0])
-    right = unit(np.cross(forward, up))
-    up = np.cross(right, forward)
+    right, up, forward = camera.axes
     half_width = float(np.tan(np.radians(camera.horizontal_fov_deg) / 2))
     half_height = half_width / camera.aspect
     inward = np.array([

@@ -23,7 +23,7 @@ from sim.scene.model import PaperBackdrop, Scene
 from sim.studio.backdrop import backdrop_texture, sweep_mesh
 from sim.studio.figure import Part, Strands
 from sim.studio.gear.emitter import Emitter
-from sim.studio.layout import CameraView, Layout, PlacedLight, PlacedPanel, layout_from_scene
+from sim.studio.layout import CameraView, Layout, PlacedLight, PlacedPanel, layout_from_scene, unit, up_beside
 
 BACKDROP_PIXELS_PER_M = 250
 PAPER_BEYOND_MARK_M = 0.8
@@ -351,8 +351,7 @@ def _curves_from_strands(strands: Strands, bsdf: Any) -> Any:
 
 def _frame(position: npt.ArrayLike, target: npt.ArrayLike) -> Any:
     start, end = np.asarray(position, float), np.asarray(target, float)
-    up = [0, 1, 0] if abs(end[1] - start[1]) < 0.99 * np.linalg.norm(end - start) else [0, 0, 1]
-    return mi.ScalarTransform4f().look_at(start.tolist(), end.tolist(), up)
+    return mi.ScalarTransform4f().look_at(start.tolist(), end.tolist(), up_beside(unit(end - start)).tolist())
 
 
 def _sensor(camera: CameraView, size: tuple[int, int]) -> Any:

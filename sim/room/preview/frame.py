@@ -72,7 +72,7 @@ class PreviewFrame:
 
     def sight(self) -> dict[str, Any]:
         """The camera as JSON: with it and a pixel's distance a page finds the pixel's place; see `place_m`."""
-        right, up, forward = camera_axes(self.camera)
+        right, up, forward = self.camera.axes
         across, upward = half_extent(self.camera, self.size)
         return {
             "position_m": self.camera.position_m.tolist(), "right": right.tolist(), "up": up.tolist(),
@@ -85,19 +85,11 @@ class PreviewFrame:
         if distance_m <= 0:
             return None
         width, height = self.size
-        right, up, forward = camera_axes(self.camera)
+        right, up, forward = self.camera.axes
         across, upward = half_extent(self.camera, self.size)
         x = (2 * (column + 0.5) / width - 1) * across
         y = (1 - 2 * (row + 0.5) / height) * upward
         return self.camera.position_m + distance_m * unit(forward + x * right + y * up)
-
-
-def camera_axes(camera: CameraView) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Unit vectors (3,) to the right of the picture, to its top, and along the optical axis."""
-    forward = camera.forward
-    world_up = np.array([0.0, 1.0, 0.0]) if abs(forward[1]) < 0.99 else np.array([0.0, 0.0, 1.0])
-    right = unit(np.cross(forward, world_up))
-    return right, np.cross(right, forward), forward
 
 
 def half_extent(camera: CameraView, size: tuple[int, int]) -> tuple[float, float]:

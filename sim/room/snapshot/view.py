@@ -51,7 +51,7 @@ from sim.scene.model import Camera, Scene
 from sim.scene.model.checks import scene_warnings
 from sim.scene.model.places import Around
 from sim.scene.text import data_from_text
-from sim.studio.layout import Layout, unit
+from sim.studio.layout import Layout
 
 # Inks of the lights by their place in the file, dark enough for text on the sheet (4.5 : 1 and more).
 INKS = ("#1f4e9c", "#b5401c", "#0f7560", "#8b2f7d", "#7c6200", "#2e6f9e", "#9c2743", "#4f6b1f")
@@ -153,13 +153,12 @@ def _developing() -> dict[str, Any]:
 def _camera(scene: Scene, layout: Layout) -> dict[str, Any]:
     camera, view = scene.camera, layout.camera
     width_m, height_m = camera.picture_m
-    right = unit(np.cross(view.forward, [0.0, 1.0, 0.0])) if abs(view.forward[1]) < 1 - 1e-9 else np.array([1.0, 0, 0])
     return {
         "position_m": _row(view.position_m),
         "aim_m": _row(view.aim_m),
         "aim": _target(camera.aim),
         "around": isinstance(camera.place, Around),
-        "up": _row(np.cross(right, view.forward)),
+        "up": _row(view.axes[1]),
         "focal_length_mm": round(1000 * camera.focal_length_m, 4),
         "sensor_mm": [round(1000 * width_m, 4), round(1000 * height_m, 4)],
         "orientation": camera.orientation,

@@ -52,8 +52,8 @@ class Block(BaseModel):
         for key, (name, field) in keys.items():
             if field.is_required() and key not in data and name not in data:
                 example = f'add "{key}: {_inline(field.examples[0])}"' if field.examples else f'add "{key}:"'
-                told = (field.description or "").rstrip(".")
-                raise BlockFault((key,), "this key is missing", told[:1].lower() + told[1:], example)
+                about = (field.description or "").rstrip(".")
+                raise BlockFault((key,), "this key is missing", about[:1].lower() + about[1:], example)
         return data
 
 

@@ -39,27 +39,27 @@ def check_scene(scene: Scene) -> None:
     _check_meters(scene)
 
 
-def scene_warnings(scene: Scene, heard: Collection[str] | None = None) -> tuple[str, ...]:
+def scene_warnings(scene: Scene, enabled: Collection[str] | None = None) -> tuple[str, ...]:
     """Plain lines about what a scene may say but its photographer may not have meant.
 
-    heard: names of the lights that are on, by default those that are not muted.
+    enabled: names of the lights that are on, by default those that are not muted.
     """
     from sim.quantities.photometry import sync_warning
 
-    found = []
-    if heard is None:
-        heard = [name for name, light in scene.lights.items() if not light.mute]
-    flashes = [name for name in heard if name in scene.lights and scene.lights[name].is_flash]
+    warnings = []
+    if enabled is None:
+        enabled = [name for name, light in scene.lights.items() if not light.mute]
+    flashes = [name for name in enabled if name in scene.lights and scene.lights[name].is_flash]
     sync = sync_warning(scene.camera.shutter_s, scene.camera.sync_s) if flashes else None
     if sync:
-        found.append(f"camera.shutter: {sync} (the picture shows the light as if the sync held)")
+        warnings.append(f"camera.shutter: {sync} (the picture shows the light as if the sync held)")
     sitter = scene.sitter
     figure = sitter.figure if isinstance(sitter.figure, str) else sitter.figure.file
     if figure not in POSABLE_FIGURES:
         for key, value, plain in (("arms", sitter.arms, "at sides"), ("prop", sitter.prop, "none")):
             if value != plain:
-                found.append(f"sitter.{key}: {value} has no effect on the figure {figure}, which cannot be posed so")
-    return tuple(found)
+                warnings.append(f"sitter.{key}: {value} has no effect on the figure {figure}, which cannot be posed so")
+    return tuple(warnings)
 
 
 def _check_names(scene: Scene) -> None:

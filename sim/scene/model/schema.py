@@ -31,7 +31,7 @@ def scene_schema() -> dict[str, Tree]:
 
 
 def _blocks(base: type[Block]) -> list[type[Block]]:
-    return [found for child in base.__subclasses__() for found in (child, *_blocks(child))]
+    return [block for child in base.__subclasses__() for block in (child, *_blocks(child))]
 
 
 def _dress(part: dict[str, Tree], block: type[Block]) -> None:

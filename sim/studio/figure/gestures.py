@@ -11,8 +11,6 @@ from .parts import Part
 from .posing import ArmPose, Skeleton
 from .viola import BOW_M, BRIDGE_AT_M, BRIDGE_HIGH_M, RIB_M, bow_parts, viola_parts
 
-GESTURES = ("at sides", "hand on hip", "playing")
-
 _AT_SIDE = ArmPose((0.20, -1.0, -0.03), (0.10, -1.0, 0.20))
 _AT_SIDE_IN_SUIT = ArmPose((0.24, -1.0, -0.03), (0.13, -1.0, 0.20))
 _ON_HIP = ArmPose((0.0, -1.0, 0.0), (0.0, -1.0, 0.0), hand=(-0.42, -0.42, 0.80), curl_deg=10.0, fore_twist_deg=25.0)

@@ -36,8 +36,8 @@ def lowered(figure: Figure, drop_m: float) -> Figure:
     clothes = [part for part in parts if part.region in ("gown", "suit", "prop")] or parts
     for name, point in anchors.items():
         if point[1] < 0.01:
-            found = [_nearest(part, np.array([point[0], 0.02, point[2]])) for part in clothes]
-            _, anchors[name], normals[name] = min(found, key=lambda f: f[0])
+            nearest = [_nearest(part, np.array([point[0], 0.02, point[2]])) for part in clothes]
+            _, anchors[name], normals[name] = min(nearest, key=lambda f: f[0])
     return replace(figure, parts=tuple(parts), anchors_m=anchors, anchor_normals=normals)
 
 

@@ -8,7 +8,7 @@ from . import shapes
 from .parts import Material, Part
 
 # Sizes of a mid-sized viola in metres (common practice, no source).
-BODY_M, RIB_M, NECK_M, SCROLL_M = 0.395, 0.036, 0.142, 0.105
+BODY_M, RIB_M, NECK_M = 0.395, 0.036, 0.142
 BRIDGE_AT_M, BRIDGE_HIGH_M = 0.190, 0.034
 BOW_M = 0.735
 VARNISH = Material("wood", (0.230, 0.066, 0.014), roughness=0.28)

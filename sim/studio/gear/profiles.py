@@ -85,15 +85,6 @@ def cutoff_half_angle_from_nominal(nominal_deg: float) -> float:
     return math.radians(nominal_deg) / 2
 
 
-def pool_diameter_m(distance_m: float, nominal_deg: float) -> float:
-    """Return the diameter of the pool a small gridded source throws, to its dark edge, in metres.
-
-    >>> round(pool_diameter_m(2.0, 10.0), 4)
-    0.35
-    """
-    return 2 * distance_m * math.tan(cutoff_half_angle_from_nominal(nominal_deg))
-
-
 def cosine_power_from_beam(beam_deg: float) -> float:
     """Return m for which intensity cos(theta)^m falls to one half at half the beam angle.
 
