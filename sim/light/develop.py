@@ -34,14 +34,25 @@ def exposed(
 ) -> np.ndarray:
     """Linear picture (h, w, 3), white balanced: 0.18 is middle grey, 1.0 is white, more may clip."""
     linear = stack.mixed(mix.weights_rgb(camera.shutter_s), for_viewing=for_viewing)
+    pictured: np.ndarray = linear * picture_scale_rgb(camera, exposure_stops).astype(np.float32)
+    return pictured
+
+
+def picture_scale_rgb(camera: Camera, exposure_stops: float = 0.0) -> np.ndarray:
+    """Factor (3,) from light on the sensor to the linear picture: aperture, film speed and white balance."""
     scale = photometry.display_scale(camera.f_number, camera.iso) * 2.0**exposure_stops
-    balance = color.white_balance_weights(camera.white_balance_K)
-    return linear * (scale * balance).astype(np.float32)
+    scale_rgb: np.ndarray = scale * color.white_balance_weights(camera.white_balance_K)
+    return scale_rgb
 
 
 def encoded(linear: np.ndarray) -> np.ndarray:
     """Picture (h, w, 3) or (h, w) uint8 from linear values through the neutral curve and sRGB."""
-    return np.round(color.srgb_from_linear(neutral_curve(linear)) * 255).astype(np.uint8)
+    return np.round(neutral_srgb(linear) * 255).astype(np.uint8)
+
+
+def neutral_srgb(linear: np.ndarray) -> np.ndarray:
+    """sRGB value 0..1 of linear values through the neutral curve."""
+    return color.srgb_from_linear(neutral_curve(linear))
 
 
 def neutral_curve(linear: np.ndarray) -> np.ndarray:

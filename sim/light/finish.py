@@ -15,8 +15,8 @@ import numpy as np
 from PIL import Image, ImageCms
 from scipy.interpolate import PchipInterpolator
 
-from sim.light.develop import SATURATION, neutral_curve
-from sim.quantities import color, photometry
+from sim.light.develop import SATURATION, neutral_srgb
+from sim.quantities import color, photometry, phrases
 
 CURVES = ("neutral", "film")
 # Film-like curve: stops from middle grey and the sRGB value (0..1) they are shown as. A toe, a straight part a little
@@ -59,13 +59,13 @@ class Finish:
     aspect: str | None = None
     exposure_stops: float = 0.0
 
-    def told(self) -> str:
+    def words(self) -> str:
         """What was done, in words for the file."""
         parts = [f"{self.curve} curve"]
         parts += [f"black and white, {self.bw_filter}"] if self.bw_filter else []
-        parts += [f"edges burnt by {self.burn_stops:g} stops"] if self.burn_stops else []
+        parts += [f"edges burnt by {phrases.stops(self.burn_stops)}"] if self.burn_stops else []
         parts += [f"cropped to {self.aspect}"] if self.aspect else []
-        parts += [f"{self.exposure_stops:+g} stops"] if self.exposure_stops else []
+        parts += [phrases.change(self.exposure_stops)] if self.exposure_stops else []
         return ", ".join(parts)
 
 
@@ -80,7 +80,7 @@ def finished(linear: np.ndarray, finish: Finish) -> np.ndarray:
         picture = burnt(picture, finish.burn_stops)
     if finish.curve == "film":
         return film_curve(picture)
-    return color.srgb_from_linear(neutral_curve(picture))
+    return neutral_srgb(picture)
 
 
 def film_curve(linear: np.ndarray) -> np.ndarray:
@@ -131,7 +131,8 @@ def filter_rgb(name: str) -> tuple[float, float, float]:
 
 def black_and_white(linear: np.ndarray, name: str = "luminance") -> np.ndarray:
     """Linear grey (h, w) of a linear picture (h, w, 3) by a filter's channel mix."""
-    return np.asarray(linear, float) @ np.array(channel_mix(name))
+    grey: np.ndarray = np.asarray(linear, float) @ np.array(channel_mix(name))
+    return grey
 
 
 def burnt(linear: np.ndarray, stops: float, start: float = BURN_FROM) -> np.ndarray:
@@ -145,7 +146,8 @@ def burnt(linear: np.ndarray, stops: float, start: float = BURN_FROM) -> np.ndar
     away = np.hypot(*np.meshgrid(x, y)) / math.sqrt(2)
     t = np.clip((away - start) / (1 - start), 0, 1)
     factor = np.exp2(-stops * t * t * (3 - 2 * t))
-    return linear * (factor[..., None] if linear.ndim == 3 else factor)
+    burnt_picture: np.ndarray = linear * (factor[..., None] if linear.ndim == 3 else factor)
+    return burnt_picture
 
 
 def cropped(picture: np.ndarray, aspect: float) -> np.ndarray:
@@ -194,14 +196,14 @@ def sensor_pixels(long_m: float, short_m: float, upright: bool, pixels: float = 
 
 def print_sizes(width_px: int, height_px: int) -> tuple[PrintSize, ...]:
     """The common print sizes for a picture of so many pixels, filled to the edge by cropping."""
-    found = []
+    sizes = []
     for name, (short_mm, long_mm) in PRINTS_MM.items():
         left, top, right, bottom = crop_box(width_px, height_px, short_mm / long_mm)
         ppi = min(right - left, bottom - top) / (short_mm / 25.4)
         kept = (right - left) * (bottom - top) / (width_px * height_px)
         pixel_m = 0.0254 / ppi
-        found.append(PrintSize(name, short_mm, long_mm, ppi, kept, pixel_m / math.tan(EYE_RAD)))
-    return tuple(found)
+        sizes.append(PrintSize(name, short_mm, long_mm, ppi, kept, pixel_m / math.tan(EYE_RAD)))
+    return tuple(sizes)
 
 
 def print_table_text(width_px: int, height_px: int) -> str:

@@ -13,7 +13,7 @@ from sim.studio.layout import Layout
 
 @dataclass(frozen=True)
 class Mix:
-    """Settings of k lights in layer order.
+    """How k lights are set, in layer order.
 
     `dial_stops` (k,): stops from full power, 0 or less. `color_rgb` (k, 3): linear colour of lamp and gels; a bare
     lamp's has luminance 1. `muted`, `is_flash` (k,) bool.
@@ -33,7 +33,8 @@ class Mix:
         dial = np.exp2(np.array(self.dial_stops, float))
         time = np.where(self.is_flash, 1.0, shutter_s)
         enabled = np.where(self.muted, 0.0, 1.0)
-        return (dial * time * enabled)[:, None] * self.color_rgb
+        weights: np.ndarray = (dial * time * enabled)[:, None] * self.color_rgb
+        return weights
 
     def only(self, names: Iterable[str]) -> Mix:
         """The same mix with every light muted but `names`, which are enabled even if muted before."""

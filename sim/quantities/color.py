@@ -172,7 +172,8 @@ def rgb_from_xy(x: float, y: float) -> FloatArray:
     """
     rgb = _RGB_FROM_XYZ @ np.array([x / y, 1.0, (1 - x - y) / y])
     clipped = np.clip(rgb, 0, None)
-    return clipped / luminance(clipped)
+    white: FloatArray = clipped / luminance(clipped)
+    return white
 
 
 def rgb_from_temperature(temperature_K: float) -> FloatArray:
@@ -202,7 +203,8 @@ def luminance(rgb: ArrayLike) -> FloatArray:
     >>> float(luminance([1.0, 1.0, 1.0]).round(6))
     1.0
     """
-    return np.asarray(rgb, float) @ np.asarray(LUMINANCE_WEIGHTS)
+    weighted: FloatArray = np.asarray(rgb, float) @ np.asarray(LUMINANCE_WEIGHTS)
+    return weighted
 
 
 # -- hex and the display curve ----------------------------------------------------------------
@@ -225,7 +227,8 @@ def srgb_from_linear(linear: ArrayLike) -> FloatArray:
     118
     """
     v = np.clip(np.asarray(linear, float), 0, 1)
-    return np.where(v <= 0.0031308, v * 12.92, 1.055 * np.maximum(v, 0.0031308) ** (1 / 2.4) - 0.055)
+    srgb: FloatArray = np.where(v <= 0.0031308, v * 12.92, 1.055 * np.maximum(v, 0.0031308) ** (1 / 2.4) - 0.055)
+    return srgb
 
 
 def rgb_from_hex(text: str) -> FloatArray:
@@ -264,9 +267,10 @@ def gel_rgb_from_mired(shift_mired: float, temperature_K: float, transmission: f
     """
     before = rgb_from_temperature(temperature_K)
     after = rgb_from_temperature(temperature_through_gel(temperature_K, shift_mired))
-    ratio = after / np.maximum(before, 0.01)
+    ratio: FloatArray = after / np.maximum(before, 0.01)
     if transmission is None:
-        return ratio / ratio.max() * GEL_SURFACE_TRANSMISSION
+        brightest: FloatArray = ratio / ratio.max() * GEL_SURFACE_TRANSMISSION
+        return brightest
     return ratio * (transmission * float(luminance(before)) / float(luminance(ratio * before)))
 
 
@@ -291,4 +295,4 @@ def transmission_from_nd(nd_stops: float) -> float:
     >>> transmission_from_nd(1.0)
     0.5
     """
-    return 2.0**-nd_stops
+    return float(2.0**-nd_stops)

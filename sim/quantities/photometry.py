@@ -31,7 +31,8 @@ def diff_stops(value: ArrayLike, reference: ArrayLike) -> FloatArray:
     >>> round(float(diff_stops(400.0, 100.0)), 6)
     2.0
     """
-    return np.log2(np.asarray(value, float) / np.asarray(reference, float))
+    stops: FloatArray = np.log2(np.asarray(value, float) / np.asarray(reference, float))
+    return stops
 
 
 # -- meters (ISO 2720) ------------------------------------------------------------------------

@@ -60,6 +60,6 @@ def texts_from_rehearsal(rehearsal: Rehearsal, how: finish.Finish) -> dict[str, 
         if not f.muted
     )
     return {
-        "Title": scene.title, "Description": settings_text(scene), "Lights": lights, "Finish": how.told(),
+        "Title": scene.title, "Description": settings_text(scene), "Lights": lights, "Finish": how.words(),
         "Software": "halfstop", "Source": "Computed picture of a rehearsed set-up; no photograph.",
     }  # fmt: skip

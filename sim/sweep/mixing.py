@@ -11,14 +11,13 @@ from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
 
-from sim.light.develop import encoded, exposed
+from sim.light.develop import encoded, exposed, picture_scale_rgb
 from sim.light.mix import Mix
 from sim.light.readings import ProbeReadings
 from sim.light.stack import LightStack
 from sim.metering.health import health_from_stack
 from sim.metering.points import readings_by_probe
 from sim.metering.report import report_from_probes
-from sim.quantities import color, photometry
 from sim.quantities.errors import HalfstopError, one_line
 from sim.reports.files import png_bytes, write_layers
 from sim.reports.sheets import settings_text
@@ -102,8 +101,7 @@ def _layers(scene: Scene, stack: LightStack, mix: Mix) -> bytes:
         path = Path(name) / "layers.exr"
         write_layers(
             path, stack, mix, combined=exposed(stack, mix, camera, for_viewing=False),
-            picture_scale_rgb=photometry.display_scale(camera.f_number, camera.iso)
-            * color.white_balance_weights(camera.white_balance_K),
+            picture_scale_rgb=picture_scale_rgb(camera),
             shutter_s=camera.shutter_s,
             notes={"camera": settings_text(camera), "engine": stack.engine,
                    "made": f"{stack.samples} samples, seed {stack.seed}, depth {stack.depth}"},

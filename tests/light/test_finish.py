@@ -151,7 +151,7 @@ def test_jpeg_holds_the_exposure_and_the_profile() -> None:
 
 def test_the_finish_says_what_was_done() -> None:
     finish = Finish("film", "red", 0.7, "4:5", 0.3)
-    told = finish.told()
+    told = finish.words()
     for word in ("film curve", "red", "0.7 stops", "4:5", "+0.3"):
         assert word in told
     assert finished(PICTURE, finish).shape == (50, 40, 3)

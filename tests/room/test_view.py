@@ -11,12 +11,12 @@ import numpy as np
 import pytest
 from edit_script import applied
 
-from sim.light.develop import encoded
+from sim.light.develop import encoded, picture_scale_rgb
 from sim.light.mix import mix_from_scene
 from sim.quantities import color
 from sim.render.engine import Engine
 from sim.render.fingerprint import of_layers, of_stage
-from sim.reports.handout.page import mixed_codes, picture_scale_rgb
+from sim.reports.handout.page import mixed_codes
 from sim.reports.plan.facts import BEAM_FAR, beam_deg_from_rig, facts_from_scene
 from sim.room.document.scene_document import SceneDocument
 from sim.room.snapshot.choices import choices

@@ -31,7 +31,7 @@ def exr_layer_names(names: Sequence[str]) -> list[str]:
     ['key', 'rim_light', 'rim_light_2', 'depth_2']
     """
     taken = set(RESERVED)
-    found = []
+    layer_names = []
     for name in names:
         plain = re.sub(r"[^A-Za-z0-9_]", "_", name)
         free, count = plain, 1
@@ -39,8 +39,8 @@ def exr_layer_names(names: Sequence[str]) -> list[str]:
             count += 1
             free = f"{plain}_{count}"
         taken.add(free)
-        found.append(free)
-    return found
+        layer_names.append(free)
+    return layer_names
 
 
 def write_layers(

@@ -17,7 +17,7 @@ import numpy as np
 from PIL import Image
 
 from sim.light import finish
-from sim.light.develop import SATURATION, SHOULDER_FROM, encoded
+from sim.light.develop import SATURATION, SHOULDER_FROM, encoded, picture_scale_rgb
 from sim.light.mix import Mix
 from sim.light.stack import LightStack
 from sim.metering.points import CONSTANT_C, PointReadings
@@ -66,13 +66,8 @@ def nominal_layers(stack: LightStack, mix: Mix, camera: Camera) -> np.ndarray:
     heard = mix.only(mix.names)
     weights = heard.weights_rgb(camera.shutter_s) * picture_scale_rgb(camera)
     source = stack.denoised if stack.denoised is not None else stack.pixels
-    return np.maximum(source.astype(float) * weights[:, None, None, :], 0.0)
-
-
-def picture_scale_rgb(camera: Camera) -> np.ndarray:
-    """Factor (3,) from exposure to the linear picture: aperture, film speed and white balance."""
-    scale = photometry.display_scale(camera.f_number, camera.iso)
-    return scale * color.white_balance_weights(camera.white_balance_K)
+    layers: np.ndarray = np.maximum(source.astype(float) * weights[:, None, None, :], 0.0)
+    return layers
 
 
 def balance_gain(white_balance_K: float, camera: Camera) -> np.ndarray:

@@ -80,14 +80,14 @@ def steps_from_readings(
 ) -> tuple[BuildStep, ...]:
     """The build-up of a scene; without measured probes the steps keep the scene's order and hold no readings."""
     camera = scene.camera
-    heard = [name for name, muted in zip(mix.names, mix.muted, strict=True) if not muted]
+    enabled = [name for name, muted in zip(mix.names, mix.muted, strict=True) if not muted]
     if measured is None:
-        order, full = heard, None
+        order, full = enabled, None
     else:
         full = readings_by_probe(measured, mix, camera)
-        face = {name: full[FACE_ALONG_NOSE].by_light[name].exposure for name in heard}
-        lights = [name for name in heard if name in scene.lights]
-        order = order_from_readings(heard, mix.is_flash, face, lights)
+        face = {name: full[FACE_ALONG_NOSE].by_light[name].exposure for name in enabled}
+        lights = [name for name in enabled if name in scene.lights]
+        order = order_from_readings(enabled, mix.is_flash, face, lights)
     by_name = {f.name: f for f in facts}
     steps = []
     for count, name in enumerate(order, 1):

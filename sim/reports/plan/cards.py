@@ -27,8 +27,8 @@ def light_cards(layout: Layout, facts: Sequence[LightFacts]) -> Sheet:
     for index, light in enumerate(facts):
         corner = np.array([2 + (index % ACROSS) * CARD_MM[0], 1 + (index // ACROSS) * CARD_MM[1]])
         shapes += _card(layout, light, corner)
-    told = " ".join(f"{f.name}: {f.aim_distance_m:.2f} m to the {f.aim}, {phrases.tilt(f.tilt_deg)}." for f in facts)
-    return Sheet("cards", "Each light along its beam", told, page[0], page[1], tuple(shapes), 0.0, (0.0, 0.0), "u-y")
+    caption = " ".join(f"{f.name}: {f.aim_distance_m:.2f} m to the {f.aim}, {phrases.tilt(f.tilt_deg)}." for f in facts)
+    return Sheet("cards", "Each light along its beam", caption, page[0], page[1], tuple(shapes), 0.0, (0.0, 0.0), "u-y")
 
 
 def _card(layout: Layout, light: LightFacts, corner: np.ndarray) -> list[Shape]:
@@ -104,7 +104,8 @@ def _clipped(shape: Line, corner: np.ndarray) -> Line:
 
 def _within(points: np.ndarray, corner: np.ndarray) -> np.ndarray:
     low, high = corner + [1.2, 5.8], corner + [CARD_MM[0] - 1.6, 7 + DRAWN_MM[1]]
-    return np.clip(points, low, high)
+    inside: np.ndarray = np.clip(points, low, high)
+    return inside
 
 
 def _shortened(text: str, most: int) -> str:

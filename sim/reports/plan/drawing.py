@@ -147,8 +147,8 @@ def plan_view(scene: Scene, layout: Layout, facts: Sequence[LightFacts]) -> Shee
         ))  # fmt: skip
     _draw_scale_bar(pen, page)
     shapes = pen.finish()
-    told = f"Seen from above, camera at the foot. {_listed(facts)}"
-    return Sheet("plan", "Plan view", told, page[0], page[1], shapes, scale, view.origin_mm, "x-z")
+    caption = f"Seen from above, camera at the foot. {_listed(facts)}"
+    return Sheet("plan", "Plan view", caption, page[0], page[1], shapes, scale, view.origin_mm, "x-z")
 
 
 def side_elevation(scene: Scene, layout: Layout, facts: Sequence[LightFacts]) -> Sheet:
@@ -200,8 +200,8 @@ def side_elevation(scene: Scene, layout: Layout, facts: Sequence[LightFacts]) ->
             view(light.placed.position_m), light.name, 2.1, 4.5,
         ))  # fmt: skip
     _draw_scale_bar(pen, page)
-    told = f"Seen from camera right: camera left, backdrop right. {_listed(facts)}"
-    return Sheet("elevation", "Side elevation", told, page[0], page[1], pen.finish(), scale, view.origin_mm, "z-y")
+    caption = f"Seen from camera right: camera left, backdrop right. {_listed(facts)}"
+    return Sheet("elevation", "Side elevation", caption, page[0], page[1], pen.finish(), scale, view.origin_mm, "z-y")
 
 
 def _draw_light(pen: _Pen, light: LightFacts, *, from_above: bool) -> None:

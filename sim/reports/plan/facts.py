@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any
 
 import numpy as np
 
@@ -14,6 +13,8 @@ from sim.scene.model import Scene
 from sim.studio.gear.direct import illuminance_from_emitter
 from sim.studio.gear.rig import BuiltLight
 from sim.studio.layout import Layout, PlacedLight
+
+Point = tuple[float, float, float]
 
 BEAM_STEP_DEG, WIDE_STEP = 0.5, 8  # fine steps, and how many of them one wide step takes
 BEAM_FAR = 60.0  # distance in face sizes at which the beam is judged
@@ -51,14 +52,14 @@ class LightFacts:
 def facts_from_scene(scene: Scene, layout: Layout) -> tuple[LightFacts, ...]:
     """Facts of every light and window in the scene's order, numbered from 1."""
     named = tuple(scene.lights.values())
-    found = []
+    facts = []
     for index, placed in enumerate(layout.lights):
         light = named[index] if index < len(named) else None
         window = None if light else next(a for a in scene.ambient if a.name == placed.name)
         position, axis = placed.position_m, placed.axis
         aim = light.aim if light else getattr(window, "aim", "face")
         across, up = beam_deg_from_rig(placed.rig)
-        found.append(LightFacts(
+        facts.append(LightFacts(
             number=index + 1,
             name=placed.name,
             is_window=light is None,
@@ -78,7 +79,7 @@ def facts_from_scene(scene: Scene, layout: Layout) -> tuple[LightFacts, ...]:
             beam_up_deg=up,
             placed=placed,
         ))  # fmt: skip
-    return tuple(found)
+    return tuple(facts)
 
 
 def bearing_deg_from_point(point_m: np.ndarray) -> float:
@@ -107,9 +108,10 @@ def beam_deg_from_rig(rig: BuiltLight) -> tuple[float, float]:
         points[:, side] = far_m * np.sin(np.radians(angles_deg[places]))
         points[:, 2] = far_m * np.cos(np.radians(angles_deg[places]))
         ahead = (e for e in rig.emitters if not e.axis_flip)
-        return np.sum([illuminance_from_emitter(e, points, -points / far_m, n=16) for e in ahead], axis=0)
+        total: np.ndarray = np.sum([illuminance_from_emitter(e, points, -points / far_m, n=16) for e in ahead], axis=0)
+        return total
 
-    found = []
+    angles = []
     for side in (0, 1):
         # Find the first of some wide steps that is dark, then the first fine one within it.
         wide = np.arange(0, len(angles_deg), WIDE_STEP)
@@ -118,11 +120,11 @@ def beam_deg_from_rig(rig: BuiltLight) -> tuple[float, float]:
         start = wide[dark[0] - 1] + 1 if len(dark) else wide[-1] + 1
         near = np.arange(start, min(start + WIDE_STEP, len(angles_deg)))
         below = near[light(side, near) < 0.5 * lit[0]] if len(near) else near
-        found.append(2 * float(angles_deg[below[0]]) if len(below) else 178.0)
-    return found[0], found[1]
+        angles.append(2 * float(angles_deg[below[0]]) if len(below) else 178.0)
+    return angles[0], angles[1]
 
 
-def text_from_point(point_m: tuple[float, float, float], plane: tuple[Any, float, float] | None = None) -> str:
+def text_from_point(point_m: Point, plane: tuple[Point, float, float] | None = None) -> str:
     """A point of the room as three lengths, or as a place on the backdrop where it lies on that.
 
     >>> text_from_point((0.4, 1.8, -2.0), ((0.0, 1.5, -2.0), 3.0, 3.0))

@@ -21,7 +21,8 @@ class Holding:
     @property
     def foot_m(self) -> np.ndarray:
         """Point on the floor under the stand."""
-        return self.pivot_m * np.array([1.0, 0.0, 1.0])
+        foot_m: np.ndarray = self.pivot_m * np.array([1.0, 0.0, 1.0])
+        return foot_m
 
 
 def holding_from_light(light: PlacedLight) -> Holding | None:

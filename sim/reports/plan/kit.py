@@ -106,12 +106,12 @@ def support_from_load(light: str, load_kg: float, holding: Holding) -> Support:
 
 def supports_from_scene(scene: Scene, layout: Layout) -> tuple[Support, ...]:
     """What holds each light of the scene, in its order; lights without a stand are left out."""
-    found = []
+    supports = []
     for name, light in scene.lights.items():
         holding = holding_from_light(layout.light(name))
         if holding is not None:
-            found.append(support_from_load(name, load_kg_from_light(light), holding))
-    return tuple(found)
+            supports.append(support_from_load(name, load_kg_from_light(light), holding))
+    return tuple(supports)
 
 
 SUPPORT_FORMULAS = (

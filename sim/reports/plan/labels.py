@@ -115,7 +115,7 @@ def shapes_from_label(label: Label, box: Box) -> list[Shape]:
 
 def _candidates(label: Label, blocked: Sequence[Box], crossed: np.ndarray, page: Box) -> list[tuple[float, Box]]:
     width, height = label.size_of_box_mm
-    found = []
+    boxes = []
     for further in (0.0, 2.0, 4.5, 7.5, 11.0, 15.0, 20.0, 27.0, 36.0, 48.0, 64.0, 90.0, 120.0):
         reach = label.gap_mm + further
         for angle in np.arange(0, 360, 15.0):
@@ -131,8 +131,8 @@ def _candidates(label: Label, blocked: Sequence[Box], crossed: np.ndarray, page:
             inside = ((crossed > np.array(box[:2]) - 0.5) & (crossed < np.array(box[2:]) + 0.5)).all(axis=1).sum()
             leader = np.array([label.to_mm, _nearest(box, label.to_mm)])
             over = sum(_crosses(leader, other) for other in blocked if not _holds(other, label.to_mm))
-            found.append((float(reach + 4.5 * min(inside, 40) + 6 * over), box))
-    return sorted(found, key=lambda item: item[0])
+            boxes.append((float(reach + 4.5 * min(inside, 40) + 6 * over), box))
+    return sorted(boxes, key=lambda item: item[0])
 
 
 def _along(line: np.ndarray) -> np.ndarray:

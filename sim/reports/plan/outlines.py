@@ -211,7 +211,8 @@ def arrow(start: np.ndarray, end: np.ndarray, role: str, data: Mapping[str, str]
 
 def placed_m(light: PlacedLight, local_m: np.ndarray) -> np.ndarray:
     """Points (n, 3) of the light's own frame in the world."""
-    return local_m @ light.world_from_light[:3, :3].T + light.world_from_light[:3, 3]
+    world_m: np.ndarray = local_m @ light.world_from_light[:3, :3].T + light.world_from_light[:3, 3]
+    return world_m
 
 
 def _figure_points(layout: Layout) -> np.ndarray:

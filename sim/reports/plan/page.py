@@ -123,8 +123,8 @@ scene; the meter on the set has the last word.</p></footer>
 def _alert(plan: RigPlan) -> str:
     if not plan.to_change:
         return ""
-    told = escape("; ".join(plan.to_change))
-    return f'<p class="alert"><a href="#cautions">Change before you build</a>: {told}.</p>'
+    changes = escape("; ".join(plan.to_change))
+    return f'<p class="alert"><a href="#cautions">Change before you build</a>: {changes}.</p>'
 
 
 _PURPOSE = {

@@ -6,10 +6,10 @@ import unicodedata
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from html import escape
-from typing import Any
 
 import numpy as np
 from reportlab.pdfbase.pdfmetrics import stringWidth
+from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import Flowable
 from scipy.spatial import ConvexHull, QhullError
 
@@ -82,7 +82,7 @@ class Sheet:
 
     name: str
     title: str
-    told: str
+    caption: str
     width_mm: float
     height_mm: float
     shapes: tuple[Shape, ...]
@@ -106,18 +106,18 @@ def latin(text: str) -> str:
     >>> latin("caf\u00e9 \u2212 \u0101")
     'caf\u00e9 - a'
     """
-    found = []
+    drawable = []
     for char in text.replace("\u2212", "-").replace("\u2032", "'"):
         for form in (char, *unicodedata.normalize("NFKD", char)[:1]):
             try:
                 form.encode("cp1252")
             except UnicodeEncodeError:
                 continue
-            found.append(form)
+            drawable.append(form)
             break
         else:
-            found.append("?")
-    return "".join(found)
+            drawable.append("?")
+    return "".join(drawable)
 
 
 def svg_from_sheet(sheet: Sheet) -> str:
@@ -131,7 +131,7 @@ def svg_from_sheet(sheet: Sheet) -> str:
     body = "\n".join(_svg_from_shape(shape) for shape in sheet.shapes)
     return (
         f'{head}\n<title id="{sheet.name}-t">{escape(sheet.title)}</title>'
-        f'<desc id="{sheet.name}-d">{escape(sheet.told)}</desc>\n{body}\n</svg>'
+        f'<desc id="{sheet.name}-d">{escape(sheet.caption)}</desc>\n{body}\n</svg>'
     )
 
 
@@ -161,7 +161,7 @@ def _n(value: float) -> str:
     return f"{value:.4f}".rstrip("0").rstrip(".")
 
 
-class SheetFlowable(Flowable):  # type: ignore[misc]
+class SheetFlowable(Flowable):
     """A drawing on a PDF page, at its own size or shrunk to the room there is."""
 
     def __init__(self, sheet: Sheet) -> None:
@@ -178,7 +178,7 @@ class SheetFlowable(Flowable):  # type: ignore[misc]
 
     def draw(self) -> None:
         """Put every shape on the page; part of the page maker's interface."""
-        canvas: Any = self.canv
+        canvas: Canvas = self.canv
         unit = MM_IN_POINTS * self.factor
         canvas.saveState()
         canvas.translate(0, self.sheet.height_mm * unit)
@@ -190,7 +190,7 @@ class SheetFlowable(Flowable):  # type: ignore[misc]
         canvas.restoreState()
 
 
-def _draw_on_canvas(canvas: Any, shape: Shape) -> None:
+def _draw_on_canvas(canvas: Canvas, shape: Shape) -> None:
     if isinstance(shape, Words):
         canvas.setFillColor(shape.fill)
         canvas.setFont(BOLD_FONT if shape.bold else FONT, shape.size_mm)

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import io
 from collections.abc import Sequence
-from typing import Any
 
 from reportlab.lib import colors
 from reportlab.lib.pagesizes import A4, LETTER
 from reportlab.lib.styles import ParagraphStyle
 from reportlab.lib.utils import ImageReader
+from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import Flowable, Image, KeepTogether, PageBreak, Paragraph, SimpleDocTemplate, Spacer, Table
 
 from sim.quantities import phrases
@@ -21,14 +21,14 @@ from sim.reports.plan.paper import BOLD_FONT, FONT, INK, MM_IN_POINTS, SheetFlow
 PAPERS = {"A4": A4, "Letter": LETTER}
 MARGIN = 10 * MM_IN_POINTS
 SOFT, RULE = colors.HexColor("#4d5661"), colors.HexColor("#c9ced6")
-_BODY = ParagraphStyle("body", fontName=FONT, fontSize=8.8, leading=11.6, textColor=INK)
+_BODY = ParagraphStyle("body", fontName=FONT, fontSize=8.8, leading=11.6, textColor=colors.HexColor(INK))
 _NOTE = ParagraphStyle("note", _BODY, fontSize=8, leading=10.4, textColor=SOFT)
 _BOLD = ParagraphStyle("bold", _BODY, fontName=BOLD_FONT)
 _TITLE = ParagraphStyle("title", _BODY, fontName=BOLD_FONT, fontSize=17, leading=20)
 _HEADING = ParagraphStyle("heading", _BODY, fontName=BOLD_FONT, fontSize=12, leading=15, spaceBefore=8, spaceAfter=4)
 
 
-class _Tick(Flowable):  # type: ignore[misc]
+class _Tick(Flowable):
     """An empty box to tick, with its text."""
 
     def __init__(self, text: str) -> None:
@@ -60,7 +60,7 @@ def pdf_from_plan(plan: RigPlan, paper: str = "A4") -> bytes:
         title=latin(f"{plan.title}: rig plan"), author="halfstop", subject=latin(plan.settings), invariant=1,
     )  # fmt: skip
 
-    def foot(canvas: Any, _: Any) -> None:
+    def foot(canvas: Canvas, _: SimpleDocTemplate) -> None:
         canvas.setFont(FONT, 7.5)
         canvas.setFillColor(SOFT)
         canvas.drawString(MARGIN, MARGIN, latin(f"{plan.title} · rig plan · halfstop"))

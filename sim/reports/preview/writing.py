@@ -13,14 +13,13 @@ import numpy.typing as npt
 from PIL import Image
 
 from sim import __version__
-from sim.light.develop import black_and_white, encoded, exposed
+from sim.light.develop import black_and_white, encoded, exposed, picture_scale_rgb
 from sim.light.mix import Mix
 from sim.light.readings import Probe
 from sim.light.stack import LightStack
 from sim.metering.health import Health, health_from_stack, record_from_health
 from sim.metering.points import FACE, PointReadings
 from sim.metering.report import MeterReport, json_from_report
-from sim.quantities import color, photometry
 from sim.reports.files import ResultFolder, exr_layer_names, png_bytes, write_layers
 from sim.reports.preview.record import json_bytes, record_from_preview
 from sim.reports.sheets import contact_sheet, levelled_sheet, light_lines, settings_text
@@ -133,8 +132,7 @@ def _stage_layers(preview: Preview, folder: ResultFolder) -> None:
         preview.mix,
         # Keep the denoiser out of the data file.
         combined=exposed(stack, preview.mix, camera, for_viewing=False),
-        picture_scale_rgb=photometry.display_scale(camera.f_number, camera.iso)
-        * color.white_balance_weights(camera.white_balance_K),
+        picture_scale_rgb=picture_scale_rgb(camera),
         shutter_s=camera.shutter_s,
         notes={
             "title": scene.title,

@@ -105,11 +105,11 @@ def levelled_sheet(scene: Scene, alone: Mapping[str, np.ndarray], made: str) -> 
     )
 
 
-def _count_text(heard: int, lights: int) -> str:
+def _count_text(enabled: int, lights: int) -> str:
     """How many lights are in the combined picture."""
-    if heard == lights:
-        return f"{heard} lights together" if heard > 1 else "one light"
-    return f"{heard} of {lights} lights"
+    if enabled == lights:
+        return f"{enabled} lights together" if enabled > 1 else "one light"
+    return f"{enabled} of {lights} lights"
 
 
 def _laid_out(

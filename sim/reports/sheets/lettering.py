@@ -31,14 +31,14 @@ def drawable(text: str) -> str:
     >>> drawable("100 × 140 cm · café")
     '100 x 140 cm · cafe'
     """
-    found = []
+    signs = []
     for sign in " ".join(text.split()).translate(_PLAIN):
         if _has(sign):
-            found.append(sign)
+            signs.append(sign)
             continue
         base = "".join(c for c in unicodedata.normalize("NFKD", sign) if not unicodedata.combining(c))
-        found.append("".join(c if _has(c) else "?" for c in base))
-    return "".join(found)
+        signs.append("".join(c if _has(c) else "?" for c in base))
+    return "".join(signs)
 
 
 def width_px(text: str, size_px: int) -> float:

@@ -27,7 +27,7 @@ from typing import Any
 import numpy as np
 
 from sim.light import finish
-from sim.light.develop import SATURATION, SHOULDER_FROM
+from sim.light.develop import SATURATION, SHOULDER_FROM, picture_scale_rgb
 from sim.metering import health
 from sim.metering.points import CONSTANT_C
 from sim.quantities import color, photometry, phrases, units
@@ -36,7 +36,6 @@ from sim.reports.handout.page import (
     BALANCE_LAST_K,
     BALANCE_STEP_K,
     FILTER_WORDS,
-    picture_scale_rgb,
 )
 from sim.reports.plan.caution_words import DEFER
 from sim.reports.plan.facts import LightFacts
