@@ -11,7 +11,10 @@ const KEY_PATH = /^(?:camera|sitter|backdrop|room|lights|panels|ambient|meters|r
 
 /** The server's one line without the place in the file, which means nothing to who does not edit it. */
 export const refusalText = (text) => {
-  const line = String(text).replace(/^\S*\.ya?ml:(\d+:)?\s*/, "").replace(/^[\w .[\]-]+: (?=got )/, "").replace(KEY_PATH, "");
+  const line = String(text)
+    .replace(/^\S*\.ya?ml:(\d+:)?\s*/, "")
+    .replace(/^[\w .[\]-]+: (?=got )/, "")
+    .replace(KEY_PATH, "");
   return line.charAt(0).toUpperCase() + line.slice(1);
 };
 
@@ -36,7 +39,8 @@ export function connect(store, url = new URL("room", location.href).href.replace
     });
     socket.addEventListener("message", (event) => take(JSON.parse(event.data)));
     socket.addEventListener("close", () => {
-      for (const [id, entry] of waiting) settle(id, entry, { type: "refused", id, text: "The connection broke before this was done." });
+      for (const [id, entry] of waiting)
+        settle(id, entry, { type: "refused", id, text: "The connection broke before this was done." });
       if (closing) return;
       if (!tries) store.say("No connection to halfstop: the last state is shown. Trying again.", "refused");
       store.update({ link: "closed" });
@@ -129,11 +133,27 @@ export function connect(store, url = new URL("room", location.href).href.replace
       store.release(key);
     }
 
-    return { key, push, end, cancel, get over() { return over; } };
+    return {
+      key,
+      push,
+      end,
+      cancel,
+      get over() {
+        return over;
+      },
+    };
   }
 
-  addEventListener("pagehide", () => { closing = true; socket?.close(); });
-  addEventListener("pageshow", (event) => { if (event.persisted) { closing = false; open(); } });
+  addEventListener("pagehide", () => {
+    closing = true;
+    socket?.close();
+  });
+  addEventListener("pageshow", (event) => {
+    if (event.persisted) {
+      closing = false;
+      open();
+    }
+  });
   open();
   return { ask, edit, gesture };
 }

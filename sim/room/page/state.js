@@ -2,9 +2,9 @@
  * What the page knows: the server's last state, the last message of each kind, and gestures under way.
  *
  * A snapshot has: view (the last "state", null before the first), link ("connecting" | "open" | "closed"),
- * ready (all parts are there), notice ({text, level: "said" | "refused"} or null), selection (an item id or null), solo (names of lights),
- * held (gestures by key), and under its own name the last message of every other kind: frame, painting, meters,
- * checks, wishes, slots, library, ball, examples, export, saved, disk, recovered, refused.
+ * ready (all parts are there), notice ({text, level: "said" | "refused"} or null), selection (an item id or null),
+ * solo (names of lights), held (gestures by key), and under its own name the last message of every other kind: frame,
+ * painting, meters, checks, wishes, slots, library, ball, examples, export, saved, disk, recovered, refused.
  *
  * Item ids: "light:NAME", "panel:INDEX", "meter:NAME", "camera", "sitter", "backdrop".
  */
@@ -12,19 +12,38 @@
 import { createStore } from "../../web/store.js";
 
 const KINDS = [
-  "frame", "painting", "meters", "checks", "wishes", "slots", "library", "ball", "examples", "export", "saved", "disk",
-  "recovered", "refused", "failed",
+  "frame",
+  "painting",
+  "meters",
+  "checks",
+  "wishes",
+  "slots",
+  "library",
+  "ball",
+  "examples",
+  "export",
+  "saved",
+  "disk",
+  "recovered",
+  "refused",
+  "failed",
 ];
 
 /** @returns the page's only store, see web/store.js */
 export function createRoomStore() {
   const store = createStore({
-    view: null, link: "connecting", notice: null, selection: null, solo: [], held: {}, ready: false,
+    view: null,
+    link: "connecting",
+    notice: null,
+    selection: null,
+    solo: [],
+    held: {},
+    ready: false,
     ...Object.fromEntries(KINDS.map((kind) => [kind, null])),
   });
   const { get, update } = store;
 
-  /** Show a gesture before the server knows it: {power_stops: {NAME: stops}, muted: {NAME: bool}, place: {ID: {...}}}. */
+  /** Show a gesture before the server knows it: {power_stops: {NAME: stops}, muted: {NAME: bool}, place: {ID: {}}}. */
   const hold = (key, patch) => update({ held: { ...get().held, [key]: patch } });
 
   function release(key) {
@@ -54,7 +73,9 @@ export function createRoomStore() {
     update({ solo });
   }
 
-  const select = (id) => { if (id !== get().selection) update({ selection: id }); };
+  const select = (id) => {
+    if (id !== get().selection) update({ selection: id });
+  };
 
   const say = (text, level = "said") => update({ notice: text ? { text, level, at: Date.now() } : null });
 
@@ -71,7 +92,18 @@ export function createRoomStore() {
   }
 
   return {
-    ...store, receive, say, select, hold, release, heldOf, light,
-    powerStops, gestureStops, isMuted, isHeard, toggleSolo,
+    ...store,
+    receive,
+    say,
+    select,
+    hold,
+    release,
+    heldOf,
+    light,
+    powerStops,
+    gestureStops,
+    isMuted,
+    isHeard,
+    toggleSolo,
   };
 }

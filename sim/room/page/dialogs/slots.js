@@ -25,8 +25,13 @@ export function mountSlots(room, print, { webgl = "auto" } = {}) {
   const mixer = createMixer(veil.firstChild, { webgl });
   const names = el("p", { class: "veil-names", "aria-hidden": "true", hidden: true }, el("span"), el("span"));
   const handle = el("button", {
-    type: "button", class: "wipe", role: "slider", "aria-label": "Wipe between the kept version and now", "aria-valuemin": "0",
-    "aria-valuemax": "100", hidden: true,
+    type: "button",
+    class: "wipe",
+    role: "slider",
+    "aria-label": "Wipe between the kept version and now",
+    "aria-valuemin": "0",
+    "aria-valuemax": "100",
+    hidden: true,
   });
   print.area.append(veil, names, handle);
 
@@ -49,7 +54,11 @@ export function mountSlots(room, print, { webgl = "auto" } = {}) {
     const frame = await viewLayers(slot.frame);
     const entry = { message: slot.frame, frame, measured: null };
     kept.set(slot.id, entry);
-    measuredLayers(slot.frame).then((found) => { entry.measured = found; }).catch(() => {});
+    measuredLayers(slot.frame)
+      .then((found) => {
+        entry.measured = found;
+      })
+      .catch(() => {});
     return mine === loading ? entry : null;
   }
 
@@ -77,7 +86,8 @@ export function mountSlots(room, print, { webgl = "auto" } = {}) {
     const { stops, balance_K } = desk.look;
     mixer.take(entry.frame, exposure);
     mixer.draw({
-      ...desk.rendering(), weights: weightsOf(slot, entry.frame.names),
+      ...desk.rendering(),
+      weights: weightsOf(slot, entry.frame.names),
       gain: gainFromExposure({ ...exposure, ...slot.exposure }, stops, balance_K),
     });
     const part = wipe ?? 1;
@@ -94,11 +104,35 @@ export function mountSlots(room, print, { webgl = "auto" } = {}) {
   // -- tabs at the print's edge ---------------------------------------------------------------------------------------
 
   const tabs = el("div", { class: "tab-list" });
-  const keep = el("button", { type: "button", class: "tab", text: "Keep", title: "Keep this version to compare", "aria-label": "Keep this version" });
-  const wipe = el("button", { type: "button", class: "tab", text: "Wipe", title: "Wipe between a kept version and now", "aria-pressed": "false" });
+  const keep = el("button", {
+    type: "button",
+    class: "tab",
+    text: "Keep",
+    title: "Keep this version to compare",
+    "aria-label": "Keep this version",
+  });
+  const wipe = el("button", {
+    type: "button",
+    class: "tab",
+    text: "Wipe",
+    title: "Wipe between a kept version and now",
+    "aria-pressed": "false",
+  });
   const rows = el("div", { class: "menu-slip" });
-  const more = el("details", { class: "tab-more" }, el("summary", { class: "tab", title: "Name, bring back or drop kept versions", "aria-label": "Kept versions", text: "\u22ef" }), rows);
-  print.easel.append(el("div", { class: "rack", role: "group", "aria-label": "Versions to compare" }, keep, tabs, wipe, more));
+  const more = el(
+    "details",
+    { class: "tab-more" },
+    el("summary", {
+      class: "tab",
+      title: "Name, bring back or drop kept versions",
+      "aria-label": "Kept versions",
+      text: "\u22ef",
+    }),
+    rows,
+  );
+  print.easel.append(
+    el("div", { class: "rack", role: "group", "aria-label": "Versions to compare" }, keep, tabs, wipe, more),
+  );
   keep.addEventListener("click", () => link.ask("keep_slot", { title: "" }));
   wipe.addEventListener("click", () => {
     const { id, wipe: at } = compare();
@@ -110,45 +144,89 @@ export function mountSlots(room, print, { webgl = "auto" } = {}) {
     more.open = false;
     more.firstChild.focus();
   });
-  more.addEventListener("focusout", (event) => { if (event.relatedTarget && !more.contains(event.relatedTarget)) more.open = false; });
+  more.addEventListener("focusout", (event) => {
+    if (event.relatedTarget && !more.contains(event.relatedTarget)) more.open = false;
+  });
 
   function flip(id) {
     const { id: now, wipe: at } = compare();
     store.update({ compare: now === id && at === null ? NONE : { id, wipe: at } });
   }
 
-  const tab = (slot, index) => el("button", {
-    type: "button", class: "tab", "aria-pressed": "false", "data-slot": slot.id, text: LETTERS[index],
-    title: `${slot.title}: show or hide (Shift + ${index + 1})`, "aria-label": `Version ${LETTERS[index]}, ${slot.title}`, onclick: () => flip(slot.id),
-  });
+  const tab = (slot, index) =>
+    el("button", {
+      type: "button",
+      class: "tab",
+      "aria-pressed": "false",
+      "data-slot": slot.id,
+      text: LETTERS[index],
+      title: `${slot.title}: show or hide (Shift + ${index + 1})`,
+      "aria-label": `Version ${LETTERS[index]}, ${slot.title}`,
+      onclick: () => flip(slot.id),
+    });
 
   function row(slot, index) {
-    const named = (event) => link.ask("name_slot", { slot: slot.id, title: event.target.value.trim() || `Version ${slot.id}` });
-    const back = () => { more.open = false; store.update({ compare: NONE }); link.ask("restore_slot", { slot: slot.id }); };
-    return el("div", { class: "version-row" }, el("b", { text: LETTERS[index] }),
-      el("input", { type: "text", maxlength: 60, value: slot.title, "aria-label": `Name of version ${LETTERS[index]}`, onchange: named }),
-      el("button", { type: "button", class: "small", text: "Back to it", "aria-label": `Back to version ${LETTERS[index]}`, onclick: back }),
-      el("button", { type: "button", class: "small danger", text: "Drop", "aria-label": `Drop version ${LETTERS[index]}`, onclick: () => link.ask("drop_slot", { slot: slot.id }) }));
+    const named = (event) =>
+      link.ask("name_slot", { slot: slot.id, title: event.target.value.trim() || `Version ${slot.id}` });
+    const back = () => {
+      more.open = false;
+      store.update({ compare: NONE });
+      link.ask("restore_slot", { slot: slot.id });
+    };
+    return el(
+      "div",
+      { class: "version-row" },
+      el("b", { text: LETTERS[index] }),
+      el("input", {
+        type: "text",
+        maxlength: 60,
+        value: slot.title,
+        "aria-label": `Name of version ${LETTERS[index]}`,
+        onchange: named,
+      }),
+      el("button", {
+        type: "button",
+        class: "small",
+        text: "Back to it",
+        "aria-label": `Back to version ${LETTERS[index]}`,
+        onclick: back,
+      }),
+      el("button", {
+        type: "button",
+        class: "small danger",
+        text: "Drop",
+        "aria-label": `Drop version ${LETTERS[index]}`,
+        onclick: () => link.ask("drop_slot", { slot: slot.id }),
+      }),
+    );
   }
 
   let built = "";
-  store.subscribe(({ slots: message, compare: { id, wipe: at } }) => {
-    const found = message?.slots ?? [];
-    for (const known of kept.keys()) if (!found.some((slot) => slot.id === known)) kept.delete(known);
-    if (id !== null && !found.some((slot) => slot.id === id)) { store.update({ compare: NONE }); return; }
-    const key = JSON.stringify(found.map((slot) => [slot.id, slot.title]));
-    if (key !== built) {
-      built = key;
-      tabs.replaceChildren(...found.map(tab));
-      rows.replaceChildren(...found.map(row));
-    }
-    for (const button of tabs.children) setAttribute(button, "aria-pressed", button.dataset.slot === String(id));
-    keep.disabled = found.length >= (message?.most ?? LETTERS.length);
-    wipe.hidden = more.hidden = !found.length;
-    setAttribute(wipe, "aria-pressed", at !== null);
-    draw();
-  }, ["slots", "compare"]);
-  desk.follow(() => { if (compare().id !== null) draw(); });
+  store.subscribe(
+    ({ slots: message, compare: { id, wipe: at } }) => {
+      const found = message?.slots ?? [];
+      for (const known of kept.keys()) if (!found.some((slot) => slot.id === known)) kept.delete(known);
+      if (id !== null && !found.some((slot) => slot.id === id)) {
+        store.update({ compare: NONE });
+        return;
+      }
+      const key = JSON.stringify(found.map((slot) => [slot.id, slot.title]));
+      if (key !== built) {
+        built = key;
+        tabs.replaceChildren(...found.map(tab));
+        rows.replaceChildren(...found.map(row));
+      }
+      for (const button of tabs.children) setAttribute(button, "aria-pressed", button.dataset.slot === String(id));
+      keep.disabled = found.length >= (message?.most ?? LETTERS.length);
+      wipe.hidden = more.hidden = !found.length;
+      setAttribute(wipe, "aria-pressed", at !== null);
+      draw();
+    },
+    ["slots", "compare"],
+  );
+  desk.follow(() => {
+    if (compare().id !== null) draw();
+  });
 
   // -- the handle and the keys ----------------------------------------------------------------------------------------
 
@@ -171,17 +249,21 @@ export function mountSlots(room, print, { webgl = "auto" } = {}) {
     event.stopPropagation();
     moveTo((compare().wipe ?? 0.5) + way);
   });
-  addEventListener("keydown", (event) => {
-    // A digit alone selects a light; the key's place counts, because Shift changes what it writes.
-    if (!event.shiftKey || event.altKey || event.ctrlKey || event.metaKey || event.repeat) return;
-    if (event.target.closest?.("input:not([type=range]), select, textarea, dialog, [contenteditable]")) return;
-    const digit = /^Digit([0-4])$/.exec(event.code)?.[1];
-    const slot = slots()[Number(digit) - 1];
-    if (slot) flip(slot.id);
-    else if (digit === "0" && compare().id !== null) store.update({ compare: NONE });
-    else return;
-    event.preventDefault();
-  }, true);
+  addEventListener(
+    "keydown",
+    (event) => {
+      // A digit alone selects a light; the key's place counts, because Shift changes what it writes.
+      if (!event.shiftKey || event.altKey || event.ctrlKey || event.metaKey || event.repeat) return;
+      if (event.target.closest?.("input:not([type=range]), select, textarea, dialog, [contenteditable]")) return;
+      const digit = /^Digit([0-4])$/.exec(event.code)?.[1];
+      const slot = slots()[Number(digit) - 1];
+      if (slot) flip(slot.id);
+      else if (digit === "0" && compare().id !== null) store.update({ compare: NONE });
+      else return;
+      event.preventDefault();
+    },
+    true,
+  );
 
   return {
     /** What the spot meter reads at x (0..1): the kept version where it lies over the print, else nothing. */
@@ -190,7 +272,8 @@ export function mountSlots(room, print, { webgl = "auto" } = {}) {
       const slot = slots().find((each) => each.id === id);
       if (!slot?.frame || veil.hidden || (at !== null && x >= at)) return null;
       return {
-        name: slot.title, measured: kept.get(id)?.measured ?? null,
+        name: slot.title,
+        measured: kept.get(id)?.measured ?? null,
         weights: (layers) => weightsOf(slot, layers),
         exposure: () => ({ ...store.get().view.exposure, ...slot.exposure }),
       };

@@ -19,9 +19,22 @@ const SHORT = {
  */
 export function textField({ label, unit = "", hint = "", wide = false, send, value, check = null, key = label }) {
   const id = `f${++count}`;
-  const input = el("input", { type: "text", id, autocomplete: "off", spellcheck: "false", "data-key": key, "aria-describedby": `${id}e` });
+  const input = el("input", {
+    type: "text",
+    id,
+    autocomplete: "off",
+    spellcheck: "false",
+    "data-key": key,
+    "aria-describedby": `${id}e`,
+  });
   const error = el("p", { class: "error", id: `${id}e`, role: "alert" });
-  const node = el("div", { class: `field${wide ? " wide" : ""}` }, el("label", { for: id, title: hint || null }, label), input, error);
+  const node = el(
+    "div",
+    { class: `field${wide ? " wide" : ""}` },
+    el("label", { for: id, title: hint || null }, label),
+    input,
+    error,
+  );
   let shown = "";
 
   function fail(text) {
@@ -35,19 +48,29 @@ export function textField({ label, unit = "", hint = "", wide = false, send, val
   }
 
   async function commit() {
-    if (input.value.trim() === shown.trim()) { clear(); input.value = shown; return; }
+    if (input.value.trim() === shown.trim()) {
+      clear();
+      input.value = shown;
+      return;
+    }
     const text = withUnit(input.value, unit);
     const wrong = check?.(text);
     if (wrong) return fail(wrong);
     const sent = input.value;
     const answer = await send(text);
-    if (answer?.type === "refused") { if (input.value === sent) fail(refusalText(answer.text)); } else clear();
+    if (answer?.type === "refused") {
+      if (input.value === sent) fail(refusalText(answer.text));
+    } else clear();
   }
 
   input.addEventListener("change", commit);
   input.addEventListener("focus", () => input.select());
   input.addEventListener("keydown", (event) => {
-    if (event.key === "Escape" && input.value !== shown) { event.stopPropagation(); input.value = shown; clear(); }
+    if (event.key === "Escape" && input.value !== shown) {
+      event.stopPropagation();
+      input.value = shown;
+      clear();
+    }
     if (event.key === "Enter") input.select();
   });
 
@@ -75,7 +98,8 @@ export function choiceField({ label, wide = false, options, value, send, key = l
     if (answer?.type === "refused") select.value = told;
   });
   function refresh(item) {
-    const list = options(item), now = String(value(item) ?? "");
+    const list = options(item),
+      now = String(value(item) ?? "");
     const wanted = list.some(([each]) => each === now) ? list : [[now, now || "\u2013"], ...list];
     const signature = JSON.stringify(wanted);
     if (select.dataset.list !== signature) {
@@ -92,12 +116,20 @@ export function choiceField({ label, wide = false, options, value, send, key = l
 export function switchField({ label, value, send, key = label }) {
   const box = el("input", { type: "checkbox", "data-key": key });
   const node = el("label", { class: "field switch" }, box, label);
-  box.addEventListener("change", async () => { if ((await send(box.checked))?.type === "refused") box.checked = !box.checked; });
-  return { node, refresh: (item) => { box.checked = value(item) === true; } };
+  box.addEventListener("change", async () => {
+    if ((await send(box.checked))?.type === "refused") box.checked = !box.checked;
+  });
+  return {
+    node,
+    refresh: (item) => {
+      box.checked = value(item) === true;
+    },
+  };
 }
 
 /** A heading with fields below it. */
-export const group = (title, ...nodes) => el("section", { class: "fields", "aria-label": title }, el("h3", {}, title), ...nodes);
+export const group = (title, ...nodes) =>
+  el("section", { class: "fields", "aria-label": title }, el("h3", {}, title), ...nodes);
 
 /** A value of a block at a dotted key: "head.turn". */
 export const at = (block, key) => key.split(".").reduce((inner, part) => inner?.[part], block);
@@ -115,19 +147,34 @@ export function fieldsFromChoices(link, path, descriptions, block) {
     const set = (value) => link.edit([{ op: "set", path: keys, value }], null, { quiet: true });
     const unset = () => link.edit([{ op: "unset", path: keys }], null, { quiet: true });
     const value = (item) => at(block(item), about.key);
-    const label = about.key === "iso" ? "ISO" : about.label, key = keys.join(".");
-    if (about.kind === "switch" || typeof about.example === "boolean") return switchField({ label, key, value, send: set });
+    const label = about.key === "iso" ? "ISO" : about.label,
+      key = keys.join(".");
+    if (about.kind === "switch" || typeof about.example === "boolean")
+      return switchField({ label, key, value, send: set });
     if (about.choices?.length) {
       const list = about.choices.map((each) => (Array.isArray(each) ? each : [String(each), String(each)]));
       const offered = about.optional ? [["", "as usual"], ...list] : list;
-      return choiceField({ label, key, options: () => offered, value: (item) => textOf(value(item)), send: (v) => (v === "" ? unset() : set(v)) });
+      return choiceField({
+        label,
+        key,
+        options: () => offered,
+        value: (item) => textOf(value(item)),
+        send: (v) => (v === "" ? unset() : set(v)),
+      });
     }
     const isNumber = about.kind === "number" || (about.kind === undefined && !about.unit);
     const short = SHORT[about.key] ?? ((text) => text);
-    const hint = [about.told, about.example !== null && about.example !== undefined ? `such as ${about.example}` : ""].filter(Boolean).join(", ");
+    const hint = [about.told, about.example !== null && about.example !== undefined ? `such as ${about.example}` : ""]
+      .filter(Boolean)
+      .join(", ");
     return textField({
-      label, key, unit: about.unit ?? "", hint, value: (item) => textOf(value(item)),
-      send: (text) => (text === "" ? unset() : set(isNumber && /^-?\d*\.?\d+$/.test(text) ? Number(text) : short(text))),
+      label,
+      key,
+      unit: about.unit ?? "",
+      hint,
+      value: (item) => textOf(value(item)),
+      send: (text) =>
+        text === "" ? unset() : set(isNumber && /^-?\d*\.?\d+$/.test(text) ? Number(text) : short(text)),
     });
   });
 }

@@ -3,8 +3,9 @@ import { el } from "../../../web/elements.js";
 import { dialog, promptFor } from "../dialogs/dialogs.js";
 import { refusalText } from "../link.js";
 
-const CAUTIONS = "In a real room: mind what one mains circuit carries, keep cloth and hands off hot lamps, weight stands down and tape " +
-  "cables, fire no flash close to anyone's eyes, and ask about photosensitivity first.";
+const CAUTIONS =
+  "In a real room: mind what one mains circuit carries, keep cloth and hands off hot lamps, weight stands down and " +
+  "tape cables, fire no flash close to anyone's eyes, and ask about photosensitivity first.";
 const UNSAVED = /unsaved|not saved/i;
 const DEFER = "Follow local electrical codes, the maker's instructions and licensed practice.";
 
@@ -17,9 +18,18 @@ export function mount(element, room) {
   const intro = el("p", { class: "note" });
   const shelf = el("section", { "aria-label": "Example set-ups" }, el("h3", {}, "Or start from an example"), examples);
   // The library is long: whoever wants an example is taken there.
-  const toExamples = el("button", {
-    type: "button", class: "small", onclick: () => { shelf.scrollIntoView({ block: "start" }); examples.querySelector("button")?.focus({ preventScroll: true }); },
-  }, "Or start from an example");
+  const toExamples = el(
+    "button",
+    {
+      type: "button",
+      class: "small",
+      onclick: () => {
+        shelf.scrollIntoView({ block: "start" });
+        examples.querySelector("button")?.focus({ preventScroll: true });
+      },
+    },
+    "Or start from an example",
+  );
   const box = dialog("library", heading, el("div", { class: "library-head" }, intro, toExamples), grid, shelf);
   const safety = el("p", { class: "cautions" });
   box.node.append(safety);
@@ -38,7 +48,13 @@ export function mount(element, room) {
   function entries() {
     const { library, view } = store.get();
     if (library?.modifiers?.length) return library.modifiers;
-    return (view?.choices?.modifier_kinds ?? []).map((each) => ({ id: each.kind, title: each.title ?? each.kind, text: each.text ?? "", block: { kind: each.kind }, ready: false }));
+    return (view?.choices?.modifier_kinds ?? []).map((each) => ({
+      id: each.kind,
+      title: each.title ?? each.kind,
+      text: each.text ?? "",
+      block: { kind: each.kind },
+      ready: false,
+    }));
   }
 
   const blockOfKind = (kind) => entries().find((each) => each.block?.kind === kind)?.block ?? null;
@@ -64,8 +80,11 @@ export function mount(element, room) {
     }
     const name = freeName(entry.block.kind === "bare" ? "bare bulb" : entry.block.kind.replace(/[^a-z0-9 _-]/g, ""));
     const block = {
-      source: entry.source ?? { kind: "flash", energy: "400 W·s" }, power: "1/4", modifier: entry.block,
-      place: freePlace(), aim: "face",
+      source: entry.source ?? { kind: "flash", energy: "400 W·s" },
+      power: "1/4",
+      modifier: entry.block,
+      place: freePlace(),
+      aim: "face",
     };
     const answer = await link.edit([{ op: "add_light", name, block }]);
     if (answer.type === "refused") return;
@@ -77,41 +96,80 @@ export function mount(element, room) {
   /** Camera right, at a bearing that no light has yet. */
   function freePlace() {
     const taken = (store.get().view?.lights ?? []).filter((light) => light.bearing_deg !== undefined);
-    const bearing = [45, 60, 75, 30, 90, -45, -60, 105].find((deg) => !taken.some((light) => Math.abs(light.bearing_deg - deg) < 10 && Math.abs(light.distance_m - 2) < 0.6)) ?? 45;
+    const bearing =
+      [45, 60, 75, 30, 90, -45, -60, 105].find(
+        (deg) => !taken.some((light) => Math.abs(light.bearing_deg - deg) < 10 && Math.abs(light.distance_m - 2) < 0.6),
+      ) ?? 45;
     return { bearing: `${bearing}°`, distance: "2 m", height: "2 m" };
   }
 
   function draw() {
     const { examples: told } = store.get();
     const groups = Map.groupBy ? Map.groupBy(entries(), (each) => each.group ?? "") : new Map([["", entries()]]);
-    grid.replaceChildren(...[...groups].map(([title, list]) => el("div", { class: "ball-group" }, title ? el("h3", {}, title) : null, el("ul", {}, list.map(card)))));
-    examples.replaceChildren(...(told?.examples ?? []).map((each) => el("li", {}, el("div", {}, el("strong", {}, each.title), el("p", { class: "note" }, each.text ?? "")),
-      el("button", { type: "button", onclick: () => startFrom(each) }, "Start from this"))));
+    grid.replaceChildren(
+      ...[...groups].map(([title, list]) =>
+        el("div", { class: "ball-group" }, title ? el("h3", {}, title) : null, el("ul", {}, list.map(card))),
+      ),
+    );
+    examples.replaceChildren(
+      ...(told?.examples ?? []).map((each) =>
+        el(
+          "li",
+          {},
+          el("div", {}, el("strong", {}, each.title), el("p", { class: "note" }, each.text ?? "")),
+          el("button", { type: "button", onclick: () => startFrom(each) }, "Start from this"),
+        ),
+      ),
+    );
     shelf.hidden = toExamples.hidden = Boolean(target) || !(told?.examples ?? []).length;
   }
 
   function card(entry) {
     const picture = el("div", { class: "ball" });
-    if (entry.ready) picture.append(el("img", { src: entry.url, alt: `A grey sphere lit by a ${entry.title.toLowerCase()}`, width: 96, height: 96 }));
+    if (entry.ready)
+      picture.append(
+        el("img", {
+          src: entry.url,
+          alt: `A grey sphere lit by a ${entry.title.toLowerCase()}`,
+          width: 96,
+          height: 96,
+        }),
+      );
     else picture.append(el("span", { class: "note" }, "picture being made"));
-    return el("li", {}, el("button", { type: "button", class: "card", onclick: () => choose(entry), title: entry.text ?? "" }, picture,
-      el("strong", {}, entry.title), el("span", { class: "note" }, entry.text ?? "")));
+    return el(
+      "li",
+      {},
+      el(
+        "button",
+        { type: "button", class: "card", onclick: () => choose(entry), title: entry.text ?? "" },
+        picture,
+        el("strong", {}, entry.title),
+        el("span", { class: "note" }, entry.text ?? ""),
+      ),
+    );
   }
 
   async function startFrom(example) {
     const stem = example.name.replace(/\.ya?ml$/, "");
     let answer = null;
-    const path = await promptFor(`Start from "${example.title}"`, "Name of the new file, beside the present one", `my-${stem}.yaml`, {
-      does: "Make the copy and open it",
-      async refuse(typed) {
-        if (!typed) return "Write a name for the file, such as my-portrait.yaml.";
-        answer = await link.ask("start_from", { example: example.name, path: typed }, { quiet: true });
-        return answer.type === "refused" && !UNSAVED.test(answer.text) ? refusalText(answer.text) : null;
+    const path = await promptFor(
+      `Start from "${example.title}"`,
+      "Name of the new file, beside the present one",
+      `my-${stem}.yaml`,
+      {
+        does: "Make the copy and open it",
+        async refuse(typed) {
+          if (!typed) return "Write a name for the file, such as my-portrait.yaml.";
+          answer = await link.ask("start_from", { example: example.name, path: typed }, { quiet: true });
+          return answer.type === "refused" && !UNSAVED.test(answer.text) ? refusalText(answer.text) : null;
+        },
       },
-    });
+    );
     if (!path) return;
     if (answer.type === "refused") {
-      const sure = await promptFor("There are changes that are not saved", answer.text, null, { does: "Leave them and open the copy" });
+      const sure = await promptFor("There are changes that are not saved", answer.text, null, {
+        does: "Leave them and open the copy",
+      });
       if (!sure) return;
       answer = await link.ask("start_from", { example: example.name, path, force: true });
     }
@@ -145,12 +203,19 @@ export function mount(element, room) {
   }
 
   room.library = { open, rename, copy, remove, blockOfKind };
-  store.subscribe(({ ball }) => {
-    const { library } = store.get();
-    if (ball && library) {
-      const modifiers = library.modifiers.map((each) => (each.id === ball.modifier ? { ...each, ready: true, url: ball.url ?? each.url } : each));
-      store.update({ library: { ...library, modifiers } });
-    }
-  }, ["ball"]);
-  store.subscribe(() => { if (box.node.open) draw(); }, ["library", "examples"]);
+  store.subscribe(
+    ({ ball }) => {
+      const { library } = store.get();
+      if (ball && library) {
+        const modifiers = library.modifiers.map((each) =>
+          each.id === ball.modifier ? { ...each, ready: true, url: ball.url ?? each.url } : each,
+        );
+        store.update({ library: { ...library, modifiers } });
+      }
+    },
+    ["ball"],
+  );
+  store.subscribe(() => {
+    if (box.node.open) draw();
+  }, ["library", "examples"]);
 }

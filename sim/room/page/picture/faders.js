@@ -1,4 +1,4 @@
-/** A fader per light beside the print: live while it is dragged, one step of undo per gesture; mute, solo, a tag to hold. */
+/** A fader per light beside the print: live while dragged, one step of undo per gesture; mute, solo, a tag to hold. */
 import { deskOf } from "./picture_desk.js";
 import { el } from "../../../web/elements.js";
 import { lightTag, numbersOf, setAttribute, setText } from "./picture_elements.js";
@@ -25,51 +25,90 @@ export function mount(place, room) {
     if (before) rows.get(beforeName)?.item.querySelector(`[data-part="${before}"]`)?.focus();
   }
 
-  desk.follow(({ view, look }) => {
-    if (!view) return;
-    if (shape(view) !== built) {
-      built = shape(view);
-      build(view);
-    }
-    for (const [name, { show }] of rows) show(store.light(name), look.alone === name);
-  }, ["selection"]);
+  desk.follow(
+    ({ view, look }) => {
+      if (!view) return;
+      if (shape(view) !== built) {
+        built = shape(view);
+        build(view);
+      }
+      for (const [name, { show }] of rows) show(store.light(name), look.alone === name);
+    },
+    ["selection"],
+  );
 }
 
 function row(light, number, { store, link }, desk) {
   const { name, dial } = light;
-  const tag = el("button", {
-    type: "button", class: "tag-hold quiet", "data-part": "tag", title: `Hold to see ${name} alone`,
-    "aria-label": `Hold to see ${name} alone`,
-  }, lightTag(light, number));
+  const tag = el(
+    "button",
+    {
+      type: "button",
+      class: "tag-hold quiet",
+      "data-part": "tag",
+      title: `Hold to see ${name} alone`,
+      "aria-label": `Hold to see ${name} alone`,
+    },
+    lightTag(light, number),
+  );
   holdToIsolate(tag, name, desk);
   const title = el("button", {
-    type: "button", class: "fader-name quiet", "data-part": "name", text: name, title: `Select ${name}`,
+    type: "button",
+    class: "fader-name quiet",
+    "data-part": "name",
+    text: name,
+    title: `Select ${name}`,
     onclick: () => store.select(`light:${name}`),
   });
-  const slider = dial ? el("input", {
-    type: "range", class: "fader", "data-part": "fader", min: dial.lowest_stops, max: 0, step: dial.step_stops,
-    "aria-label": `${name}, stops from full power`,
-  }) : el("span", { class: "no-dial", text: "light of the room" });
+  const slider = dial
+    ? el("input", {
+        type: "range",
+        class: "fader",
+        "data-part": "fader",
+        min: dial.lowest_stops,
+        max: 0,
+        step: dial.step_stops,
+        "aria-label": `${name}, stops from full power`,
+      })
+    : el("span", { class: "no-dial", text: "light of the room" });
   if (dial) {
     slider.style.setProperty("--stops", String(-dial.lowest_stops));
     wireFader(slider, light, store, link);
   }
-  const stops = el("b"), fraction = el("small");
+  const stops = el("b"),
+    fraction = el("small");
   const value = el("output", { class: "fader-value" }, stops, fraction);
-  const mute = el("button", {
-    type: "button", class: "small", "data-part": "mute", "aria-label": `Mute ${name}`, title: `Mute ${name}`,
-    onclick: () => muteLight(name, !store.isMuted(name), link),
-  }, word("mute"));
-  const solo = el("button", {
-    type: "button", class: "small", "data-part": "solo", "aria-label": `Solo ${name}`, title: `Solo ${name}`,
-    onclick: () => store.toggleSolo(name),
-  }, word("solo"));
+  const mute = el(
+    "button",
+    {
+      type: "button",
+      class: "small",
+      "data-part": "mute",
+      "aria-label": `Mute ${name}`,
+      title: `Mute ${name}`,
+      onclick: () => muteLight(name, !store.isMuted(name), link),
+    },
+    word("mute"),
+  );
+  const solo = el(
+    "button",
+    {
+      type: "button",
+      class: "small",
+      "data-part": "solo",
+      "aria-label": `Solo ${name}`,
+      title: `Solo ${name}`,
+      onclick: () => store.toggleSolo(name),
+    },
+    word("solo"),
+  );
   if (!dial) mute.disabled = true;
   const item = el("li", { class: "fader-row", "data-light": name }, tag, title, slider, value, mute, solo);
 
   function show(now, alone) {
     if (!now) return;
-    const at = store.powerStops(name), heard = alone || store.isHeard(name);
+    const at = store.powerStops(name),
+      heard = alone || store.isHeard(name);
     if (dial && !("moving" in slider.dataset)) slider.value = String(at);
     setText(stops, dial ? stopsText(at) : "");
     setText(fraction, dial ? dialText(at, dial.step_stops) : "");
@@ -84,7 +123,8 @@ function row(light, number, { store, link }, desk) {
 }
 
 /** A word that shrinks to its first letter where the row is narrow; the button's label says it whole. */
-const word = (text) => el("span", { class: "shrinks", "aria-hidden": "true" }, text[0].toUpperCase(), el("span", { text: text.slice(1) }));
+const word = (text) =>
+  el("span", { class: "shrinks", "aria-hidden": "true" }, text[0].toUpperCase(), el("span", { text: text.slice(1) }));
 
 /** Write a light's mute; the picture follows at once. */
 export function muteLight(name, muted, link) {
@@ -95,7 +135,9 @@ export function muteLight(name, muted, link) {
 /** See one light alone for as long as its tag is held, by pointer or key. */
 function holdToIsolate(tag, name, desk) {
   const hold = () => desk.change({ alone: name });
-  const release = () => { if (desk.look.alone === name) desk.change({ alone: null }); };
+  const release = () => {
+    if (desk.look.alone === name) desk.change({ alone: null });
+  };
   tag.addEventListener("pointerdown", (event) => {
     if (event.button > 0) return;
     tag.setPointerCapture(event.pointerId);
@@ -108,7 +150,9 @@ function holdToIsolate(tag, name, desk) {
     event.preventDefault();
     if (!event.repeat) hold();
   });
-  tag.addEventListener("keyup", (event) => { if (event.key === " " || event.key === "Enter") release(); });
+  tag.addEventListener("keyup", (event) => {
+    if (event.key === " " || event.key === "Enter") release();
+  });
 }
 
 /** A dial's value on its own steps, free of rounding dust. */
@@ -141,14 +185,19 @@ function wireFader(slider, { name, dial }, store, link) {
     done?.end();
   }
 
-  slider.addEventListener("pointerdown", () => { if (gesture) end(); byPointer = true; });
+  slider.addEventListener("pointerdown", () => {
+    if (gesture) end();
+    byPointer = true;
+  });
   slider.addEventListener("input", () => {
     move(onStep(Number(slider.value), dial));
     // Keys that follow each other are one gesture.
     clearTimeout(rest);
     if (!byPointer) rest = setTimeout(end, KEYS_REST_MS);
   });
-  slider.addEventListener("change", () => { if (byPointer) end(); });
+  slider.addEventListener("change", () => {
+    if (byPointer) end();
+  });
   slider.addEventListener("pointercancel", end);
   slider.addEventListener("blur", end);
   slider.addEventListener("keydown", (event) => {

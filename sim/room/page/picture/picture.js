@@ -40,11 +40,20 @@ export function mount(place, room) {
     mixer.canvas.dataset.mixes = String(Number(mixer.canvas.dataset.mixes ?? 0) + 1);
   }
 
-  desk.follow(() => { waiting ||= requestAnimationFrame(draw); });
+  desk.follow(() => {
+    waiting ||= requestAnimationFrame(draw);
+  });
   // A tab that lies behind is not drawn; it catches up when it is looked at.
-  document.addEventListener("visibilitychange", () => { if (!document.hidden) waiting ||= requestAnimationFrame(draw); });
+  document.addEventListener("visibilitychange", () => {
+    if (!document.hidden) waiting ||= requestAnimationFrame(draw);
+  });
 
-  const now = { name: "now", measured: null, weights: (of) => desk.weightsFor(of), exposure: () => store.get().view.exposure };
+  const now = {
+    name: "now",
+    measured: null,
+    weights: (of) => desk.weightsFor(of),
+    exposure: () => store.get().view.exposure,
+  };
   const meter = mountMeter(slip, room, print, now);
   mountTools(tools, room, print);
   mountFaders(below, room);

@@ -54,10 +54,15 @@ function createDesk(store) {
   }
 
   return {
-    get look() { return look(); },
+    get look() {
+      return look();
+    },
     change,
     reset: () => change({ stops: 0, balance_K: null, rendering: "colour" }),
-    weightOf, weights, weightsFor, rendering,
+    weightOf,
+    weights,
+    weightsFor,
+    rendering,
     mixFor: (names) => ({ weights: weightsFor(names), ...rendering() }),
     /** Call when anything that the mix or a reading depends on has changed. */
     follow: (call, also = []) => store.subscribe(call, [...READ_BY, ...also]),

@@ -1,7 +1,8 @@
 /** Frames from the server: the newest one's layers, loaded as a whole before anything of it is shown. */
 
 /** Where a frame's part lies; every address hangs on the page's own. */
-const address = (serial, ...rest) => new URL(["frame", serial, ...rest].map(encodeURIComponent).join("/"), document.baseURI);
+const address = (serial, ...rest) =>
+  new URL(["frame", serial, ...rest].map(encodeURIComponent).join("/"), document.baseURI);
 
 async function bytes(url, signal) {
   const answer = await fetch(url, { signal });
@@ -44,19 +45,22 @@ export async function measuredLayers(message, signal) {
 export function followFrames(store, { shown, measured }) {
   let under = null;
   let last = null;
-  return store.subscribe(async ({ frame }) => {
-    if (!frame || frame === last) return;
-    last = frame;
-    under?.abort();
-    under = new AbortController();
-    const { signal } = under;
-    try {
-      shown(await viewLayers(frame, signal), frame);
-      measured(await measuredLayers(frame, signal), frame);
-    } catch (error) {
-      // A newer frame has taken this one's place, here or on the server.
-      if (signal.aborted || store.get().frame !== frame) return;
-      console.warn(`frame ${frame.serial} was not loaded: ${error.message}`);
-    }
-  }, ["frame"]);
+  return store.subscribe(
+    async ({ frame }) => {
+      if (!frame || frame === last) return;
+      last = frame;
+      under?.abort();
+      under = new AbortController();
+      const { signal } = under;
+      try {
+        shown(await viewLayers(frame, signal), frame);
+        measured(await measuredLayers(frame, signal), frame);
+      } catch (error) {
+        // A newer frame has taken this one's place, here or on the server.
+        if (signal.aborted || store.get().frame !== frame) return;
+        console.warn(`frame ${frame.serial} was not loaded: ${error.message}`);
+      }
+    },
+    ["frame"],
+  );
 }

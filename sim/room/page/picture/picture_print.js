@@ -8,22 +8,39 @@ const OLD_AFTER_MS = 280;
 /** Build the print. `canvas` is replaced where a mixer brings its own. */
 export function mountPrint({ store, link }) {
   const canvas = el("canvas", { class: "print-canvas", width: 2, height: 3 });
-  const area = el("div", {
-    class: "print-area", tabindex: "0", role: "application", "aria-label":
-      "Spot meter over the picture. Arrow keys move it, with Shift in small steps; Enter pins a point.",
-    "aria-describedby": "spot-said",
-  }, canvas);
+  const area = el(
+    "div",
+    {
+      class: "print-area",
+      tabindex: "0",
+      role: "application",
+      "aria-label": "Spot meter over the picture. Arrow keys move it, with Shift in small steps; Enter pins a point.",
+      "aria-describedby": "spot-said",
+    },
+    canvas,
+  );
   const pane = el("div", { class: "print-window" }, area);
   const old = el("p", { class: "print-old", "aria-hidden": "true" });
   const caption = el("span", { class: "print-caption" });
   const state = el("span", { class: "print-state", role: "status" });
   const part = el("span", { class: "print-part", "aria-hidden": "true" });
-  const finer = el("button", { type: "button", class: "print-finer quiet", text: "finer", title: "Trace this picture finer", hidden: true, onclick: () => link.ask("settle") });
+  const finer = el("button", {
+    type: "button",
+    class: "print-finer quiet",
+    text: "finer",
+    title: "Trace this picture finer",
+    hidden: true,
+    onclick: () => link.ask("settle"),
+  });
   const bar = el("span", { class: "print-bar", "aria-hidden": "true" }, el("span"));
   const empty = el("p", { class: "print-empty", text: "The first picture is being made." });
-  const figure = el("figure", { class: "print" },
+  const figure = el(
+    "figure",
+    { class: "print" },
     el("div", { class: "print-sheet" }, pane, old, empty),
-    el("figcaption", {}, caption, el("span", {}, state, part, finer)), bar);
+    el("figcaption", {}, caption, el("span", {}, state, part, finer)),
+    bar,
+  );
   const easel = el("div", { class: "easel" }, figure);
 
   let shown = null;
@@ -78,7 +95,7 @@ export function mountPrint({ store, link }) {
     tell();
   }
 
-  /** Show the whole picture, or a pixel of it as `times` pixels of the page, with `place` ([x, y], 0..1) in the middle. */
+  /** Show the whole picture, or a pixel of it as `times` pixels of the page, `place` ([x, y], 0..1) in the middle. */
   function zoom(times, place = [0.5, 0.5]) {
     figure.classList.toggle("zoomed", times !== null);
     area.style.setProperty("--times", String(times ?? 1));
@@ -90,7 +107,19 @@ export function mountPrint({ store, link }) {
     pane.scrollTo(x * pane.scrollWidth - pane.clientWidth / 2, y * pane.scrollHeight - pane.clientHeight / 2);
   }
 
-  return { easel, figure, area, pane, canvas, arrived, zoom, centre, get shown() { return shown; } };
+  return {
+    easel,
+    figure,
+    area,
+    pane,
+    canvas,
+    arrived,
+    zoom,
+    centre,
+    get shown() {
+      return shown;
+    },
+  };
 }
 
 const listed = (names) => (names.length > 2 ? `${names.length} lights` : names.join(" and "));

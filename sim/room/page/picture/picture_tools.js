@@ -1,26 +1,44 @@
-/** How the print is looked at: colour, black and white, false tones with their legend, trial exposure and balance, zoom. */
+/** How the print is looked at: colour, black and white, false tones with their legend, trial settings, zoom. */
 import { deskOf } from "./picture_desk.js";
 import { el } from "../../../web/elements.js";
 import { setAttribute, setText } from "./picture_elements.js";
 import { MINUS, stopsSpoken, stopsText } from "./picture_words.js";
 
 const TRIAL_STOPS = 3;
-const ZOOMS = [["Fit", null], ["100 %", 1], ["200 %", 2]];
+const ZOOMS = [
+  ["Fit", null],
+  ["100 %", 1],
+  ["200 %", 2],
+];
 
 export function mountTools(place, room, print) {
   const { store, link } = room;
   const desk = deskOf(room);
   const rendering = el("select", { class: "rendering", "aria-label": "Rendering of the picture" });
   rendering.addEventListener("change", () => desk.change({ rendering: rendering.value }));
-  const trial = el("button", { type: "button", class: "trial-opens", title: "Trial exposure and white balance", "aria-expanded": "false", "aria-controls": "trial" });
-  const zooms = el("div", { class: "zooms", role: "group", "aria-label": "Size of the picture" },
-    ...ZOOMS.map(([text, times]) => el("button", {
-      type: "button", class: "small", "aria-pressed": String(times === null), text,
-      onclick: (event) => {
-        for (const each of zooms.children) setAttribute(each, "aria-pressed", each === event.target);
-        print.zoom(times, print.lookedAt());
-      },
-    })));
+  const trial = el("button", {
+    type: "button",
+    class: "trial-opens",
+    title: "Trial exposure and white balance",
+    "aria-expanded": "false",
+    "aria-controls": "trial",
+  });
+  const zooms = el(
+    "div",
+    { class: "zooms", role: "group", "aria-label": "Size of the picture" },
+    ...ZOOMS.map(([text, times]) =>
+      el("button", {
+        type: "button",
+        class: "small",
+        "aria-pressed": String(times === null),
+        text,
+        onclick: (event) => {
+          for (const each of zooms.children) setAttribute(each, "aria-pressed", each === event.target);
+          print.zoom(times, print.lookedAt());
+        },
+      }),
+    ),
+  );
   const panel = trialPanel(desk, store, link);
   trial.addEventListener("click", () => {
     panel.hidden = !panel.hidden;
@@ -56,42 +74,69 @@ const trialText = ({ stops, balance_K }) =>
   ["Trial", stops ? stopsText(stops) : "", balance_K === null ? "" : `${balance_K} K`].filter(Boolean).join(" ");
 
 function fillLegend(legend, bands) {
-  const short = (label) => label.replace("middle grey", "grey").replace("and less", "\u2193").replace(" and more", "").replace("clipped", "clips").replace(/^-/, MINUS);
+  const short = (label) =>
+    label
+      .replace("middle grey", "grey")
+      .replace("and less", "\u2193")
+      .replace(" and more", "")
+      .replace("clipped", "clips")
+      .replace(/^-/, MINUS);
   legend.replaceChildren(
     el("p", { text: "stops from middle grey" }),
-    el("ol", {}, ...bands.map((band) => {
-      const swatch = el("i", { "aria-hidden": "true" });
-      swatch.style.background = band.colour;
-      return el("li", { title: band.label }, swatch, el("span", { text: short(band.label) }));
-    })),
+    el(
+      "ol",
+      {},
+      ...bands.map((band) => {
+        const swatch = el("i", { "aria-hidden": "true" });
+        swatch.style.background = band.colour;
+        return el("li", { title: band.label }, swatch, el("span", { text: short(band.label) }));
+      }),
+    ),
   );
 }
 
 /** Exposure and white balance on trial; what pleases can be set on the camera as one step of undo. */
 function trialPanel(desk, store, link) {
-  const stops = el("input", { type: "range", id: "trial-stops", min: -TRIAL_STOPS, max: TRIAL_STOPS, step: 0.1, value: "0" });
+  const stops = el("input", {
+    type: "range",
+    id: "trial-stops",
+    min: -TRIAL_STOPS,
+    max: TRIAL_STOPS,
+    step: 0.1,
+    value: "0",
+  });
   const kelvin = el("input", { type: "range", id: "trial-kelvin", min: 2500, max: 10000, step: 100, value: "5600" });
-  const stopsOut = el("output", { for: "trial-stops" }), kelvinOut = el("output", { for: "trial-kelvin" });
+  const stopsOut = el("output", { for: "trial-stops" }),
+    kelvinOut = el("output", { for: "trial-kelvin" });
   const back = el("button", { type: "button", class: "small", text: "As the camera is set" });
   const take = el("button", { type: "button", class: "small", text: "Set the camera so" });
   stops.addEventListener("input", () => desk.change({ stops: Number(stops.value) }));
   kelvin.addEventListener("input", () => desk.change({ balance_K: Number(kelvin.value) }));
   back.addEventListener("click", () => desk.change({ stops: 0, balance_K: null }));
   take.addEventListener("click", async () => {
-    const { look } = desk, { exposure } = store.get().view;
+    const { look } = desk,
+      { exposure } = store.get().view;
     const edits = [];
     if (look.stops) {
       const tenths = Math.round(10 * (2 * Math.log2(exposure.f_number) - look.stops));
       edits.push({ op: "set", path: ["camera", "aperture"], value: apertureText(tenths) });
     }
-    if (look.balance_K !== null) edits.push({ op: "set", path: ["camera", "white_balance"], value: `${look.balance_K} K` });
+    if (look.balance_K !== null)
+      edits.push({ op: "set", path: ["camera", "white_balance"], value: `${look.balance_K} K` });
     const answer = await link.edit(edits);
     if (answer.type !== "refused") desk.change({ stops: 0, balance_K: null });
   });
-  const panel = el("div", { id: "trial", class: "trial", role: "group", "aria-label": "Trial exposure and white balance", hidden: true },
-    el("label", { for: "trial-stops", text: "Exposure" }), stops, stopsOut,
-    el("label", { for: "trial-kelvin", text: "White balance" }), kelvin, kelvinOut,
-    el("div", { class: "trial-ends" }, take, back));
+  const panel = el(
+    "div",
+    { id: "trial", class: "trial", role: "group", "aria-label": "Trial exposure and white balance", hidden: true },
+    el("label", { for: "trial-stops", text: "Exposure" }),
+    stops,
+    stopsOut,
+    el("label", { for: "trial-kelvin", text: "White balance" }),
+    kelvin,
+    kelvinOut,
+    el("div", { class: "trial-ends" }, take, back),
+  );
 
   desk.follow(({ view, look }) => {
     if (!view) return;
@@ -116,6 +161,7 @@ const MARKS = ["1", "1.4", "2", "2.8", "4", "5.6", "8", "11", "16", "22", "32", 
 /** An aperture as the scene file has it: "f/5.6 and 7 tenths". */
 export function apertureText(tenths) {
   const held = Math.min(Math.max(tenths, 0), 120);
-  const stop = Math.floor(held / 10), rest = held - 10 * stop;
+  const stop = Math.floor(held / 10),
+    rest = held - 10 * stop;
   return `f/${MARKS[stop]}${rest ? ` and ${rest} tenth${rest > 1 ? "s" : ""}` : ""}`;
 }

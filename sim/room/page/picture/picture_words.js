@@ -24,8 +24,9 @@ export function fNumberText(value) {
   if (!(value > 0)) return "no light";
   const tenths = Math.round(20 * Math.log2(value));
   if (tenths < -10) return "< f/0.7";
-  const stop = Math.floor(tenths / 10), rest = tenths - 10 * stop;
-  const mark = stop < 0 ? "0.7" : MARKS[stop] ?? (2 ** (stop / 2)).toFixed(0);
+  const stop = Math.floor(tenths / 10),
+    rest = tenths - 10 * stop;
+  const mark = stop < 0 ? "0.7" : (MARKS[stop] ?? (2 ** (stop / 2)).toFixed(0));
   return `f/${mark}${rest ? ` ${rest}/10` : ""}`;
 }
 
@@ -44,7 +45,11 @@ export function fNumberFromText(text) {
 
 /** Stops from what a person writes: "-2", "−1 1/3", "+0.5 stops", "2/3"; null where it is no number. */
 export function stopsFromText(text) {
-  const plain = text.replace(/[\u2212\u2013]/g, "-").replace(",", ".").replace(/stops?/i, "").trim();
+  const plain = text
+    .replace(/[\u2212\u2013]/g, "-")
+    .replace(",", ".")
+    .replace(/stops?/i, "")
+    .trim();
   const found = /^([+-]?)\s*(?:(\d+(?:\.\d*)?|\.\d+)(?:\s+(\d+)\s*\/\s*(\d+))?|(\d+)\s*\/\s*(\d+))$/.exec(plain);
   if (!found) return null;
   const whole = Number(found[2] ?? 0);
@@ -59,7 +64,8 @@ export function dialText(stops, step = 0.1) {
   const count = Math.round(stops * parts);
   if (count === 0) return "full";
   if (count > 0) return `full +${count}/${parts}`;
-  const whole = Math.floor(count / parts), rest = count - whole * parts;
+  const whole = Math.floor(count / parts),
+    rest = count - whole * parts;
   return `1/${2 ** -whole}${rest ? ` +${rest}/${parts}` : ""}`;
 }
 

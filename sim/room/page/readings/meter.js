@@ -33,34 +33,60 @@ export function mount(slip, room, print, now) {
 
   const head = el("b", { class: "spot-stops" });
   const words = el("span", { class: "spot-words", text: "Point at the picture to read it like a spot meter." });
-  const asks = el("span"), hand = el("span", { class: "spot-hand" });
+  const asks = el("span"),
+    hand = el("span", { class: "spot-hand" });
   const bars = el("ul", { class: "spot-bars", "aria-label": "Share of each light" });
   const said = el("p", { id: "spot-said", class: "unseen", "aria-live": "polite" });
-  const size = el("select", { "aria-label": "Size of the spot" },
-    ...SPOTS_DEG.map((deg) => el("option", { value: String(deg), text: `${deg === 0.5 ? "\u00bd" : deg}\u00b0 spot` })));
+  const size = el(
+    "select",
+    { "aria-label": "Size of the spot" },
+    ...SPOTS_DEG.map((deg) => el("option", { value: String(deg), text: `${deg === 0.5 ? "\u00bd" : deg}\u00b0 spot` })),
+  );
   size.value = "1";
-  const kind = el("select", { "aria-label": "What a pinned point is read with" },
-    el("option", { value: "dome", text: "dome" }), el("option", { value: "spot", text: "spot" }));
-  const pin = el("button", { type: "button", class: "small", text: "Pin it", title: "Keep this point in the readings" });
+  const kind = el(
+    "select",
+    { "aria-label": "What a pinned point is read with" },
+    el("option", { value: "dome", text: "dome" }),
+    el("option", { value: "spot", text: "spot" }),
+  );
+  const pin = el("button", {
+    type: "button",
+    class: "small",
+    text: "Pin it",
+    title: "Keep this point in the readings",
+  });
   slip.append(
     el("div", { class: "spot-text" }, el("p", {}, head, words), el("p", { class: "spot-asks" }, asks, hand)),
-    bars, el("div", { class: "spot-tools" }, size, el("span", { class: "spot-pin" }, pin, kind)), said,
+    bars,
+    el("div", { class: "spot-tools" }, size, el("span", { class: "spot-pin" }, pin, kind)),
+    said,
   );
 
   // -- reading ------------------------------------------------------------------------------------------------------
 
   const sourceAt = (x) => over(x) ?? now;
-  const pixelAt = ({ x, y }, { width, height }) =>
-    [Math.min(width - 1, Math.floor(x * width)), Math.min(height - 1, Math.floor(y * height))];
+  const pixelAt = ({ x, y }, { width, height }) => [
+    Math.min(width - 1, Math.floor(x * width)),
+    Math.min(height - 1, Math.floor(y * height)),
+  ];
 
   /** What a spot of `deg` reads at a pixel of a source: the reading with `part`, `names` and `pixels`. */
   function read(source, px, py, deg) {
     const frame = source.measured;
     const exposure = source.exposure();
-    const pixels = circlePixels(px, py, spotPixels(deg, frame.camera.half_width, frame.width), frame.width, frame.height);
+    const pixels = circlePixels(
+      px,
+      py,
+      spotPixels(deg, frame.camera.half_width, frame.width),
+      frame.width,
+      frame.height,
+    );
     const exposures = exposuresAt(frame, pixels, source.weights(frame.names), exposure.luminance);
     return {
-      ...spotReading(exposures, exposure), exposures, names: frame.names, pixels,
+      ...spotReading(exposures, exposure),
+      exposures,
+      names: frame.names,
+      pixels,
       part: partAt(frame.region, frame.regions, pixels),
     };
   }
@@ -98,13 +124,24 @@ export function mount(slip, room, print, now) {
     setText(hand, reading.total > 0 ? ` \u00b7 hand-held meter ${fNumberText(reading.meter_f_number)}${more}` : "");
     const { view } = store.get();
     const numbers = numbersOf(view);
-    const lit = reading.shares.map((share, k) => [share, reading.names[k]]).filter(([share]) => share >= 0.005)
+    const lit = reading.shares
+      .map((share, k) => [share, reading.names[k]])
+      .filter(([share]) => share >= 0.005)
       .sort((a, b) => b[0] - a[0]);
     const shownBars = lit.slice(0, lit.length > MOST_BARS ? MOST_BARS - 1 : MOST_BARS);
     const rest = lit.slice(shownBars.length);
     bars.replaceChildren(
       ...shownBars.map(([share, name]) => bar(share, name, store.light(name), numbers[name])),
-      ...(rest.length ? [bar(rest.reduce((sum, [share]) => sum + share, 0), `${rest.length} more`, null, "+")] : []),
+      ...(rest.length
+        ? [
+            bar(
+              rest.reduce((sum, [share]) => sum + share, 0),
+              `${rest.length} more`,
+              null,
+              "+",
+            ),
+          ]
+        : []),
     );
     slip.dataset.stops = Number.isFinite(stops) ? stops.toFixed(4) : "dark";
     slip.dataset.part = reading.part.name;
@@ -113,8 +150,14 @@ export function mount(slip, room, print, now) {
   function bar(share, name, light, number) {
     const fill = el("i");
     fill.style.width = `${100 * Math.max(share, 0.01)}%`;
-    const line = el("li", {}, lightTag(light, number), el("span", { class: "spot-name", text: name }),
-      el("span", { class: "spot-bar" }, fill), el("span", { class: "spot-share", text: shareText(share) }));
+    const line = el(
+      "li",
+      {},
+      lightTag(light, number),
+      el("span", { class: "spot-name", text: name }),
+      el("span", { class: "spot-bar" }, fill),
+      el("span", { class: "spot-share", text: shareText(share) }),
+    );
     line.style.setProperty("--tag", light?.colour ?? "#565b62");
     return line;
   }
@@ -136,7 +179,13 @@ export function mount(slip, room, print, now) {
     if (!at || !now.measured) return;
     const frame = now.measured;
     const [px, py] = pixelAt(at, frame);
-    const pixels = circlePixels(px, py, spotPixels(Number(size.value), frame.camera.half_width, frame.width), frame.width, frame.height);
+    const pixels = circlePixels(
+      px,
+      py,
+      spotPixels(Number(size.value), frame.camera.half_width, frame.width),
+      frame.width,
+      frame.height,
+    );
     const point = pointAt(px, py, frame, frame.distance, pixels, kind.value === "dome" ? RECEPTOR_GAP_M : 0);
     if (!point) {
       store.say("There is nothing at this point to hold a meter at.", "refused");
@@ -151,16 +200,20 @@ export function mount(slip, room, print, now) {
     const { view, pointed, selection } = store.get();
     const camera = print.shown?.camera;
     if (!view || !camera) return;
-    pins.replaceChildren(...(view.meters ?? []).map(({ name, at_m }) => {
-      const place = Array.isArray(at_m) && placeOf(at_m, camera);
-      if (!place || place.some((v) => v < 0 || v > 1)) return null;
-      const mark = el("span", { class: "point-mark", "data-name": name }, el("em", { text: name }));
-      mark.style.left = `${100 * place[0]}%`;
-      mark.style.top = `${100 * place[1]}%`;
-      mark.classList.toggle("leftward", place[0] > 0.6);
-      mark.classList.toggle("is-named", name === pointed || selection === `meter:${name}`);
-      return mark;
-    }).filter(Boolean));
+    pins.replaceChildren(
+      ...(view.meters ?? [])
+        .map(({ name, at_m }) => {
+          const place = Array.isArray(at_m) && placeOf(at_m, camera);
+          if (!place || place.some((v) => v < 0 || v > 1)) return null;
+          const mark = el("span", { class: "point-mark", "data-name": name }, el("em", { text: name }));
+          mark.style.left = `${100 * place[0]}%`;
+          mark.style.top = `${100 * place[1]}%`;
+          mark.classList.toggle("leftward", place[0] > 0.6);
+          mark.classList.toggle("is-named", name === pointed || selection === `meter:${name}`);
+          return mark;
+        })
+        .filter(Boolean),
+    );
   }
 
   // -- hands --------------------------------------------------------------------------------------------------------
@@ -175,7 +228,9 @@ export function mount(slip, room, print, now) {
     const held = (v) => Math.min(Math.max(v, 0), 0.999999);
     at = { x: held((event.clientX - box.left) / box.width), y: held((event.clientY - lift - box.top) / box.height) };
     clearTimeout(resting);
-    resting = setTimeout(() => { rested = at; }, RESTS_MS);
+    resting = setTimeout(() => {
+      rested = at;
+    }, RESTS_MS);
     show();
   }
 
@@ -194,7 +249,9 @@ export function mount(slip, room, print, now) {
     byTouch = event.pointerType === "touch";
     moveTo(event);
   });
-  area.addEventListener("click", () => { if (!byTouch) pinHere(); });
+  area.addEventListener("click", () => {
+    if (!byTouch) pinHere();
+  });
   area.addEventListener("keydown", (event) => {
     if (event.target !== area) return;
     const way = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] }[event.key];
@@ -208,7 +265,10 @@ export function mount(slip, room, print, now) {
       const far = event.shiftKey ? 1 : Math.max(1, Math.round(0.015 * frame.height));
       const [px, py] = at ? pixelAt(at, frame) : [frame.width >> 1, frame.height >> 1];
       const held = (v, most) => Math.min(Math.max(v, 0), most - 1);
-      at = { x: (held(px + far * way[0], frame.width) + 0.5) / frame.width, y: (held(py + far * way[1], frame.height) + 0.5) / frame.height };
+      at = {
+        x: (held(px + far * way[0], frame.width) + 0.5) / frame.width,
+        y: (held(py + far * way[1], frame.height) + 0.5) / frame.height,
+      };
       rested = at;
       print.centre(at.x, at.y);
       show();
@@ -223,13 +283,21 @@ export function mount(slip, room, print, now) {
   };
   pin.addEventListener("click", pinHere);
   size.addEventListener("change", show);
-  desk.follow(() => { show(); showPins(); }, ["frame", "compare"]);
+  desk.follow(() => {
+    show();
+    showPins();
+  }, ["frame", "compare"]);
   store.subscribe(showPins, ["pointed", "selection"]);
 
   return {
-    refresh() { show(); showPins(); },
+    refresh() {
+      show();
+      showPins();
+    },
     /** `underPointer(x)` names another source where another picture lies over the print. */
-    alsoOver(underPointer) { over = underPointer; },
+    alsoOver(underPointer) {
+      over = underPointer;
+    },
     readingAt: (x, y, deg) => (now.measured ? read(now, x, y, deg) : null),
   };
 }

@@ -10,7 +10,8 @@ export function spotPixels(spot_deg, half_width, width) {
 
 /** Indices of the pixels whose centres lie in a circle round a pixel's centre; at least that pixel itself. */
 export function circlePixels(x, y, diameter, width, height) {
-  const radius = diameter / 2, found = [];
+  const radius = diameter / 2,
+    found = [];
   for (let py = Math.max(0, Math.ceil(y - radius)); py <= Math.min(height - 1, y + radius); py++) {
     for (let px = Math.max(0, Math.ceil(x - radius)); px <= Math.min(width - 1, x + radius); px++) {
       if ((px - x) ** 2 + (py - y) ** 2 <= radius * radius) found.push(py * width + px);
@@ -44,7 +45,10 @@ export function directionThrough(x, y, width, height, { right, up, forward, half
  * @returns {number[]|null} metres, null where nothing is met
  */
 export function pointAt(x, y, frame, distance, pixels, before_m = 0) {
-  const met = pixels.map((pixel) => distance[pixel]).filter((d) => Number.isFinite(d) && d > 0).sort((a, b) => a - b);
+  const met = pixels
+    .map((pixel) => distance[pixel])
+    .filter((d) => Number.isFinite(d) && d > 0)
+    .sort((a, b) => a - b);
   if (!met.length) return null;
   const way = directionThrough(x, y, frame.width, frame.height, frame.camera);
   const reach = met[met.length >> 1] - before_m;

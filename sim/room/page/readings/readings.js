@@ -20,22 +20,57 @@ export function mount(place, room) {
   const ratio = el("dl", { class: "card-ratio" });
   const byLight = el("button", { type: "button", class: "small quiet", "aria-pressed": "true", text: "By light" });
   const all = el("button", { type: "button", class: "small quiet", "aria-pressed": "false", text: "All points" });
-  const reads = el("th", { scope: "col", text: "meter" }), over = el("th", { scope: "col" });
-  const table = el("table", { class: "card-table" }, el("thead", {}, el("tr", {},
-    el("th", { scope: "col", text: "point" }), reads, over, el("th", { scope: "col", text: "from grey", title: "Stops from middle grey in the picture, by a spot meter from the camera" }))));
+  const reads = el("th", { scope: "col", text: "meter" }),
+    over = el("th", { scope: "col" });
+  const table = el(
+    "table",
+    { class: "card-table" },
+    el(
+      "thead",
+      {},
+      el(
+        "tr",
+        {},
+        el("th", { scope: "col", text: "point" }),
+        reads,
+        over,
+        el("th", {
+          scope: "col",
+          text: "from grey",
+          title: "Stops from middle grey in the picture, by a spot meter from the camera",
+        }),
+      ),
+    ),
+  );
   const empty = el("p", { class: "note card-empty", text: "The meters are being read." });
   const wishes = el("section", { class: "wishes", "aria-label": "Wishes" });
   const warnings = el("section", { class: "warnings", "aria-label": "Warnings" });
   place.append(
-    el("header", { class: "card-head" }, el("h2", { text: "Readings" }), settings, el("div", { class: "card-views" }, byLight, all, stale)),
-    ratio, table, empty, wishes, warnings,
+    el(
+      "header",
+      { class: "card-head" },
+      el("h2", { text: "Readings" }),
+      settings,
+      el("div", { class: "card-views" }, byLight, all, stale),
+    ),
+    ratio,
+    table,
+    empty,
+    wishes,
+    warnings,
   );
   const toggle = (button) => () => {
     setAttribute(button, "aria-pressed", button.getAttribute("aria-pressed") !== "true");
     planned ||= requestAnimationFrame(show);
   };
   // Rows wait for an open menu to be closed.
-  table.addEventListener("toggle", () => { planned ||= requestAnimationFrame(show); }, true);
+  table.addEventListener(
+    "toggle",
+    () => {
+      planned ||= requestAnimationFrame(show);
+    },
+    true,
+  );
   byLight.addEventListener("click", toggle(byLight));
   all.addEventListener("click", toggle(all));
   const asked = mountWishes(wishes, room);
@@ -49,10 +84,21 @@ export function mount(place, room) {
   function points() {
     const { view, meters } = store.get();
     const known = meters?.points ?? [];
-    const wanted = all.getAttribute("aria-pressed") === "true" ? known.filter((point) => !point.own)
-      : FIRST.map((name) => known.find((point) => point.name === name)).filter(Boolean);
-    const pinned = (view.meters ?? []).map(({ name, kind, at_m }) =>
-      known.find((point) => point.own && point.name === name) ?? { name, label: name, kind, at_m, own: true, waiting: true });
+    const wanted =
+      all.getAttribute("aria-pressed") === "true"
+        ? known.filter((point) => !point.own)
+        : FIRST.map((name) => known.find((point) => point.name === name)).filter(Boolean);
+    const pinned = (view.meters ?? []).map(
+      ({ name, kind, at_m }) =>
+        known.find((point) => point.own && point.name === name) ?? {
+          name,
+          label: name,
+          kind,
+          at_m,
+          own: true,
+          waiting: true,
+        },
+    );
     return [...wanted, ...pinned];
   }
 
@@ -63,7 +109,10 @@ export function mount(place, room) {
     const { exposure } = view;
     const list = points();
     const numbers = numbersOf(view);
-    const key = JSON.stringify([list.map(({ name, own }) => [name, own]), view.lights.map(({ name, colour }) => [name, colour])]);
+    const key = JSON.stringify([
+      list.map(({ name, own }) => [name, own]),
+      view.lights.map(({ name, colour }) => [name, colour]),
+    ]);
     if (key !== built && !place.querySelector(".point-menu[open]")) {
       built = key;
       table.querySelectorAll("tbody").forEach((body) => body.remove());
@@ -89,15 +138,27 @@ export function mount(place, room) {
 
   function showRatio(meters, weights, exposure) {
     const found = meters && keyToShadow(meters.points, weights, exposure);
-    if (!found) { ratio.hidden = true; return; }
+    if (!found) {
+      ratio.hidden = true;
+      return;
+    }
     const key = meters.key?.light;
-    const line = (term, strong, rest) => [el("dt", { text: term }), el("dd", {}, el("b", {}, ...strong), rest ? ` ${rest}` : "")];
+    const line = (term, strong, rest) => [
+      el("dt", { text: term }),
+      el("dd", {}, el("b", {}, ...strong), rest ? ` ${rest}` : ""),
+    ];
     const even = Math.abs(found.stops) < 0.05;
     ratio.hidden = false;
     const parts = [
-      ...line("Key to shadow side", [ratioText(found.stops)], even ? "no difference" : `${Math.abs(found.stops).toFixed(1)} stops`),
+      ...line(
+        "Key to shadow side",
+        [ratioText(found.stops)],
+        even ? "no difference" : `${Math.abs(found.stops).toFixed(1)} stops`,
+      ),
       ...line("Shadow side", fNumberNodes(fNumberText(found.shadow.f_number)), stopsWords(found.shadow.over_stops)),
-      ...(key ? line("Key", [key], meters.key.alike ? "both cheeks alike" : `from the ${sideOf(meters.key.lit_cheek)}`) : []),
+      ...(key
+        ? line("Key", [key], meters.key.alike ? "both cheeks alike" : `from the ${sideOf(meters.key.lit_cheek)}`)
+        : []),
     ];
     const text = parts.map((part) => part.textContent).join("|");
     if (ratio.dataset.text !== text) {
@@ -106,7 +167,9 @@ export function mount(place, room) {
     }
   }
 
-  desk.follow(() => { planned ||= requestAnimationFrame(show); }, ["meters"]);
+  desk.follow(() => {
+    planned ||= requestAnimationFrame(show);
+  }, ["meters"]);
 }
 
 const sideOf = (cheek) => (cheek?.startsWith("left") ? "left" : "right");
@@ -122,7 +185,11 @@ function fNumberNodes(text) {
   const [mark, tenths] = text.startsWith("f/") ? text.split(" ") : [text];
   if (!tenths) return [mark];
   const count = tenths.replace("/10", "");
-  return [mark, el("sup", { "aria-hidden": "true", text: count }), el("span", { class: "unseen", text: ` and ${count} tenths` })];
+  return [
+    mark,
+    el("sup", { "aria-hidden": "true", text: count }),
+    el("span", { class: "unseen", text: ` and ${count} tenths` }),
+  ];
 }
 
 function fillFNumber(cell, value) {
@@ -134,7 +201,8 @@ function fillFNumber(cell, value) {
 
 function pointRow(point, view, numbers, room, asked) {
   const { name } = point;
-  const f = el("td", { class: "reads", "data-reads": true }), over = el("td", { "data-over": true });
+  const f = el("td", { class: "reads", "data-reads": true }),
+    over = el("td", { "data-over": true });
   const grey = el("td", { "data-grey": true });
   const bar = el("div", { class: "share-bar", "aria-hidden": "true" });
   const segments = view.lights.map((light) => {
@@ -145,14 +213,26 @@ function pointRow(point, view, numbers, room, asked) {
   bar.append(...segments);
   const chips = view.lights.map((light) => {
     const stops = el("span", { "data-stops": true });
-    const chip = el("button", { type: "button", class: "alone quiet", "data-light": light.name, onclick: () => room.store.select(`light:${light.name}`) },
-      lightTag(light, numbers[light.name]), stops);
+    const chip = el(
+      "button",
+      {
+        type: "button",
+        class: "alone quiet",
+        "data-light": light.name,
+        onclick: () => room.store.select(`light:${light.name}`),
+      },
+      lightTag(light, numbers[light.name]),
+      stops,
+    );
     return { name: light.name, chip, stops };
   });
   const list = el("div", { class: "alones" }, ...chips.map(({ chip }) => chip));
-  const body = el("tbody", { "data-point": name },
+  const body = el(
+    "tbody",
+    { "data-point": name },
     el("tr", {}, el("th", { scope: "row" }, pointMenu(point, room, asked)), f, over, grey),
-    el("tr", { class: "by-light" }, el("td", { colspan: 4 }, bar, list)));
+    el("tr", { class: "by-light" }, el("td", { colspan: 4 }, bar, list)),
+  );
 
   if (point.own) {
     // Name the point on the print while its row is looked at.
@@ -185,7 +265,8 @@ function pointRow(point, view, numbers, room, asked) {
       chip.hidden = light.share < SEEN_FROM;
       setText(stops, stopsText(alone));
       const what = now.kind === "spot" ? "from middle grey" : "from the set f-number";
-      const said = `${light.name} alone: ${stopsText(alone)} stops ${what}, ${Math.round(100 * light.share)} % of the light`;
+      const share = `${Math.round(100 * light.share)} % of the light`;
+      const said = `${light.name} alone: ${stopsText(alone)} stops ${what}, ${share}`;
       setAttribute(chip, "aria-label", said);
       setAttribute(chip, "title", said);
     });
@@ -196,17 +277,38 @@ function pointRow(point, view, numbers, room, asked) {
 /** A point's name, and what can be done with it: wish for a reading, rename, unpin. */
 function pointMenu(point, { store, link }, asked) {
   const { name, own } = point;
-  const close = () => { menu.open = false; };
-  const wish = el("button", { type: "button", class: "quiet small", text: "Wish for a reading here", onclick: () => { close(); asked.wishFor(name); } });
-  const kindText = own ? ` · ${point.kind}` : "";
-  const menu = el("details", { class: "point-menu" },
-    el("summary", { text: point.label ?? name, title: `${point.label ?? name}${kindText}` }),
-    el("div", { class: "menu-slip" }, wish, ...(own ? ownParts() : [])));
-  menu.addEventListener("toggle", () => { if (menu.open) menu.lastChild.scrollIntoView({ block: "nearest" }); });
-  menu.addEventListener("keydown", (event) => {
-    if (event.key === "Escape" && menu.open) { event.stopPropagation(); close(); menu.firstChild.focus(); }
+  const close = () => {
+    menu.open = false;
+  };
+  const wish = el("button", {
+    type: "button",
+    class: "quiet small",
+    text: "Wish for a reading here",
+    onclick: () => {
+      close();
+      asked.wishFor(name);
+    },
   });
-  menu.addEventListener("focusout", (event) => { if (!menu.contains(event.relatedTarget) && event.relatedTarget) close(); });
+  const kindText = own ? ` · ${point.kind}` : "";
+  const menu = el(
+    "details",
+    { class: "point-menu" },
+    el("summary", { text: point.label ?? name, title: `${point.label ?? name}${kindText}` }),
+    el("div", { class: "menu-slip" }, wish, ...(own ? ownParts() : [])),
+  );
+  menu.addEventListener("toggle", () => {
+    if (menu.open) menu.lastChild.scrollIntoView({ block: "nearest" });
+  });
+  menu.addEventListener("keydown", (event) => {
+    if (event.key === "Escape" && menu.open) {
+      event.stopPropagation();
+      close();
+      menu.firstChild.focus();
+    }
+  });
+  menu.addEventListener("focusout", (event) => {
+    if (!menu.contains(event.relatedTarget) && event.relatedTarget) close();
+  });
 
   function ownParts() {
     const field = el("input", { type: "text", value: name, maxlength: 40, "aria-label": `New name of ${name}` });
@@ -216,18 +318,34 @@ function pointMenu(point, { store, link }, asked) {
       if (!wanted || wanted === name || !meter) return;
       // A point of this name would be written over.
       const taken = store.get().view.meters.some((each) => each.name === wanted);
-      const answer = taken ? { type: "refused", text: `there is a point "${wanted}" already; choose another name` }
+      const answer = taken
+        ? { type: "refused", text: `there is a point "${wanted}" already; choose another name` }
         : await link.edit(renaming(meter, wanted), null, { quiet: true });
       refused.textContent = answer.type === "refused" ? refusalText(answer.text) : "";
       if (answer.type === "refused") return;
       close();
     };
     const refused = el("p", { class: "error", role: "alert" });
-    field.addEventListener("keydown", (event) => { if (event.key === "Enter") rename(); });
+    field.addEventListener("keydown", (event) => {
+      if (event.key === "Enter") rename();
+    });
     return [
-      el("span", { class: "menu-row" }, field, el("button", { type: "button", class: "small", text: "Rename", onclick: rename })),
+      el(
+        "span",
+        { class: "menu-row" },
+        field,
+        el("button", { type: "button", class: "small", text: "Rename", onclick: rename }),
+      ),
       refused,
-      el("button", { type: "button", class: "quiet small danger", text: "Unpin", onclick: () => { close(); link.edit([{ op: "unpin", name }]); } }),
+      el("button", {
+        type: "button",
+        class: "quiet small danger",
+        text: "Unpin",
+        onclick: () => {
+          close();
+          link.edit([{ op: "unpin", name }]);
+        },
+      }),
     ];
   }
   return menu;

@@ -15,12 +15,16 @@ export function mount(place, { store }) {
   place.append(head, list, wait, more, checks);
   let open = false;
   let built = "";
-  more.addEventListener("click", () => { open = !open; show(); });
+  more.addEventListener("click", () => {
+    open = !open;
+    show();
+  });
 
   function found() {
     const { view, checks: message } = store.get();
-    const all = [...(view?.warnings ?? []), ...(message?.warnings ?? [])]
-      .map((each) => (typeof each === "string" ? { level: "caution", text: each, light: null } : each));
+    const all = [...(view?.warnings ?? []), ...(message?.warnings ?? [])].map((each) =>
+      typeof each === "string" ? { level: "caution", text: each, light: null } : each,
+    );
     const once = all.filter((each, index) => all.findIndex(({ text }) => text === each.text) === index);
     return once.sort((a, b) => LEVELS.indexOf(a.level) - LEVELS.indexOf(b.level));
   }
@@ -29,8 +33,17 @@ export function mount(place, { store }) {
     const light = name && store.light(name);
     const words = [el("b", { text: `${WORDS[level] ?? WORDS.note}: ` }), text];
     const line = light
-      ? el("button", { type: "button", class: "quiet warning-light", title: `Select ${name}`, onclick: () => store.select(`light:${name}`) },
-        lightTag(light, numbers[name]), el("span", {}, ...words))
+      ? el(
+          "button",
+          {
+            type: "button",
+            class: "quiet warning-light",
+            title: `Select ${name}`,
+            onclick: () => store.select(`light:${name}`),
+          },
+          lightTag(light, numbers[name]),
+          el("span", {}, ...words),
+        )
       : el("p", {}, ...words);
     return el("li", { "data-level": level }, line);
   }
@@ -55,8 +68,12 @@ export function mount(place, { store }) {
     const lines = JSON.stringify(message?.lines ?? []);
     if (checks.dataset.lines !== lines) {
       checks.dataset.lines = lines;
-      checks.lastChild.replaceChildren(...(message?.lines ?? []).flatMap(([heading, body]) =>
-        [el("h4", { text: heading }), ...body.map((text) => el("p", { text }))]));
+      checks.lastChild.replaceChildren(
+        ...(message?.lines ?? []).flatMap(([heading, body]) => [
+          el("h4", { text: heading }),
+          ...body.map((text) => el("p", { text })),
+        ]),
+      );
     }
   }
 

@@ -12,7 +12,13 @@ const MARGINS = { [PLAN]: [24, 16, 38, 16], [SIDE]: [25, 14, 12, 36] };
 const ROOMY_PX_PER_M = 42;
 const SLIP_PX = 244;
 // Lengths of the scale bar, the longest that fits first.
-const BARS = [[2, "2 m"], [1, "1 m"], [0.5, "50 cm"], [0.2, "20 cm"], [0.1, "10 cm"]];
+const BARS = [
+  [2, "2 m"],
+  [1, "1 m"],
+  [0.5, "50 cm"],
+  [0.2, "20 cm"],
+  [0.1, "10 cm"],
+];
 const BAR_PX = 70;
 const LAYERS = ["room", "ways", "pins", "things", "labels", "handles", "guides"];
 
@@ -24,32 +30,90 @@ export function mount(element, room) {
     [PLAN]: sheet(PLAN, "Plan, seen from above, the camera at the foot"),
     [SIDE]: sheet(SIDE, "Side elevation, seen from camera right"),
   };
-  const snap = el("button", { class: "quiet small", type: "button", "aria-pressed": "true", title: "Snap to 5 cm and 5° (hold Alt for a free hand)" }, "Snap");
-  snap.addEventListener("click", () => snap.setAttribute("aria-pressed", String(snap.getAttribute("aria-pressed") !== "true")));
-  const zoomBy = (factor) => { view.zoomAt(PLAN, [view.frames[PLAN].width / 2, view.frames[PLAN].height / 2], factor); draw(); };
-  const tools = el("div", { class: "sheet-tools", role: "group", "aria-label": "Sheet" },
+  const snap = el(
+    "button",
+    {
+      class: "quiet small",
+      type: "button",
+      "aria-pressed": "true",
+      title: "Snap to 5 cm and 5° (hold Alt for a free hand)",
+    },
+    "Snap",
+  );
+  snap.addEventListener("click", () =>
+    snap.setAttribute("aria-pressed", String(snap.getAttribute("aria-pressed") !== "true")),
+  );
+  const zoomBy = (factor) => {
+    view.zoomAt(PLAN, [view.frames[PLAN].width / 2, view.frames[PLAN].height / 2], factor);
+    draw();
+  };
+  const tools = el(
+    "div",
+    { class: "sheet-tools", role: "group", "aria-label": "Sheet" },
     snap,
-    el("button", { class: "quiet small", type: "button", "aria-label": "Smaller", title: "Smaller (−)", onclick: () => zoomBy(1 / 1.25) }, "\u2212"),
-    el("button", { class: "quiet small", type: "button", "aria-label": "Larger", title: "Larger (+)", onclick: () => zoomBy(1.25) }, "+"),
-    el("button", { class: "quiet small", type: "button", title: "Show the whole set (0)", onclick: fit }, "Fit"));
+    el(
+      "button",
+      {
+        class: "quiet small",
+        type: "button",
+        "aria-label": "Smaller",
+        title: "Smaller (−)",
+        onclick: () => zoomBy(1 / 1.25),
+      },
+      "\u2212",
+    ),
+    el(
+      "button",
+      {
+        class: "quiet small",
+        type: "button",
+        "aria-label": "Larger",
+        title: "Larger (+)",
+        onclick: () => zoomBy(1.25),
+      },
+      "+",
+    ),
+    el("button", { class: "quiet small", type: "button", title: "Show the whole set (0)", onclick: fit }, "Fit"),
+  );
   const slip = el("div", { class: "ticket-place" });
   element.append(
     el("h2", { class: "unseen" }, "The set"),
-    el("div", { class: "drawing plan" }, sheets[PLAN].svg, el("p", { class: "caption", "aria-hidden": "true" }, "plan"), tools),
-    el("div", { class: "drawing side" }, sheets[SIDE].svg, el("p", { class: "caption", "aria-hidden": "true" }, "from camera right")),
-    slip, spoken);
+    el(
+      "div",
+      { class: "drawing plan" },
+      sheets[PLAN].svg,
+      el("p", { class: "caption", "aria-hidden": "true" }, "plan"),
+      tools,
+    ),
+    el(
+      "div",
+      { class: "drawing side" },
+      sheets[SIDE].svg,
+      el("p", { class: "caption", "aria-hidden": "true" }, "from camera right"),
+    ),
+    slip,
+    spoken,
+  );
   inspector.mount(slip, room);
 
   let items = [];
   let waiting = 0;
   const set = {
-    room, view, moving: null, fit,
+    room,
+    view,
+    moving: null,
+    fit,
     svgs: { [PLAN]: sheets[PLAN].svg, [SIDE]: sheets[SIDE].svg },
     item: (id) => items.find((each) => each.id === id),
     snapping: () => snap.getAttribute("aria-pressed") === "true",
     redraw: later,
     focus: (id, which) => sheets[which].groups.get(id)?.focus({ preventScroll: true }),
-    announce(id) { setTimeout(() => { const item = set.item(id); if (item) spoken.textContent = item.words; }, 250); },
+    announce(id) {
+      setTimeout(() => {
+        const item = set.item(id);
+        if (item) spoken.textContent = item.words;
+      }, 250);
+    },
   };
   room.set = { fit, zoomBy, focus: (id) => set.focus(id, PLAN) };
   handle(set);
@@ -70,7 +134,9 @@ export function mount(element, room) {
   /** Give the drawings the part of the sheet that their room asks for. */
   function shareOut(state) {
     const box = element.getBoundingClientRect();
-    const parts = matchMedia("(max-width: 860px)").matches ? null : view.shares(state, [box.width - 18, box.height - 18], MARGINS, SLIP_PX);
+    const parts = matchMedia("(max-width: 860px)").matches
+      ? null
+      : view.shares(state, [box.width - 18, box.height - 18], MARGINS, SLIP_PX);
     const plan = parts && Math.min(Math.max(parts.plan[0], box.width * 0.4), box.width - SLIP_PX);
     element.style.gridTemplateColumns = parts ? `${(plan + 10).toFixed(0)}px minmax(0, 1fr)` : "";
     element.style.gridTemplateRows = parts ? `minmax(0, 1fr) ${(parts.side[1] + 10).toFixed(0)}px` : "";
@@ -101,11 +167,16 @@ export function mount(element, room) {
     drawLightways(layers.ways, which, view, state, items, selection, store);
     drawPins(layers.pins, which, view, state.meters);
     reconcile(layers.things, groups, which, selection);
-    const tags = [], boxes = [], spans = new Map();
+    const tags = [],
+      boxes = [],
+      spans = new Map();
     for (const item of items) {
       const group = groups.get(item.id);
       const off = item.kind === "light" && !store.isHeard(item.name);
-      group.setAttribute("class", `thing ${item.kind}${item.id === selection ? " chosen" : ""}${off ? " off" : ""}${item.fixed ? " fixed" : ""}`);
+      group.setAttribute(
+        "class",
+        `thing ${item.kind}${item.id === selection ? " chosen" : ""}${off ? " off" : ""}${item.fixed ? " fixed" : ""}`,
+      );
       group.setAttribute("aria-label", item.words);
       group.setAttribute("aria-pressed", String(item.id === selection));
       const nodes = drawItem(item, which, view, state);
@@ -129,10 +200,19 @@ export function mount(element, room) {
   /** One focusable group for each thing, kept as long as the thing is there. */
   function reconcile(layer, groups, which, selection) {
     const ids = items.map((item) => item.id);
-    for (const [id, group] of groups) if (!ids.includes(id)) { group.remove(); groups.delete(id); }
+    for (const [id, group] of groups)
+      if (!ids.includes(id)) {
+        group.remove();
+        groups.delete(id);
+      }
     for (const id of ids) {
       if (groups.has(id)) continue;
-      const group = svg("g", { "data-item": id, tabindex: which === PLAN ? 0 : -1, role: "button", "aria-roledescription": "movable thing" });
+      const group = svg("g", {
+        "data-item": id,
+        tabindex: which === PLAN ? 0 : -1,
+        role: "button",
+        "aria-roledescription": "movable thing",
+      });
       groups.set(id, group);
     }
     // Seen from camera right, what stands farther to camera left lies behind; Tab goes through the plan.
@@ -146,7 +226,10 @@ export function mount(element, room) {
   }
 
   function keepInside([x, y], width, height, tags) {
-    const inside = (px, py) => [Math.min(Math.max(px, TAG_PX + 2), width - TAG_PX - 2), Math.min(Math.max(py, TAG_PX + 2), height - TAG_PX - 2)];
+    const inside = (px, py) => [
+      Math.min(Math.max(px, TAG_PX + 2), width - TAG_PX - 2),
+      Math.min(Math.max(py, TAG_PX + 2), height - TAG_PX - 2),
+    ];
     const place = view.moved ? [x, y] : inside(x, y);
     for (let turn = 0; turn < 12; turn++) {
       if (!tags.some((other) => Math.hypot(other[0] - place[0], other[1] - place[1]) < 2 * TAG_PX)) break;
@@ -158,15 +241,32 @@ export function mount(element, room) {
 
   const tag = (at, item) => [
     disc(at, TAG_PX, { class: "tag", stroke: item.data.colour }),
-    words([at[0], at[1] + 4.3], String(item.number), { class: "tag-number", "text-anchor": "middle", fill: item.data.colour }),
+    words([at[0], at[1] + 4.3], String(item.number), {
+      class: "tag-number",
+      "text-anchor": "middle",
+      fill: item.data.colour,
+    }),
   ];
 
   /** A soft ring behind what is selected. */
   function halo(item, which) {
     if (item.kind === "backdrop") {
-      const [x, y, z] = item.position_m, { width_m: w, height_m: h } = item.data;
-      const ends = which === PLAN ? [[x - w / 2, 0, z], [x + w / 2, 0, z]] : [[x, y - h / 2, z], [x, y + h / 2, z]];
-      return path(ends.map((p) => view.px(which, p)), { class: "halo-line" });
+      const [x, y, z] = item.position_m,
+        { width_m: w, height_m: h } = item.data;
+      const ends =
+        which === PLAN
+          ? [
+              [x - w / 2, 0, z],
+              [x + w / 2, 0, z],
+            ]
+          : [
+              [x, y - h / 2, z],
+              [x, y + h / 2, z],
+            ];
+      return path(
+        ends.map((p) => view.px(which, p)),
+        { class: "halo-line" },
+      );
     }
     if (item.kind === "sitter" && which === SIDE) return "";
     const outlines = (item.data[which === PLAN ? "shape_top" : "shape_side"] ?? []).flat();
@@ -177,10 +277,19 @@ export function mount(element, room) {
   function drawHandles(layer, which, state, selection) {
     const item = items.find((each) => each.id === selection);
     const nodes = [];
-    const handleAt = (place, part, title) => nodes.push(svg("g", { class: "handle", "data-part": part, "data-of": item.id },
-      svg("title", { text: title }), disc(place, part === "aim" ? 15 : 12, { class: "reach" }), disc(place, part === "aim" ? 6 : 5.5, { class: "knob" }),
-      part === "aim" ? disc(place, 1.6, { class: "dot" }) : null));
-    if (item?.aim_m && !item.fixed && (item.kind !== "panel" || item.data.aim_m)) handleAt(view.px(which, item.aim_m), "aim", `Drag to aim the ${item.name}`);
+    const handleAt = (place, part, title) =>
+      nodes.push(
+        svg(
+          "g",
+          { class: "handle", "data-part": part, "data-of": item.id },
+          svg("title", { text: title }),
+          disc(place, part === "aim" ? 15 : 12, { class: "reach" }),
+          disc(place, part === "aim" ? 6 : 5.5, { class: "knob" }),
+          part === "aim" ? disc(place, 1.6, { class: "dot" }) : null,
+        ),
+      );
+    if (item?.aim_m && !item.fixed && (item.kind !== "panel" || item.data.aim_m))
+      handleAt(view.px(which, item.aim_m), "aim", `Drag to aim the ${item.name}`);
     if (item?.kind === "sitter" && which === PLAN) {
       handleAt(view.px(which, facingPoint(item, false, view)), "turn", "Drag to turn the body");
       handleAt(view.px(which, facingPoint(item, true, view)), "head", "Drag to turn the head");
@@ -191,7 +300,8 @@ export function mount(element, room) {
   /** Box in pixels of the solid shapes of a thing. */
   function extent(group, at) {
     const points = [...group.querySelectorAll("polygon:not(.grip)")].flatMap((shape) => [...shape.points]);
-    const xs = [at[0] - 3, at[0] + 3, ...points.map((p) => p.x)], ys = [at[1] - 3, at[1] + 3, ...points.map((p) => p.y)];
+    const xs = [at[0] - 3, at[0] + 3, ...points.map((p) => p.x)],
+      ys = [at[1] - 3, at[1] + 3, ...points.map((p) => p.y)];
     return [Math.min(...xs), Math.min(...ys), Math.max(...xs), Math.max(...ys)];
   }
 
@@ -201,7 +311,8 @@ export function mount(element, room) {
     const wanted = [];
     for (const item of items) {
       if (item.aim_m) {
-        const a = view.px(which, item.position_m), b = view.px(which, item.aim_m);
+        const a = view.px(which, item.position_m),
+          b = view.px(which, item.aim_m);
         for (let t = 0.1; t < 1; t += 0.06) crossing.push([a[0] + (b[0] - a[0]) * t, a[1] + (b[1] - a[1]) * t]);
       }
       const box = spans.get(item.id);
@@ -209,11 +320,18 @@ export function mount(element, room) {
       const at = [(box[0] + box[2]) / 2, (box[1] + box[3]) / 2];
       const size = Math.min(box[2] - box[0], box[3] - box[1]) / 2;
       const lines = labelLines(item, which, item.id === selection, roomy);
-      if (lines && at[0] > -40 && at[1] > -40 && at[0] < width + 40 && at[1] < height + 40) wanted.push({ id: item.id, at, gap: size + 4, lines });
+      if (lines && at[0] > -40 && at[1] > -40 && at[0] < width + 40 && at[1] < height + 40)
+        wanted.push({ id: item.id, at, gap: size + 4, lines });
     }
     const { low_m: low, high_m: high } = store.get().view.room;
-    const down = which === PLAN ? 2 : 1, across = which === PLAN ? 0 : 2;
-    const wallPoint = (a, b) => { const point = [0, 0, 0]; point[across] = a; point[down] = b; crossing.push(view.px(which, point)); };
+    const down = which === PLAN ? 2 : 1,
+      across = which === PLAN ? 0 : 2;
+    const wallPoint = (a, b) => {
+      const point = [0, 0, 0];
+      point[across] = a;
+      point[down] = b;
+      crossing.push(view.px(which, point));
+    };
     for (const a of [low[across], high[across]]) for (let b = low[down]; b < high[down]; b += 0.2) wallPoint(a, b);
     for (const b of [low[down], high[down]]) for (let a = low[across]; a < high[across]; a += 0.2) wallPoint(a, b);
     wanted.sort((a, b) => (b.id === selection) - (a.id === selection));
@@ -224,16 +342,23 @@ export function mount(element, room) {
   function drawScale(which, width, height) {
     if (which !== PLAN) return;
     const [length, text] = BARS.find(([metres]) => metres * view.scale <= BAR_PX) ?? BARS.at(-1);
-    const x = 18, y = height - 12, half = (length * view.scale) / 2;
+    const x = 18,
+      y = height - 12,
+      half = (length * view.scale) / 2;
     sheets[which].layers.room.append(
       svg("rect", { x, y, width: half.toFixed(1), height: 4, class: "bar-dark" }),
       svg("rect", { x: (x + half).toFixed(1), y, width: half.toFixed(1), height: 4, class: "bar-pale" }),
-      words([x + 2 * half + 6, y + 6], text, { class: "axis" }));
+      words([x + 2 * half + 6, y + 6], text, { class: "axis" }),
+    );
   }
 
   function sheet(which, title) {
     const layers = Object.fromEntries(LAYERS.map((name) => [name, svg("g", { class: `layer-${name}` })]));
-    const root = svg("svg", { class: "sheet", role: "group", "aria-label": title, "data-sheet": which }, Object.values(layers));
+    const root = svg(
+      "svg",
+      { class: "sheet", role: "group", "aria-label": title, "data-sheet": which },
+      Object.values(layers),
+    );
     return { svg: root, layers, groups: new Map(), kept: new Map() };
   }
 
@@ -245,9 +370,15 @@ export function mount(element, room) {
   for (const each of [element, sheets[PLAN].svg, sheets[SIDE].svg]) watcher.observe(each);
 
   let known = null;
-  store.subscribe(({ view: state }) => {
-    const size = state && JSON.stringify([state.file, state.room]);
-    if (state && size !== known) { known = size; fit(); }
-    later();
-  }, ["view", "held", "selection", "solo"]);
+  store.subscribe(
+    ({ view: state }) => {
+      const size = state && JSON.stringify([state.file, state.room]);
+      if (state && size !== known) {
+        known = size;
+        fit();
+      }
+      later();
+    },
+    ["view", "held", "selection", "solo"],
+  );
 }

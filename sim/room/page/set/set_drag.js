@@ -12,7 +12,10 @@ const ARROWS = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], Arrow
  * @param set what set.js gives: {room, view, items(), item(id), svgs, redraw(), snapping(), moving (get, set)}
  */
 export function handle(set) {
-  const { room: { store, link }, view } = set;
+  const {
+    room: { store, link },
+    view,
+  } = set;
   const pointers = new Map();
   let drag = null;
   let pinch = null;
@@ -22,21 +25,46 @@ export function handle(set) {
     sheet.addEventListener("pointerdown", (event) => down(which, sheet, event));
     sheet.addEventListener("pointermove", (event) => moved(which, sheet, event));
     sheet.addEventListener("pointerup", (event) => up(event));
-    sheet.addEventListener("pointercancel", (event) => { pointers.delete(event.pointerId); cancel(); });
-    sheet.addEventListener("wheel", (event) => {
-      event.preventDefault();
-      const speed = event.ctrlKey ? 0.012 : event.deltaMode ? 0.06 : 0.0016;
-      view.zoomAt(which, pixelOf(sheet, event), Math.exp(-event.deltaY * speed));
-      set.redraw();
-    }, { passive: false });
-    sheet.addEventListener("dblclick", (event) => { if (!targetOf(event)) set.fit(); });
+    sheet.addEventListener("pointercancel", (event) => {
+      pointers.delete(event.pointerId);
+      cancel();
+    });
+    sheet.addEventListener(
+      "wheel",
+      (event) => {
+        event.preventDefault();
+        const speed = event.ctrlKey ? 0.012 : event.deltaMode ? 0.06 : 0.0016;
+        view.zoomAt(which, pixelOf(sheet, event), Math.exp(-event.deltaY * speed));
+        set.redraw();
+      },
+      { passive: false },
+    );
+    sheet.addEventListener("dblclick", (event) => {
+      if (!targetOf(event)) set.fit();
+    });
     sheet.addEventListener("keydown", (event) => key(which, event));
-    sheet.addEventListener("focusin", (event) => { if (event.target.dataset.item && !drag) store.select(event.target.dataset.item); });
+    sheet.addEventListener("focusin", (event) => {
+      if (event.target.dataset.item && !drag) store.select(event.target.dataset.item);
+    });
   }
-  addEventListener("keydown", (event) => { if (event.key === "Escape" && (drag || keys)) { event.stopPropagation(); cancel(); } }, true);
-  addEventListener("blur", () => { if (drag?.gesture) finish(); });
+  addEventListener(
+    "keydown",
+    (event) => {
+      if (event.key === "Escape" && (drag || keys)) {
+        event.stopPropagation();
+        cancel();
+      }
+    },
+    true,
+  );
+  addEventListener("blur", () => {
+    if (drag?.gesture) finish();
+  });
 
-  const pixelOf = (sheet, event) => { const box = sheet.getBoundingClientRect(); return [event.clientX - box.left, event.clientY - box.top]; };
+  const pixelOf = (sheet, event) => {
+    const box = sheet.getBoundingClientRect();
+    return [event.clientX - box.left, event.clientY - box.top];
+  };
 
   function targetOf(event) {
     const found = event.target.closest("[data-part], [data-item]");
@@ -52,7 +80,8 @@ export function handle(set) {
       return;
     }
     endKeys();
-    const target = targetOf(event), item = target && set.item(target.id);
+    const target = targetOf(event),
+      item = target && set.item(target.id);
     sheet.setPointerCapture(event.pointerId);
     const pixel = pixelOf(sheet, event);
     drag = { which, pixel, from: pixel, item, part: target?.part, free: false, gesture: null, going: false };
@@ -86,7 +115,8 @@ export function handle(set) {
     drag.gesture.push(step.edits, { place: { [drag.item.id]: step.place } });
   }
 
-  const canDrag = ({ item, which, part }) => part !== "place" || which === PLAN || ["light", "camera", "panel", "backdrop"].includes(item.kind);
+  const canDrag = ({ item, which, part }) =>
+    part !== "place" || which === PLAN || ["light", "camera", "panel", "backdrop"].includes(item.kind);
 
   /** The edits and the place to show for a pointer position. */
   function follow({ item, which, part, from }, pixel, free) {
@@ -100,7 +130,15 @@ export function handle(set) {
     const at = view.px(which, start);
     const to = view.toWorld(which, [at[0] + pixel[0] - from[0], at[1] + pixel[1] - from[1]], start);
     if (part === "aim") {
-      const aim = aimed(item, to, which, [at[0] + pixel[0] - from[0], at[1] + pixel[1] - from[1]], view, partsOf(state), free);
+      const aim = aimed(
+        item,
+        to,
+        which,
+        [at[0] + pixel[0] - from[0], at[1] + pixel[1] - from[1]],
+        view,
+        partsOf(state),
+        free,
+      );
       return { edits: [{ op: "aim", what: item.what, at: aim.aim_part ?? aim.aim_m }], place: aim };
     }
     const position = placed(item, to, which, state.room, free);
@@ -109,7 +147,8 @@ export function handle(set) {
 
   /** Places that an aim may be named after. */
   function partsOf(state) {
-    const named = state.choices?.aim_parts, parts = state.sitter.parts ?? {};
+    const named = state.choices?.aim_parts,
+      parts = state.sitter.parts ?? {};
     return named ? Object.fromEntries(named.filter((name) => parts[name]).map((name) => [name, parts[name]])) : parts;
   }
 
@@ -120,7 +159,11 @@ export function handle(set) {
 
   function up(event) {
     pointers.delete(event.pointerId);
-    if (pinch) { if (pointers.size < 2) pinch = null; drag = null; return; }
+    if (pinch) {
+      if (pointers.size < 2) pinch = null;
+      drag = null;
+      return;
+    }
     finish();
   }
 
@@ -149,7 +192,8 @@ export function handle(set) {
   function pinchNow() {
     const [a, b] = [...pointers.values()];
     return {
-      which: a.which, reach: Math.hypot(a.pixel[0] - b.pixel[0], a.pixel[1] - b.pixel[1]) || 1,
+      which: a.which,
+      reach: Math.hypot(a.pixel[0] - b.pixel[0], a.pixel[1] - b.pixel[1]) || 1,
       middle: [(a.pixel[0] + b.pixel[0]) / 2, (a.pixel[1] + b.pixel[1]) / 2],
     };
   }
@@ -165,7 +209,8 @@ export function handle(set) {
   // -- keys ----------------------------------------------------------------------------------------------------------
 
   function key(which, event) {
-    const id = event.target.dataset?.item, item = id && set.item(id);
+    const id = event.target.dataset?.item,
+      item = id && set.item(id);
     if (!item || event.ctrlKey || event.metaKey || drag) return;
     const step = stepOfKey(which, item, event);
     if (!step) return;
@@ -182,7 +227,8 @@ export function handle(set) {
 
   function stepOfKey(which, item, event) {
     const { view: state } = store.get();
-    const fine = event.shiftKey, arrow = ARROWS[event.key];
+    const fine = event.shiftKey,
+      arrow = ARROWS[event.key];
     const height = event.key === "PageUp" ? 1 : event.key === "PageDown" ? -1 : which === SIDE && arrow ? -arrow[1] : 0;
     if (item.kind === "sitter" && (event.key === "," || event.key === "." || event.key === "<" || event.key === ">")) {
       const sign = event.key === "," || event.key === "<" ? -1 : 1;
@@ -196,7 +242,9 @@ export function handle(set) {
     }
     if (!to) return null;
     const { low_m: low, high_m: high } = state.room;
-    to = to.map((value, axis) => Math.min(Math.max(value, low[axis] + (axis === 1 && item.kind !== "sitter" ? 0.05 : 0)), high[axis]));
+    to = to.map((value, axis) =>
+      Math.min(Math.max(value, low[axis] + (axis === 1 && item.kind !== "sitter" ? 0.05 : 0)), high[axis]),
+    );
     return { part: "place", edits: [moveEdit(item, to)], place: { position_m: to } };
   }
 

@@ -16,9 +16,12 @@ export function drawRoom(layer, which, view, state) {
   if (which === PLAN) {
     const corners = [to(low[0], 0, low[2]), to(high[0], 0, low[2]), to(high[0], 0, high[2]), to(low[0], 0, high[2])];
     nodes.push(path(corners, { class: "wall" }, true));
-    for (let m = Math.ceil(low[0]); m <= high[0]; m++) nodes.push(tick(to(m, 0, low[2]), 0, 6), tick(to(m, 0, high[2]), 0, -6));
-    for (let m = Math.ceil(low[2]); m <= high[2]; m++) nodes.push(tick(to(low[0], 0, m), 6, 0), tick(to(high[0], 0, m), -6, 0));
-    const mark = to(0, 0, 0), radius = FACING_M * view.scale;
+    for (let m = Math.ceil(low[0]); m <= high[0]; m++)
+      nodes.push(tick(to(m, 0, low[2]), 0, 6), tick(to(m, 0, high[2]), 0, -6));
+    for (let m = Math.ceil(low[2]); m <= high[2]; m++)
+      nodes.push(tick(to(low[0], 0, m), 6, 0), tick(to(high[0], 0, m), -6, 0));
+    const mark = to(0, 0, 0),
+      radius = FACING_M * view.scale;
     nodes.push(disc(mark, radius.toFixed(1), { class: "compass" }));
     for (let deg = -150; deg <= 180; deg += 30) {
       const way = [Math.sin((deg * Math.PI) / 180), Math.cos((deg * Math.PI) / 180)];
@@ -48,11 +51,19 @@ export function drawLightways(layer, which, view, state, items, selection, store
   nodes.push(path(wedge, { class: "sees" }, true));
   for (const item of items) {
     if (item.kind !== "light" || !item.aim_m) continue;
-    const off = !store.isHeard(item.name), chosen = item.id === selection;
+    const off = !store.isHeard(item.name),
+      chosen = item.id === selection;
     const classes = `${off ? " off" : ""}${chosen ? " chosen" : ""}`;
     const outline = beamOutline(item, which);
     const position = view.px(which, item.position_m);
-    if (outline) nodes.push(path(outline.map((p) => view.px(which, p)), { class: `beam${classes}` }, true));
+    if (outline)
+      nodes.push(
+        path(
+          outline.map((p) => view.px(which, p)),
+          { class: `beam${classes}` },
+          true,
+        ),
+      );
     else nodes.push(...rays(position, Math.max(13, 0.3 * view.scale), classes));
     nodes.push(line(position, view.px(which, item.aim_m), { class: `aim${classes}`, stroke: item.data.colour }));
   }
@@ -63,15 +74,22 @@ function rays(at, radius, classes) {
   const found = [disc(at, radius.toFixed(1), { class: `beam${classes}` })];
   for (let deg = 0; deg < 360; deg += 30) {
     const way = [Math.cos((deg * Math.PI) / 180), Math.sin((deg * Math.PI) / 180)];
-    found.push(line([at[0] + way[0] * radius * 0.5, at[1] + way[1] * radius * 0.5],
-      [at[0] + way[0] * radius, at[1] + way[1] * radius], { class: `ray${classes}` }));
+    found.push(
+      line(
+        [at[0] + way[0] * radius * 0.5, at[1] + way[1] * radius * 0.5],
+        [at[0] + way[0] * radius, at[1] + way[1] * radius],
+        { class: `ray${classes}` },
+      ),
+    );
   }
   return found;
 }
 
 /** Nodes of one item; the caller puts them into the item's own group. */
 export function drawItem(item, which, view, state) {
-  return { light: drawLight, sitter: drawSitter, camera: drawCamera, backdrop: drawBackdrop, panel: drawPanel }[item.kind](item, which, view, state);
+  return { light: drawLight, sitter: drawSitter, camera: drawCamera, backdrop: drawBackdrop, panel: drawPanel }[
+    item.kind
+  ](item, which, view, state);
 }
 
 function drawLight(item, which, view) {
@@ -79,27 +97,36 @@ function drawLight(item, which, view) {
   const nodes = [];
   const moved = (outline) => outline.map(([a, b]) => offsetPx(which, view, item.position_m, [a, b]));
   if (which === SIDE && data.stand !== "none") nodes.push(...stand(item, view));
-  const outlines = which === PLAN ? rotatedTop(item, data.shape_top ?? []) : data.shape_side ?? [];
-  outlines.forEach((outline, index) => nodes.push(path(moved(outline), { class: index === outlines.length - 1 ? "front" : "housing" }, true)));
+  const outlines = which === PLAN ? rotatedTop(item, data.shape_top ?? []) : (data.shape_side ?? []);
+  outlines.forEach((outline, index) =>
+    nodes.push(path(moved(outline), { class: index === outlines.length - 1 ? "front" : "housing" }, true)),
+  );
   const at = view.px(which, item.position_m);
   const { across, up } = frameAlong(item);
   const axis = which === PLAN ? across : up;
   const half = (which === PLAN ? data.size_m?.[0] : data.size_m?.[1]) / 2 || 0.05;
-  const ends = [-half, half].map((s) => view.px(which, item.position_m.map((value, i) => value + s * axis[i])));
+  const ends = [-half, half].map((s) =>
+    view.px(
+      which,
+      item.position_m.map((value, i) => value + s * axis[i]),
+    ),
+  );
   nodes.push(line(ends[0], ends[1], { class: "face", stroke: data.colour }), disc(at, 2, { class: "centre" }));
   return nodes;
 }
 
 /** Pixel of a point given as paper metres (x, z from above; z, y from the side) from a world point. */
 function offsetPx(which, view, position, [a, b]) {
-  const world = which === PLAN ? [position[0] + a, position[1], position[2] + b] : [position[0], position[1] + b, position[2] + a];
+  const world =
+    which === PLAN ? [position[0] + a, position[1], position[2] + b] : [position[0], position[1] + b, position[2] + a];
   return view.px(which, world);
 }
 
 function stand(item, view) {
   const { ahead } = frameAlong(item);
   const back = item.position_m.map((value, i) => value - 0.22 * ahead[i]);
-  const foot = [back[0], 0, back[2]], hub = [back[0], Math.min(0.5, back[1]), back[2]];
+  const foot = [back[0], 0, back[2]],
+    hub = [back[0], Math.min(0.5, back[1]), back[2]];
   const to = (p) => view.px(SIDE, p);
   const nodes = [line(to(back), to(foot), { class: "tube" })];
   for (const z of [-0.4, 0.4]) nodes.push(line(to(hub), to([foot[0], 0, foot[2] + z]), { class: "leg" }));
@@ -113,18 +140,32 @@ function drawSitter(item, which, view) {
   // The outlines are where the state has the sitter: carry them along a gesture.
   const turn = ((item.turn_deg - data.turn_deg) * Math.PI) / 180;
   const carried = ([x, z]) => {
-    const dx = x - step[0], dz = z - step[1];
+    const dx = x - step[0],
+      dz = z - step[1];
     return [at[0] + dx * Math.cos(turn) + dz * Math.sin(turn), 0, at[2] - dx * Math.sin(turn) + dz * Math.cos(turn)];
   };
   if (which === PLAN) {
-    (data.outline_top ?? []).forEach((outline, index) => nodes.push(
-      path(outline.map((p) => view.px(which, carried(p))), { class: `sitter band${index}` }, true)));
+    (data.outline_top ?? []).forEach((outline, index) =>
+      nodes.push(
+        path(
+          outline.map((p) => view.px(which, carried(p))),
+          { class: `sitter band${index}` },
+          true,
+        ),
+      ),
+    );
     for (const head of [false, true]) nodes.push(...arrow(item, head, view));
     const [x, y] = view.px(which, [0, 0, 0]);
     nodes.push(line([x - 5, y], [x + 5, y], { class: "mark" }), line([x, y - 5], [x, y + 5], { class: "mark" }));
   } else {
     for (const outline of data.outline_side ?? []) {
-      nodes.push(path(outline.map(([z, y]) => view.px(which, [0, y, z + at[2] - step[1]])), { class: "sitter" }, true));
+      nodes.push(
+        path(
+          outline.map(([z, y]) => view.px(which, [0, y, z + at[2] - step[1]])),
+          { class: "sitter" },
+          true,
+        ),
+      );
     }
   }
   return nodes;
@@ -133,32 +174,58 @@ function drawSitter(item, which, view) {
 /** Where the handle that turns the sitter sits: the end of the chest's arrow, or of the face's. */
 export function facingPoint(item, head, view) {
   // Far enough apart to be taken hold of at any scale.
-  const angle = (facing(item, head) * Math.PI) / 180, reach = head ? Math.max(HEAD_FACING_M, 24 / view.scale) : Math.max(FACING_M, 48 / view.scale);
+  const angle = (facing(item, head) * Math.PI) / 180,
+    reach = head ? Math.max(HEAD_FACING_M, 24 / view.scale) : Math.max(FACING_M, 48 / view.scale);
   return [item.position_m[0] + reach * Math.sin(angle), 0, item.position_m[2] + reach * Math.cos(angle)];
 }
 
 function arrow(item, head, view) {
-  const start = view.px(PLAN, item.position_m), end = view.px(PLAN, facingPoint(item, head, view));
+  const start = view.px(PLAN, item.position_m),
+    end = view.px(PLAN, facingPoint(item, head, view));
   const length = Math.hypot(end[0] - start[0], end[1] - start[1]) || 1;
-  const way = [(end[0] - start[0]) / length, (end[1] - start[1]) / length], size = head ? 6 : 8;
+  const way = [(end[0] - start[0]) / length, (end[1] - start[1]) / length],
+    size = head ? 6 : 8;
   const base = [end[0] - way[0] * size, end[1] - way[1] * size];
-  const tip = [end, [base[0] - way[1] * size * 0.45, base[1] + way[0] * size * 0.45], [base[0] + way[1] * size * 0.45, base[1] - way[0] * size * 0.45]];
+  const tip = [
+    end,
+    [base[0] - way[1] * size * 0.45, base[1] + way[0] * size * 0.45],
+    [base[0] + way[1] * size * 0.45, base[1] - way[0] * size * 0.45],
+  ];
   return [line(start, base, { class: head ? "head-way" : "body-way" }), path(tip, { class: "way-head" }, true)];
 }
 
 function drawCamera(item, which, view) {
-  const at = view.px(which, item.position_m), aim = view.px(which, item.aim_m);
+  const at = view.px(which, item.position_m),
+    aim = view.px(which, item.aim_m);
   const { body, barrel } = cameraOutline(at, aim, which);
   return [path(body, { class: "camera" }, true), path(barrel, { class: "barrel" }, true)];
 }
 
 function drawBackdrop(item, which, view) {
-  const { width_m: width, height_m: height, centre_m: [x, y] } = item.data;
+  const {
+    width_m: width,
+    height_m: height,
+    centre_m: [x, y],
+  } = item.data;
   const z = item.position_m[2];
-  const ends = which === PLAN ? [[x - width / 2, 0, z], [x + width / 2, 0, z]] : [[x, y - height / 2, z], [x, y + height / 2, z]];
+  const ends =
+    which === PLAN
+      ? [
+          [x - width / 2, 0, z],
+          [x + width / 2, 0, z],
+        ]
+      : [
+          [x, y - height / 2, z],
+          [x, y + height / 2, z],
+        ];
   const [a, b] = ends.map((p) => view.px(which, p));
   const reach = which === PLAN ? [0, 11] : [11, 0];
-  const grip = [[a, -1], [b, -1], [b, 1], [a, 1]].map(([[x1, y1], sign]) => [x1 + sign * reach[0], y1 + sign * reach[1]]);
+  const grip = [
+    [a, -1],
+    [b, -1],
+    [b, 1],
+    [a, 1],
+  ].map(([[x1, y1], sign]) => [x1 + sign * reach[0], y1 + sign * reach[1]]);
   return [path(grip, { class: "grip" }, true), line(a, b, { class: "backdrop" })];
 }
 
@@ -168,31 +235,57 @@ function drawPanel(item, which, view) {
   const nodes = [];
   for (const outline of shapes) {
     const points = outline.map((p) => offsetPx(which, view, item.position_m, p));
-    nodes.push(path(points, { class: "grip" }, true), path(points, { class: `panel ${data.kind.replace(" ", "-")} ${data.surface ?? ""}` }, true));
+    nodes.push(
+      path(points, { class: "grip" }, true),
+      path(points, { class: `panel ${data.kind.replace(" ", "-")} ${data.surface ?? ""}` }, true),
+    );
   }
   if (!shapes.length && data.corners_m) {
     const shift = item.position_m.map((value, i) => value - data.position_m[i]);
-    const points = data.corners_m.map((corner) => view.px(which, corner.map((value, i) => value + shift[i])));
-    nodes.push(path(points, { class: "grip" }, true), path(points, { class: `panel ${data.kind.replace(" ", "-")} ${data.surface ?? ""}` }, true));
+    const points = data.corners_m.map((corner) =>
+      view.px(
+        which,
+        corner.map((value, i) => value + shift[i]),
+      ),
+    );
+    nodes.push(
+      path(points, { class: "grip" }, true),
+      path(points, { class: `panel ${data.kind.replace(" ", "-")} ${data.surface ?? ""}` }, true),
+    );
   }
   return nodes;
 }
 
 /** Pins of the meter. */
 export function drawPins(layer, which, view, meters) {
-  layer.replaceChildren(...(meters ?? []).filter((meter) => meter.at_m).map((meter) => {
-    const [x, y] = view.px(which, meter.at_m);
-    return svg("g", { class: "pin" }, svg("title", { text: `Meter point ${meter.name}` }),
-      line([x, y], [x + 5, y - 9], {}), disc([x + 5, y - 9], 3.2, {}));
-  }));
+  layer.replaceChildren(
+    ...(meters ?? [])
+      .filter((meter) => meter.at_m)
+      .map((meter) => {
+        const [x, y] = view.px(which, meter.at_m);
+        return svg(
+          "g",
+          { class: "pin" },
+          svg("title", { text: `Meter point ${meter.name}` }),
+          line([x, y], [x + 5, y - 9], {}),
+          disc([x + 5, y - 9], 3.2, {}),
+        );
+      }),
+  );
 }
 
 /** A numbered tag behind the light, on the side away from its aim. */
 export function tagPlace(item, which, view) {
-  const at = flat(which, item.position_m), aim = flat(which, item.aim_m ?? item.position_m);
-  const away = [at[0] - aim[0], at[1] - aim[1]], length = Math.hypot(...away);
+  const at = flat(which, item.position_m),
+    aim = flat(which, item.aim_m ?? item.position_m);
+  const away = [at[0] - aim[0], at[1] - aim[1]],
+    length = Math.hypot(...away);
   const way = length > 0.02 ? away.map((value) => value / length) : [0, -1];
-  const outlines = (which === PLAN ? rotatedTop(item, item.data.shape_top ?? []) : (item.data.shape_side ?? []).map((o) => o.map(([z, y]) => [-z, -y]))).flat();
+  const outlines = (
+    which === PLAN
+      ? rotatedTop(item, item.data.shape_top ?? [])
+      : (item.data.shape_side ?? []).map((o) => o.map(([z, y]) => [-z, -y]))
+  ).flat();
   const reach = Math.max(0.05, ...outlines.map(([u, v]) => u * way[0] + v * way[1]));
   const [x, y] = view.px(which, item.position_m);
   return [x + way[0] * (reach * view.scale + TAG_PX + 1), y + way[1] * (reach * view.scale + TAG_PX + 1)];

@@ -29,9 +29,10 @@ export function labelLines(item, which, selected, roomy) {
   const name = item.name + (item.kind === "light" && item.data.muted ? " (off)" : "");
   if (!roomy && !selected) return [name];
   if (item.kind === "panel" && !selected) return [name];
-  const measures = which === PLAN
-    ? `${metresText(Math.hypot(x, z))} · ${degreesText(bearingDeg(x, z))}`
-    : `${metresText(y)}${item.kind === "light" ? ` · ${tiltText(item.data.tilt_deg ?? 0)}` : ""}`;
+  const measures =
+    which === PLAN
+      ? `${metresText(Math.hypot(x, z))} · ${degreesText(bearingDeg(x, z))}`
+      : `${metresText(y)}${item.kind === "light" ? ` · ${tiltText(item.data.tilt_deg ?? 0)}` : ""}`;
   return [name, measures];
 }
 
@@ -52,10 +53,12 @@ export function drawLabels(layer, labels, blocked, crossing, size, kept) {
   for (const label of labels) {
     const width = Math.max(...label.lines.map((text, row) => widthPx(text, SIZE_PX[row ? 1 : 0], row === 0))) + 2;
     const height = LEADING_PX * label.lines.length + 1;
-    let best = null, least = Infinity;
+    let best = null,
+      least = Infinity;
     for (const further of [0, 6, 14, 26, 42, 64]) {
       for (let turn = 0; turn < 16; turn++) {
-        const angle = (turn * Math.PI) / 8, way = [Math.cos(angle), Math.sin(angle)];
+        const angle = (turn * Math.PI) / 8,
+          way = [Math.cos(angle), Math.sin(angle)];
         const x = label.at[0] + way[0] * (label.gap + further) + ((way[0] - 1) / 2) * width;
         const y = label.at[1] + way[1] * (label.gap + further) + ((way[1] - 1) / 2) * height;
         const box = [x, y, x + width, y + height];
@@ -64,7 +67,8 @@ export function drawLabels(layer, labels, blocked, crossing, size, kept) {
         let cost = further + (kept.get(label.id) === key ? -14 : 0);
         for (const other of taken) if (overlap(box, other, 2)) cost += 300;
         for (const other of blocked) if (overlap(box, other, 1)) cost += 46;
-        for (const [px, py] of crossing) if (px > x - 1 && px < box[2] + 1 && py > y - 1 && py < box[3] + 1) cost += 2.2;
+        for (const [px, py] of crossing)
+          if (px > x - 1 && px < box[2] + 1 && py > y - 1 && py < box[3] + 1) cost += 2.2;
         if (cost < least) [least, best] = [cost, { box, key, further }];
       }
     }
@@ -81,11 +85,23 @@ function labelNode(label, box, further) {
   const right = label.at[0] > (box[0] + box[2]) / 2 + 4;
   const group = svg("g", { class: "label", "aria-hidden": "true" });
   if (further > 10) {
-    const away = [near[0] - label.at[0], near[1] - label.at[1]], reach = Math.hypot(...away);
-    group.append(line([label.at[0] + (away[0] / reach) * (label.gap - 2), label.at[1] + (away[1] / reach) * (label.gap - 2)], near, { class: "leader" }));
+    const away = [near[0] - label.at[0], near[1] - label.at[1]],
+      reach = Math.hypot(...away);
+    group.append(
+      line(
+        [label.at[0] + (away[0] / reach) * (label.gap - 2), label.at[1] + (away[1] / reach) * (label.gap - 2)],
+        near,
+        { class: "leader" },
+      ),
+    );
   }
-  label.lines.forEach((text, row) => group.append(words(
-    [right ? box[2] : box[0], box[1] + LEADING_PX * row + 11], text,
-    { class: row ? "measure" : "name", "text-anchor": right ? "end" : "start" })));
+  label.lines.forEach((text, row) =>
+    group.append(
+      words([right ? box[2] : box[0], box[1] + LEADING_PX * row + 11], text, {
+        class: row ? "measure" : "name",
+        "text-anchor": right ? "end" : "start",
+      }),
+    ),
+  );
   return group;
 }

@@ -8,7 +8,10 @@ const DEG = Math.PI / 180;
 const minus = (a, b) => a.map((value, i) => value - b[i]);
 const plus = (a, b, s = 1) => a.map((value, i) => value + s * b[i]);
 const cross = (a, b) => [a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a[0] * b[1] - a[1] * b[0]];
-const unit = (a) => { const n = Math.hypot(...a) || 1; return a.map((value) => value / n); };
+const unit = (a) => {
+  const n = Math.hypot(...a) || 1;
+  return a.map((value) => value / n);
+};
 
 /** Unit directions of a thing that looks at its aim: ahead, across (level) and up. */
 export function frameAlong(item) {
@@ -35,7 +38,8 @@ export function beamOutline(item, which) {
   const ends = [plus(item.position_m, side, -halfSize), plus(item.position_m, side, halfSize)];
   const points = [ends[0]];
   for (let k = 0; k <= 16; k++) {
-    const bend = -half + (2 * half * k) / 16, t = k / 16;
+    const bend = -half + (2 * half * k) / 16,
+      t = k / 16;
     const foot = ends[0].map((value, i) => value + t * (ends[1][i] - value));
     points.push(foot.map((value, i) => value + reach * (Math.cos(bend) * ahead[i] + Math.sin(bend) * side[i])));
   }
@@ -47,14 +51,20 @@ export function wedgeOfView(camera, fov_deg, which, room) {
   const full = fov_deg[which === PLAN ? 0 : 1];
   const start = flat(which, camera.position_m);
   const ahead = unit(minus(flat(which, camera.aim_m), start));
-  const low = flat(which, room.low_m), high = flat(which, room.high_m);
+  const low = flat(which, room.low_m),
+    high = flat(which, room.high_m);
   const ends = [-1, 1].map((sign) => {
     const angle = (sign * full * DEG) / 2;
-    const way = [ahead[0] * Math.cos(angle) - ahead[1] * Math.sin(angle), ahead[0] * Math.sin(angle) + ahead[1] * Math.cos(angle)];
-    const reach = Math.min(...way.map((value, i) => {
-      const far = value > 0 ? Math.max(low[i], high[i]) : Math.min(low[i], high[i]);
-      return Math.abs(value) < 1e-9 ? Infinity : (far - start[i]) / value;
-    }));
+    const way = [
+      ahead[0] * Math.cos(angle) - ahead[1] * Math.sin(angle),
+      ahead[0] * Math.sin(angle) + ahead[1] * Math.cos(angle),
+    ];
+    const reach = Math.min(
+      ...way.map((value, i) => {
+        const far = value > 0 ? Math.max(low[i], high[i]) : Math.min(low[i], high[i]);
+        return Math.abs(value) < 1e-9 ? Infinity : (far - start[i]) / value;
+      }),
+    );
     return [start[0] + way[0] * Math.max(reach, 0), start[1] + way[1] * Math.max(reach, 0)];
   });
   const world = ([u, v]) => (which === PLAN ? [u, 0, v] : [0, -v, -u]);
@@ -66,7 +76,18 @@ export function cameraOutline(at, aim, which) {
   const length = Math.hypot(aim[0] - at[0], aim[1] - at[1]);
   const way = length > 1 ? [(aim[0] - at[0]) / length, (aim[1] - at[1]) / length] : [0, which === PLAN ? -1 : 0];
   const point = (a, b) => [at[0] + a * way[0] - b * way[1], at[1] + a * way[1] + b * way[0]];
-  const body = [[-18, -11], [-6, -11], [-6, 11], [-18, 11]], barrel = [[-6, -6], [0, -6], [0, 6], [-6, 6]];
+  const body = [
+      [-18, -11],
+      [-6, -11],
+      [-6, 11],
+      [-18, 11],
+    ],
+    barrel = [
+      [-6, -6],
+      [0, -6],
+      [0, 6],
+      [-6, 6],
+    ];
   return { body: body.map(([a, b]) => point(a, b)), barrel: barrel.map(([a, b]) => point(a, b)) };
 }
 
@@ -75,6 +96,7 @@ export function rotatedTop(item, outlines) {
   if (!item.moving || !item.aim_m) return outlines;
   const bearing = (from, to) => Math.atan2(to[0] - from[0], to[2] - from[2]);
   const turn = bearing(item.position_m, item.aim_m) - bearing(item.data.position_m, item.data.aim_m);
-  const c = Math.cos(turn), s = Math.sin(turn);
+  const c = Math.cos(turn),
+    s = Math.sin(turn);
   return outlines.map((outline) => outline.map(([x, z]) => [x * c + z * s, -x * s + z * c]));
 }

@@ -20,7 +20,15 @@ export function createView() {
     scale: 50,
     moved: false,
     frames: { [PLAN]: { width: 1, height: 1, centre: [0, 0] }, [SIDE]: { width: 1, height: 1, centre: [0, 0] } },
-    px, metres, toWorld, fit, shares, zoomAt, pan, resize, step: 0.05,
+    px,
+    metres,
+    toWorld,
+    fit,
+    shares,
+    zoomAt,
+    pan,
+    resize,
+    step: 0.05,
   };
 
   function px(which, point) {
@@ -47,9 +55,13 @@ export function createView() {
     const spans = { [PLAN]: [high[0] - low[0], high[2] - low[2]], [SIDE]: [high[2] - low[2], high[1] - low[1]] };
     const fits = [];
     for (const which of [PLAN, SIDE]) {
-      const frame = view.frames[which], margin = margins[which];
+      const frame = view.frames[which],
+        margin = margins[which];
       if (frame.width < 20 || frame.height < 20) continue;
-      fits.push((frame.width - margin[1] - margin[3]) / spans[which][0], (frame.height - margin[0] - margin[2]) / spans[which][1]);
+      fits.push(
+        (frame.width - margin[1] - margin[3]) / spans[which][0],
+        (frame.height - margin[0] - margin[2]) / spans[which][1],
+      );
     }
     if (!fits.length) return;
     view.scale = Math.min(Math.max(Math.min(...fits), LEAST_PX_PER_M), MOST_PX_PER_M);
@@ -57,7 +69,10 @@ export function createView() {
     for (const which of [PLAN, SIDE]) {
       const margin = margins[which];
       const [u, v] = flat(which, middle);
-      view.frames[which].centre = [u + (margin[1] - margin[3]) / 2 / view.scale, v + (margin[2] - margin[0]) / 2 / view.scale];
+      view.frames[which].centre = [
+        u + (margin[1] - margin[3]) / 2 / view.scale,
+        v + (margin[2] - margin[0]) / 2 / view.scale,
+      ];
     }
     view.moved = false;
   }
@@ -70,9 +85,16 @@ export function createView() {
     const { low, high } = shownBox(state);
     const [across, tall, deep] = low.map((value, axis) => high[axis] - value);
     const edges = (which) => [margins[which][1] + margins[which][3], margins[which][0] + margins[which][2]];
-    const [planX, planY] = edges(PLAN), [sideX, sideY] = edges(SIDE);
-    const scale = Math.min((height - planY - sideY) / (deep + tall), (width - slip - planX) / across, (width - sideX) / deep);
-    return scale > LEAST_PX_PER_M ? { plan: [across * scale + planX, deep * scale + planY], side: [deep * scale + sideX, tall * scale + sideY] } : null;
+    const [planX, planY] = edges(PLAN),
+      [sideX, sideY] = edges(SIDE);
+    const scale = Math.min(
+      (height - planY - sideY) / (deep + tall),
+      (width - slip - planX) / across,
+      (width - sideX) / deep,
+    );
+    return scale > LEAST_PX_PER_M
+      ? { plan: [across * scale + planX, deep * scale + planY], side: [deep * scale + sideX, tall * scale + sideY] }
+      : null;
   }
 
   /** Zoom by a factor so that what is under a pixel stays there; the other drawing keeps its centre. */
