@@ -175,7 +175,7 @@ async def _guide(request: Request) -> Response:
     frame, guide = hub.frame(request.path_params["serial"]), request.path_params["guide"]
     if frame is None or guide not in ("region", "distance"):
         return _nothing()
-    data = frame.region_bytes() if guide == "region" else frame.distance_bytes()
+    data = frame.part_bytes() if guide == "region" else frame.distance_bytes()
     return Response(data, media_type="application/octet-stream")
 
 

@@ -165,7 +165,7 @@ class PreviewCoordinator:
             return
         match result:
             case Progress():
-                self._remember(self._painting(result, result.stage, result.part, False))
+                self._remember(self._painting(result, result.pass_name, result.part, False))
             case PictureReady():
                 self._take_frame(result.frame, asked)
             case MetersReady():
@@ -209,7 +209,7 @@ class PreviewCoordinator:
         }  # fmt: skip
 
     def _take_frame(self, frame: PreviewFrame, asked: _Asked) -> None:
-        number = frame.serial + (frame.stage == "settled")
+        number = frame.serial + (frame.pass_name == "settled")
         told = self._last.get("frame")
         # A picture in which nothing was traced shows what the tabs have already.
         settled = told is not None and told["stage"] == "settled"
@@ -222,10 +222,10 @@ class PreviewCoordinator:
         width, height = frame.size
         self._remember({
             "type": "frame", "serial": number, "order": frame.serial, "revision": frame.revision,
-            "geometry": asked.standing.geometry, "stage": frame.stage, "width": width, "height": height,
+            "geometry": asked.standing.geometry, "stage": frame.pass_name, "width": width, "height": height,
             "names": list(frame.names), "is_flash": list(frame.is_flash),
             "scale": {"view": list(frame.view_scale), "raw": list(frame.raw_scale)}, "fresh": list(frame.fresh),
-            "coarse": list(frame.coarse), "stale": list(frame.stale), "regions": list(frame.region_names),
+            "coarse": list(frame.coarse), "stale": list(frame.stale), "regions": list(frame.part_names),
             "samples": list(frame.samples), "camera": frame.sight(),
         })  # fmt: skip
 

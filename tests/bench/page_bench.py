@@ -76,16 +76,16 @@ def bench(name: str, width: int = 90, height: int = 135, seed: int = 8) -> Bench
     raw *= (0.05 * scene.camera.f_number**2 / scene.camera.iso * 100 / level)[:, None, None, None]
     region = np.where(x + 0.3 * y < 0.4, 1, 2).astype(np.uint8)
     frame = frame_from_layers(
-        serial=4, revision=1, stage="settled", names=mix.names, is_flash=mix.is_flash,
+        serial=4, revision=1, pass_name="settled", names=mix.names, is_flash=mix.is_flash,
         view=dict(zip(mix.names, raw * rng.uniform(0.9, 1.1, raw.shape), strict=True)),
-        raw=dict(zip(mix.names, raw, strict=True)), region=region, region_names=("nothing", "face", "gown"),
+        raw=dict(zip(mix.names, raw, strict=True)), part=region, part_names=("nothing", "face", "gown"),
         distance_m=(3.0 + x + 0.5 * y).astype(np.float32), camera=layout.camera, samples=(8,) * count, fresh=mix.names,
     )  # fmt: skip
     stack = LightStack(
         names=mix.names, is_flash=mix.is_flash, pixels=np.stack([frame.layer(n, "raw") for n in mix.names]),
         variance=np.zeros((count, height, width), np.float32), albedo=np.zeros((height, width, 3), np.float32),
         normal=np.zeros((height, width, 3), np.float32), distance_m=frame.distance_m, region=region,
-        region_names=frame.region_names, samples=8, seed=0, depth=5, engine="invented",
+        region_names=frame.part_names, samples=8, seed=0, depth=5, engine="invented",
         denoised=np.stack([frame.layer(n) for n in mix.names]),
     )  # fmt: skip
     return Bench(scene, layout, mix, stack, frame)
@@ -114,17 +114,17 @@ def exposure_facts(camera: Camera) -> dict[str, Any]:
 def frame_message(frame: PreviewFrame, geometry: int = 1, **others: Any) -> dict[str, Any]:
     """The message that announces a frame."""
     return {
-        "type": "frame", "serial": frame.serial, "revision": frame.revision, "geometry": geometry, "stage": frame.stage,
-        "width": frame.size[0], "height": frame.size[1], "names": list(frame.names),
+        "type": "frame", "serial": frame.serial, "revision": frame.revision, "geometry": geometry,
+        "stage": frame.pass_name, "width": frame.size[0], "height": frame.size[1], "names": list(frame.names),
         "scale": {"view": list(frame.view_scale), "raw": list(frame.raw_scale)}, "fresh": list(frame.fresh),
-        "coarse": [], "stale": [], "samples": list(frame.samples), "regions": list(frame.region_names),
+        "coarse": [], "stale": [], "samples": list(frame.samples), "regions": list(frame.part_names),
         "camera": frame.sight(), **others,
     }  # fmt: skip
 
 
 def frame_files(frame: PreviewFrame) -> dict[str, bytes]:
     """What the server answers for a frame, by path."""
-    found = {f"/frame/{frame.serial}/region": frame.region_bytes(),
+    found = {f"/frame/{frame.serial}/region": frame.part_bytes(),
              f"/frame/{frame.serial}/distance": frame.distance_bytes()}  # fmt: skip
     for name in frame.names:
         for kind in ("view", "raw"):

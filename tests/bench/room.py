@@ -216,7 +216,7 @@ class Heard:
     def __call__(self, result: Result) -> None:
         now_s = time.perf_counter()
         with self._came:
-            kind = result.frame.stage if isinstance(result, PictureReady) else result.kind
+            kind = result.frame.pass_name if isinstance(result, PictureReady) else result.kind
             self._times.setdefault((result.serial, kind), now_s)
             if result.kind == "failed":
                 self._failed = result.line  # type: ignore[union-attr]

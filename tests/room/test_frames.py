@@ -26,9 +26,9 @@ def frame(view: np.ndarray, raw: np.ndarray | None = None) -> PreviewFrame:
     height, width = view.shape[1:3]
     raw = view if raw is None else raw
     return frame_from_layers(
-        serial=4, revision=9, stage="settled", names=NAMES, is_flash=(True, False),
+        serial=4, revision=9, pass_name="settled", names=NAMES, is_flash=(True, False),
         view=dict(zip(NAMES, view, strict=True)), raw=dict(zip(NAMES, raw, strict=True)),
-        region=np.arange(height * width, dtype=np.uint8).reshape(height, width), region_names=("nothing", "face"),
+        part=np.arange(height * width, dtype=np.uint8).reshape(height, width), part_names=("nothing", "face"),
         distance_m=np.linspace(1, 6, height * width, dtype=np.float32).reshape(height, width), camera=camera(),
         samples=(8, 8), fresh=NAMES,
     )  # fmt: skip
@@ -70,7 +70,7 @@ def test_the_bytes_are_what_the_standard_library_reads_as_little_endian_halves()
             assert np.allclose(np.array(told) * scales[index], want[index].ravel(), rtol=HALF_ULP * 1.001)
             assert np.allclose(made.layer(name, kind), want[index], rtol=HALF_ULP * 1.001)
     assert struct.unpack("<6f", made.distance_bytes()) == tuple(np.linspace(1, 6, 6, dtype=np.float32).tolist())
-    assert list(made.region_bytes()) == [0, 1, 2, 3, 4, 5] and made.size == (2, 3)
+    assert list(made.part_bytes()) == [0, 1, 2, 3, 4, 5] and made.size == (2, 3)
 
 
 def test_a_pixels_place_lies_on_the_ray_that_the_renderers_camera_sends(engine: object) -> None:

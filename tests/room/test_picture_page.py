@@ -291,7 +291,7 @@ def test_the_meter_reads_by_pointer_and_keys_and_pins_the_point_it_shows(browser
         page.mouse.move(*place)
         stops = page.evaluate("([x, y]) => document.getElementById('picture').spot(x, y, 1).from_grey_stops", [x, y])
         assert number(page.inner_text(".spot-stops")) == pytest.approx(stops, abs=0.051)
-        assert page.get_attribute(".spot-slip", "data-part") == b.frame.region_names[b.frame.region[y, x]]
+        assert page.get_attribute(".spot-slip", "data-part") == b.frame.part_names[b.frame.part[y, x]]
         # The ring is as large as the spot: 1 degree at this lens.
         ring = page.locator(".spot-ring").bounding_box()
         degree = np.tan(np.radians(0.5)) / np.tan(np.radians(b.layout.camera.horizontal_fov_deg) / 2) * box["width"]

@@ -386,15 +386,17 @@ def test_killed_at_any_moment_of_saving_the_file_is_whole(tmp_path: Path, seed: 
     _killed_while_saving(tmp_path, random.Random(seed).uniform(0.2, 3.0))
 
 
-def test_a_painter_that_dies_is_told_and_comes_back(tmp_path: Path) -> None:
+def test_a_worker_that_dies_at_work_is_told_and_comes_back(tmp_path: Path) -> None:
     path = scene_file(tmp_path)
     with served(path, tmp_path / "state") as room, room.client() as tab:
         tab.wait("painting")
         end_s = time.monotonic() + 60
         while (pid := room.hub.studio.painter_pid) is None and time.monotonic() < end_s:
             time.sleep(0.05)
+        # A worker that has not begun is replaced without a word.
+        tab.wait("painting", lambda m: m["part"] > 0)
         os.kill(pid, signal.SIGKILL)
-        assert "painter" in tab.wait("failed")["text"]
+        assert "worker" in tab.wait("failed")["text"]
         state = tab.edit({"op": "move", "what": ["light", "key"], "to_m": [-1.0, 1.9, 1.2]})
         assert tab.wait("frame", lambda m: m["geometry"] == state["geometry"])
     assert json.dumps(state)

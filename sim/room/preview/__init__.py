@@ -1,1 +1,1 @@
-"""The picture that follows: the worker process, its orders, and the layers on their way to the page."""
+"""The picture that follows: the worker process, its requests, and the layers on their way to the page."""

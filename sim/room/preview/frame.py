@@ -20,25 +20,25 @@ class PreviewFrame:
 
     `names`, `is_flash` (k,) in layer order. `view` (k, h, w, 3) float16 cleaned for viewing, `raw` (k, h, w, 3) float16
     as traced; a layer's linear value, in the unit of `sim.light.stack`, is the stored one times `view_scale[k]` or
-    `raw_scale[k]`, powers of two. `region` (h, w) uint8 index into `region_names`, 0 is nothing. `distance_m` (h, w)
+    `raw_scale[k]`, powers of two. `part` (h, w) uint8 index into `part_names`, 0 is nothing. `distance_m` (h, w)
     float32 along the pixel's line of sight, 0 where nothing is met. `camera` what it was seen through.
-    `stage` "first" or "settled"; `samples` (k,) camera rays per pixel of each layer. `fresh` layers traced for this
-    order, the others are kept ones; `coarse` layers from few rays, at full or half size; `stale` layers kept though
+    `pass_name` "first" or "settled"; `samples` (k,) camera rays per pixel of each layer. `fresh` layers traced for this
+    request, the others are kept ones; `coarse` layers from few rays, at full or half size; `stale` layers kept though
     something of the set has moved since (both only in a first picture).
     Does not: hold dials, colours or mutes.
     """
 
     serial: int
     revision: int
-    stage: str
+    pass_name: str
     names: tuple[str, ...]
     is_flash: tuple[bool, ...]
     view: np.ndarray
     view_scale: tuple[float, ...]
     raw: np.ndarray
     raw_scale: tuple[float, ...]
-    region: np.ndarray
-    region_names: tuple[str, ...]
+    part: np.ndarray
+    part_names: tuple[str, ...]
     distance_m: np.ndarray
     camera: CameraView
     samples: tuple[int, ...]
@@ -62,9 +62,9 @@ class PreviewFrame:
         stored = self.view if kind == "view" else self.raw
         return stored[self.names.index(name)].astype("<f2", copy=False).tobytes()
 
-    def region_bytes(self) -> bytes:
+    def part_bytes(self) -> bytes:
         """One byte for each pixel, row by row from the top."""
-        return self.region.astype(np.uint8, copy=False).tobytes()
+        return self.part.astype(np.uint8, copy=False).tobytes()
 
     def distance_bytes(self) -> bytes:
         """float32 little-endian metres, row by row from the top."""
@@ -113,7 +113,7 @@ def frame_from_layers(
     *,
     serial: int,
     revision: int,
-    stage: str,
+    pass_name: str,
     names: tuple[str, ...],
     is_flash: tuple[bool, ...],
     view: Mapping[str, np.ndarray],
@@ -126,7 +126,7 @@ def frame_from_layers(
     return PreviewFrame(
         serial=serial,
         revision=revision,
-        stage=stage,
+        pass_name=pass_name,
         names=names,
         is_flash=is_flash,
         view=np.stack([pixels for pixels, _ in seen]),

@@ -1,4 +1,4 @@
-"""An order at work: what it asks for, the keys of what decides its pictures, and the picture sent before it."""
+"""A request at work: what it asks for, the keys of what decides its pictures, and the picture sent before it."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from sim.studio.layout import Layout
 
 
 class Replaced(Exception):
-    """A newer order waits."""
+    """A newer request waits."""
 
 
 @dataclass
@@ -41,13 +41,13 @@ class Shown:
 
 @dataclass
 class Job:
-    """An order and what was found about it.
+    """A request and what is known about it.
 
     `rehearsal` of its scene; `keys` of its layers by light; `send` takes results, `check` raises Replaced when a newer
-    order waits.
+    request waits.
     """
 
-    order: PreviewRequest
+    request: PreviewRequest
     rehearsal: Rehearsal
     keys: dict[str, str]
     send: Callable[[Result], None]
@@ -55,7 +55,7 @@ class Job:
 
     @property
     def scene(self) -> Scene:
-        """The order's scene."""
+        """The request's scene."""
         return self.rehearsal.scene
 
     @property
@@ -67,7 +67,7 @@ class Job:
     def sight(self) -> str:
         """Key of all that decides what the camera sees apart from lights and panels."""
         keys = self.rehearsal.stage.keys
-        return fingerprint.of(keys.ground, keys.lens, tuple(self.order.size))
+        return fingerprint.of(keys.ground, keys.lens, tuple(self.request.size))
 
     @property
     def panels(self) -> str:
@@ -84,10 +84,10 @@ class Job:
         """Every light's name in layer order."""
         return self.layout.light_names
 
-    def tell(self, stage: str, part: float) -> None:
-        """Send progress, unless a newer order waits."""
+    def tell(self, pass_name: str, part: float) -> None:
+        """Send progress, unless a newer request waits."""
         self.check()
-        self.send(Progress(self.order.serial, self.order.revision, stage, part))
+        self.send(Progress(self.request.serial, self.request.revision, pass_name, part))
 
 
 def kinds_of(layout: Layout) -> str:

@@ -1,11 +1,11 @@
-"""What is asked of the painter and what it answers: plain data, without a renderer.
+"""What is asked of the worker and what it answers: plain data, without a renderer.
 
-An order is answered in this sequence, each answer carrying its `serial` and `revision`:
+A request is answered in this sequence, each answer carrying its `serial` and `revision`:
 
-    Progress*  Painted "first"  Progress*  Painted "settled"  Metered  Checked
+    Progress*  PictureReady "first"  Progress*  PictureReady "settled"  MetersReady  ChecksReady
 
-"first" is left out where no layer has to be traced, or there is no telling picture to be had sooner. A newer order ends
-all of it: what was not sent by then is never sent. Failed ends it too, with one plain line.
+"first" is left out where no layer has to be traced, or there is no telling picture to be had sooner. A newer request
+ends all of it: what was not sent by then is never sent. Failed ends it too, with one plain line.
 """
 
 from __future__ import annotations
@@ -20,13 +20,13 @@ from sim.room.preview.frame import PreviewFrame
 
 @dataclass(frozen=True)
 class PreviewRequest:
-    """Paint this text of a scene.
+    """Make the pictures of this text of a scene.
 
-    `serial` greater than that of every order before; `revision` is handed back as it came. `text` of the scene and
+    `serial` greater than that of every request before; `revision` is handed back as it came. `text` of the scene and
     `path` of its file (its folder is where the scene's own files are looked for; the file itself is not read). `size`
     (width, height) in pixels. `look_first` names of the lights that people look at now: their layers are in the first
-    picture; when empty the painter finds out by itself which moved. `samples` camera rays per pixel of the settled
-    picture, 4 or more; 8 is a draft's. `seed` as in a preview. `paint` False sends no picture, only meters and checks
+    picture; when empty the worker finds out by itself which moved. `samples` camera rays per pixel of the settled
+    picture, 4 or more; 8 is a draft's. `seed` as in a preview. `picture` False sends no picture, only meters and checks
     (after a dial was turned, the lines of the checks change and the layers do not); `analyse` False leaves these out.
     """
 
@@ -38,7 +38,7 @@ class PreviewRequest:
     look_first: tuple[str, ...] = ()
     samples: int = 8
     seed: int = 0
-    paint: bool = True
+    picture: bool = True
     analyse: bool = True
 
 
@@ -49,13 +49,13 @@ class Progress:
     kind: ClassVar[str] = "progress"
     serial: int
     revision: int
-    stage: str
+    pass_name: str
     part: float
 
 
 @dataclass(frozen=True)
 class PictureReady:
-    """A whole picture of every light; `kind` is "first" or "settled", as is `frame.stage`."""
+    """A whole picture of every light; `kind` is "first" or "settled", as is `frame.pass_name`."""
 
     serial: int
     revision: int
@@ -64,7 +64,7 @@ class PictureReady:
     @property
     def kind(self) -> str:
         """ "first": soon, coarse in the layers `frame.coarse`; "settled": as fine as was asked."""
-        return self.frame.stage
+        return self.frame.pass_name
 
 
 @dataclass(frozen=True)
@@ -96,7 +96,7 @@ class MetersReady:
 
 @dataclass(frozen=True)
 class ChecksReady:
-    """The analysis of the settled picture at the order's own dials: JSON-ready `record`, and findings by subject."""
+    """The analysis of the settled picture at the request's own dials: JSON-ready `record`, and findings by subject."""
 
     kind: ClassVar[str] = "checks"
     serial: int
@@ -107,7 +107,7 @@ class ChecksReady:
 
 @dataclass(frozen=True)
 class Failed:
-    """Nothing more comes of this order; `line` says why in one plain line. The next order is taken all the same."""
+    """Nothing more comes of this request; `line` says why in one plain line. The next request is taken all the same."""
 
     kind: ClassVar[str] = "failed"
     serial: int

@@ -1,4 +1,4 @@
-"""One order to its pictures, meters and checks, with everything kept that the next order can use."""
+"""One request to its pictures, meters and checks, with everything kept that the next request can use."""
 
 from __future__ import annotations
 
@@ -48,7 +48,7 @@ WARM_UP_SIZE = (16, 16)
 
 
 class IncrementalRenderer:
-    """What is kept between orders; `paint` answers one.
+    """What is kept between requests; `answer` answers one.
 
     Arguments: `environ` says where the user keeps layers; see `sim.render.cache.disk.store_from_environment`.
     """
@@ -66,7 +66,7 @@ class IncrementalRenderer:
         self._compiled: set[tuple[str, frozenset[int] | None]] = set()
 
     def warm_up(self) -> None:
-        """Start the renderer and load what the first order will need."""
+        """Start the renderer and load what the first request will need."""
         self._start()
         import pyoidn  # noqa: F401
 
@@ -88,32 +88,32 @@ class IncrementalRenderer:
         """Let go of everything but the layers on disk."""
         self.__init__(self._environ)  # type: ignore[misc]
 
-    def paint(self, order: PreviewRequest, send: Callable[[Result], None], has_newer: Callable[[], bool]) -> None:
-        """Send every result of an order; raises Replaced when a newer one waits, HalfstopError for a bad scene."""
+    def answer(self, request: PreviewRequest, send: Callable[[Result], None], has_newer: Callable[[], bool]) -> None:
+        """Send every result of a request; raises Replaced when a newer one waits, HalfstopError for a bad scene."""
 
         def check() -> None:
             if has_newer():
                 raise Replaced
 
         self._last_job = None
-        # Tell at once that the order before has ended.
-        send(Progress(order.serial, order.revision, "first", 0.0))
-        job = self._job(order, send, check)
+        # Tell at once that the request before has ended.
+        send(Progress(request.serial, request.revision, "first", 0.0))
+        job = self._job(request, send, check)
         check()
         missing = tuple(name for name in job.names if self.memory.get(job.keys[name]) is None)
-        if order.paint and missing:
-            self._paint_first(job, missing)
+        if request.picture and missing:
+            self._send_first(job, missing)
         stack = self._settled(job, missing)
         self.memory.write_behind(check)
-        if order.analyse:
+        if request.analyse:
             self._meter(job)
             self._check_up(job, stack)
         self._last_job = job
 
     def compile_ahead(self, has_newer: Callable[[], bool]) -> None:
-        """Have kernels ready for all lights of the last order and for each alone; a first picture need not wait then.
+        """Have kernels ready for all lights of the last request and for each alone; a first picture need not wait then.
 
-        Raises Replaced when an order waits.
+        Raises Replaced when a request waits.
         """
         job, self._last_job = self._last_job, None
         if job is None:
@@ -130,17 +130,17 @@ class IncrementalRenderer:
 
     # -- steps -----------------------------------------------------------------------------------
 
-    def _job(self, order: PreviewRequest, send: Callable[[Result], None], check: Callable[[], None]) -> Job:
-        path = Path(order.path).absolute()
-        scene = scene_from_text(order.text, path.name, path.parent)
+    def _job(self, request: PreviewRequest, send: Callable[[Result], None], check: Callable[[], None]) -> Job:
+        path = Path(request.path).absolute()
+        scene = scene_from_text(request.text, path.name, path.parent)
         figure, figure_key = self._posed(scene, path.parent)
         layout = layout_from_scene(scene, path.parent, figure=figure)
         keys = fingerprint.of_stage(scene, layout, figure=figure_key)
         stage = CachedStage(scene, layout, self.memory, build=lambda: self._built(stage), keys=keys)
         layers = fingerprint.of_layers(
-            keys, size=order.size, samples=order.samples, seed=order.seed, depth=scene.render.depth
+            keys, size=request.size, samples=request.samples, seed=request.seed, depth=scene.render.depth
         )
-        return Job(order, Rehearsal(scene, layout=layout, store=self.memory, stage=stage), layers, send, check)
+        return Job(request, Rehearsal(scene, layout=layout, store=self.memory, stage=stage), layers, send, check)
 
     def _posed(self, scene: Scene, folder: Path) -> tuple[Figure, str]:
         """The sitter in place with the key of its surfaces, kept where nothing of it changed."""
@@ -151,7 +151,7 @@ class IncrementalRenderer:
         return self._figure[1:]
 
     def _built(self, wanted: CachedStage) -> Stage:
-        """The renderer's stage of an order, built only where it differs from the last one."""
+        """The renderer's stage of a request, built only where it differs from the last one."""
         if self._stage is None or self._stage_keys != wanted.keys:
             self._start()
             from sim.render.stage.build import build
@@ -165,10 +165,10 @@ class IncrementalRenderer:
         return self._stage
 
     def _staged(self, job: Job, layers: frozenset[int] | None = None) -> Stage:
-        """The stage of an order, tracing only these layers."""
+        """The stage of a request, tracing only these layers."""
         return dataclasses.replace(job.rehearsal.stage.built, wanted_layers=layers)
 
-    def _paint_first(self, job: Job, missing: tuple[str, ...]) -> None:
+    def _send_first(self, job: Job, missing: tuple[str, ...]) -> None:
         """Send a first picture where one can be had that is nearer to the settled one than what is shown."""
         shown = self._shown
         same_sight = shown is not None and shown.sight == job.sight
@@ -178,7 +178,7 @@ class IncrementalRenderer:
                 # Only finer than before.
                 return
             new = {name for name in missing if name not in shown.view}
-            asked = moved | new | set(job.order.look_first)
+            asked = moved | new | set(job.request.look_first)
             wanted = missing if shown.panels != job.panels else tuple(name for name in missing if name in asked)
         else:
             wanted = missing
@@ -197,7 +197,7 @@ class IncrementalRenderer:
                 seen = self.memory.get(view_key(job, name))
                 first.raw[name] = entry["pixels"]
                 first.view[name] = entry["pixels"] if seen is None else seen["pixels"]
-                first.samples[name] = job.order.samples
+                first.samples[name] = job.request.samples
                 first.lights[name] = job.lights[name]
             elif shown is not None:
                 first.raw[name], first.view[name] = shown.raw[name], shown.view[name]
@@ -209,7 +209,7 @@ class IncrementalRenderer:
 
     def _noisy(self, job: Job, wanted: tuple[str, ...], guides: Guides) -> Shown:
         """Layers of the wanted lights at full size from few rays, cleaned along the clean guides of before."""
-        stack = self._traced_soon(job, wanted, job.order.size, FINE_SAMPLES, "few")
+        stack = self._traced_soon(job, wanted, job.request.size, FINE_SAMPLES, "few")
         guided = replace(stack, albedo=guides.albedo, normal=guides.normal)
         cleaned = self._cleaned(guided, [job.names.index(name) for name in wanted], job)
         view = dict(zip(wanted, cleaned, strict=True))
@@ -217,20 +217,20 @@ class IncrementalRenderer:
 
     def _coarse(self, job: Job, wanted: tuple[str, ...], guides: Guides | None) -> Shown:
         """Layers of the wanted lights at half the size, cleaned and brought to full size."""
-        width, height = job.order.size
+        width, height = job.request.size
         stack = self._traced_soon(job, wanted, ((width + 1) // 2, (height + 1) // 2), COARSE_SAMPLES, "all")
         if guides is None:
             from sim.render.transport.render import render
 
             seen = render(
-                self._staged(job, frozenset()), size=job.order.size, samples=COARSE_SAMPLES, seed=job.order.seed,
+                self._staged(job, frozenset()), size=job.request.size, samples=COARSE_SAMPLES, seed=job.request.seed,
                 depth=0, on_progress=lambda part: job.check(), most_rays_at_once=self._at_once("all"),
             )  # fmt: skip
             guides = guides_of(seen)
         cleaned = self._cleaned(stack, [job.names.index(name) for name in wanted], job)
         enlarger = Enlarger(guides_of(stack), guides)
         view = {name: enlarger.enlarged(layer) for name, layer in zip(wanted, cleaned, strict=True)}
-        raw = {name: repeated(stack.layer(name), job.order.size) for name in wanted}
+        raw = {name: repeated(stack.layer(name), job.request.size) for name in wanted}
         return self._first_of(job, view, raw, stack.samples, guides)
 
     def _traced_soon(
@@ -241,7 +241,7 @@ class IncrementalRenderer:
         stage = self._staged(job, self._soonest(job, wanted))
         job.check()
         stack = render(
-            stage, size=size, samples=samples, seed=job.order.seed, depth=job.scene.render.depth,
+            stage, size=size, samples=samples, seed=job.request.seed, depth=job.scene.render.depth,
             on_progress=lambda part: job.check(), most_rays_at_once=self._at_once(kind), least_groups=2, gather=False,
         )  # fmt: skip
         self._compiled.add((kinds_of(job.layout), stage.wanted_layers))
@@ -269,14 +269,14 @@ class IncrementalRenderer:
 
     def _settled(self, job: Job, missing: tuple[str, ...]) -> LightStack:
         """Trace what is missing, clean it, and send the picture."""
-        order = job.order
+        request = job.request
         stack = job.rehearsal.stage.render(
-            size=order.size, samples=order.samples, seed=order.seed, depth=job.scene.render.depth,
+            size=request.size, samples=request.samples, seed=request.seed, depth=job.scene.render.depth,
             on_progress=lambda part: job.tell("settled", 0.75 * part), most_rays_at_once=self._at_once("all"),
         )  # fmt: skip
         if missing:
             self._compiled.add((kinds_of(job.layout), rows_of(job, missing)))
-        if not order.paint:
+        if not request.picture:
             return stack
         seen = {name: self.memory.get(view_key(job, name)) for name in job.names}
         rows = [row for row, name in enumerate(job.names) if seen[name] is None]
@@ -306,30 +306,30 @@ class IncrementalRenderer:
         assert cleaned is not None
         return cleaned
 
-    def _send(self, job: Job, stage: str, shown: Shown, fresh: tuple[str, ...], stale: tuple[str, ...]) -> None:
+    def _send(self, job: Job, pass_name: str, shown: Shown, fresh: tuple[str, ...], stale: tuple[str, ...]) -> None:
         from sim.light.stack import REGIONS
 
         frame = frame_from_layers(
-            serial=job.order.serial, revision=job.order.revision, stage=stage, names=job.names,
-            is_flash=job.layout.is_flash, view=shown.view, raw=shown.raw, region=shown.guides.region,
-            region_names=REGIONS, distance_m=shown.guides.distance_m.astype(np.float32), camera=job.layout.camera,
+            serial=job.request.serial, revision=job.request.revision, pass_name=pass_name, names=job.names,
+            is_flash=job.layout.is_flash, view=shown.view, raw=shown.raw, part=shown.guides.part,
+            part_names=REGIONS, distance_m=shown.guides.distance_m.astype(np.float32), camera=job.layout.camera,
             samples=tuple(shown.samples[name] for name in job.names), fresh=fresh,
             coarse=tuple(name for name in job.names if name in shown.coarse), stale=stale,
         )  # fmt: skip
         job.check()
-        job.send(PictureReady(job.order.serial, job.order.revision, frame))
+        job.send(PictureReady(job.request.serial, job.request.revision, frame))
         self._shown = shown
 
     def _meter(self, job: Job) -> None:
         job.tell("meters", 0.0)
         standard, own = standard_probes(job.layout), scene_probes(job.scene, job.layout)
         readings = job.rehearsal.stage.read_probes(
-            [*standard, *own, *report_probes(job.scene, job.layout)], seed=job.order.seed,
+            [*standard, *own, *report_probes(job.scene, job.layout)], seed=job.request.seed,
             depth=job.scene.render.depth, target_stderr_stops=DRAFT.meter_stderr_stops, most_rays=DRAFT.meter_rays,
             on_launch=job.check, most_rays_at_once=self._at_once("meters"),
         )  # fmt: skip
         job.check()
-        job.send(MetersReady(job.order.serial, job.order.revision, readings, len(standard), len(own)))
+        job.send(MetersReady(job.request.serial, job.request.revision, readings, len(standard), len(own)))
 
     def _check_up(self, job: Job, stack: LightStack) -> None:
         job.tell("checks", 0.0)
@@ -339,4 +339,4 @@ class IncrementalRenderer:
                 most_rays_at_once=self._at_once("meters"),
             )  # fmt: skip
         findings = findings_from_report(report)
-        job.send(ChecksReady(job.order.serial, job.order.revision, record_from_report(report), findings))
+        job.send(ChecksReady(job.request.serial, job.request.revision, record_from_report(report), findings))

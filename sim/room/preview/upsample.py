@@ -2,7 +2,7 @@
 
 Joint bilateral upsampling: each pixel takes the four nearest coarse ones, the more the better their surface agrees with
 its own; the colour of the surface itself is taken from the full-size guides. Source: Kopf, Cohen, Lischinski and
-Uyttendaele, "Joint bilateral upsampling", ACM Transactions on Graphics 26(3), 2007, from memory; widths found by trial.
+Uyttendaele, "Joint bilateral upsampling", ACM Transactions on Graphics 26(3), 2007, from memory; widths by trial.
 """
 
 from __future__ import annotations
@@ -21,16 +21,16 @@ MOST_RATIO = 2.5
 
 @dataclass(frozen=True)
 class Guides:
-    """What the camera rays met: `albedo` (h, w, 3), `normal` (h, w, 3), `distance_m` (h, w), `region` (h, w) uint8."""
+    """What the camera rays met: `albedo` (h, w, 3), `normal` (h, w, 3), `distance_m` (h, w), `part` (h, w) uint8."""
 
     albedo: np.ndarray
     normal: np.ndarray
     distance_m: np.ndarray
-    region: np.ndarray
+    part: np.ndarray
 
 
 class Enlarger:
-    """Brings layers of the coarse size to the fine one; the weights are found once for all layers.
+    """Brings layers of the coarse size to the fine one; the weights are worked out once for all layers.
 
     Does not: invent detail of the light itself, such as the edge of a cast shadow.
     """

@@ -1,17 +1,18 @@
-"""The painter as the server sees it: orders go in, pictures and readings come back from a process of its own.
+"""The worker as the server sees it: requests go in, pictures and readings come back from a process of its own.
 
-    painter = Painter(on_result, environment)   # starts nothing yet
-    painter.ask(Order(serial=7, revision=12, text=..., path=..., size=(400, 600), look_first=("key",)))
-    painter.warm_up()                           # optional: start the child and its renderer before the first order
-    painter.close()
+    worker = WorkerClient(on_result, environment)   # starts nothing yet
+    worker.ask(Request(serial=7, revision=12, text=..., path=..., size=(400, 600), look_first=("key",)))
+    worker.warm_up()                           # optional: start the child and its renderer before the first request
+    worker.close()
 
-The latest order wins: `ask` replaces what is waiting and ends what is under way, within a quarter of a second.
-`on_result` is called from a thread of the painter's, one call at a time, with the results of
+The latest request wins: `ask` replaces what is waiting and ends what is under way, within a quarter of a second.
+`on_result` is called from a thread of the worker's, one call at a time, with the results of
 `sim.room.preview.messages`; it should hand them on and return (asyncio: `loop.call_soon_threadsafe`). Progress and
-failures of orders that a newer one replaced are not told.
+failures of requests that a newer one replaced are left out.
 
-The child keeps renderer, sitter, stage and layers from order to order. When it dies, the order it was at is answered
-with one `Failed`, and the next `ask` starts another. The child ends when this process does, however that ends.
+The child keeps renderer, sitter, stage and layers from request to request. When it dies at work, the request it was at
+is answered with one `Failed`, and the next `ask` starts another; a request that it had not begun is sent to the next
+child, once. The child ends when this process does, however that ends.
 """
 
 from __future__ import annotations
@@ -48,10 +49,10 @@ FAREWELL_S = 1.0
 
 
 class WorkerClient:
-    """One child process that paints the latest order.
+    """One child process that answers the latest request.
 
-    Arguments: `on_result` told every result; `environment` of the child, this process's own by default.
-    Does not: block in `ask`, or keep orders other than the latest.
+    Arguments: `on_result` gets every result; `environment` of the child, this process's own by default.
+    Does not: block in `ask`, or keep requests other than the latest.
     """
 
     def __init__(self, on_result: Callable[[Result], None], environment: Mapping[str, str] | None = None) -> None:
@@ -60,22 +61,23 @@ class WorkerClient:
         self._changed = threading.Condition()
         self._waiting: PreviewRequest | None = None
         self._asked: PreviewRequest | None = None
+        self._sent_again: int | None = None
         self._wants_child = False
         self._closing = False
         self._child: _Child | None = None
-        self._sender = threading.Thread(target=self._send_orders, name="painter orders", daemon=True)
+        self._sender = threading.Thread(target=self._send_requests, name="worker requests", daemon=True)
         self._sender.start()
 
-    def ask(self, order: PreviewRequest) -> None:
-        """Paint this order next, in place of whatever is waiting or under way."""
+    def ask(self, request: PreviewRequest) -> None:
+        """Answer this request next, in place of whatever is waiting or under way."""
         with self._changed:
             if self._closing:
-                raise RuntimeError("the painter is closed")
-            self._waiting = self._asked = order
+                raise RuntimeError("the worker is closed")
+            self._waiting = self._asked = request
             self._changed.notify_all()
 
     def warm_up(self) -> None:
-        """Start the child now, so that the first order finds its renderer ready."""
+        """Start the child now, so that the first request finds its renderer ready."""
         with self._changed:
             self._wants_child = True
             self._changed.notify_all()
@@ -88,7 +90,7 @@ class WorkerClient:
 
     @property
     def busy(self) -> bool:
-        """Whether an order waits or is under way."""
+        """Whether a request waits or is under way."""
         return self._asked is not None
 
     def close(self) -> None:
@@ -109,21 +111,27 @@ class WorkerClient:
 
     # -- threads ---------------------------------------------------------------------------------
 
-    def _send_orders(self) -> None:
+    def _send_requests(self) -> None:
         while True:
             with self._changed:
                 self._changed.wait_for(lambda: self._closing or self._waiting is not None or self._wants_child)
                 if self._closing:
                     return
-                order, self._waiting, self._wants_child = self._waiting, None, False
+                request, self._waiting, self._wants_child = self._waiting, None, False
             try:
-                self._hand_over(order)
+                self._hand_over(request)
             except OSError as error:
-                if order is not None:
-                    self._on_result(Failed(order.serial, order.revision, f"the painter could not be started ({error})"))
+                if request is not None:
+                    self._on_result(
+                        Failed(
+                            request.serial,
+                            request.revision,
+                            f"the picture's worker could not be started ({error})",
+                        )
+                    )
 
-    def _hand_over(self, order: PreviewRequest | None) -> None:
-        """Send an order to the child; a child that is found dead is replaced once."""
+    def _hand_over(self, request: PreviewRequest | None) -> None:
+        """Send a request to the child; a child that is found dead is replaced once."""
         for attempt in (1, 2):
             if self._child is None or not self._child.alive:
                 if self._child is not None:
@@ -131,37 +139,42 @@ class WorkerClient:
                 self._child = None
                 self._child = _Child(self._environment, self._take, self._lost)
             try:
-                if order is not None:
-                    self._child.send(order)
+                if request is not None:
+                    self._child.send(request)
                 return
             except OSError:
                 self._child.alive = False
                 if attempt == 2:
                     raise
 
-    def _take(self, told: Result | int) -> None:
+    def _take(self, answer: Result | int) -> None:
         with self._changed:
             asked = self._asked
-            serial = told if isinstance(told, int) else told.serial
-            ends = isinstance(told, int | Failed | ChecksReady)
+            serial = answer if isinstance(answer, int) else answer.serial
+            ends = isinstance(answer, int | Failed | ChecksReady)
             if ends and asked is not None and asked.serial == serial:
                 self._asked = None
             replaced = asked is not None and serial < asked.serial
-            if self._closing or (replaced and isinstance(told, Progress | Failed)):
+            if self._closing or (replaced and isinstance(answer, Progress | Failed)):
                 return
-        if not isinstance(told, int):
-            self._on_result(told)
+        if not isinstance(answer, int):
+            self._on_result(answer)
 
     def _lost(self, child: _Child) -> None:
-        """Answer the order that a dead child leaves behind, unless it waits to be sent to the next one."""
+        """Answer the request that a dead child leaves behind, unless it waits to be sent to the next one."""
         with self._changed:
-            order = self._asked
-            left = child.sent is not None and order is not None and order.serial == child.sent
-            if self._closing or not left:
+            request = self._asked
+            left = child.sent is not None and request is not None and request.serial == child.sent
+            if self._closing or not left or request is None:
+                return
+            if child.answered != request.serial and self._sent_again != request.serial:
+                # It died before it began: that is no fault of the request, which goes to the next child, once.
+                self._sent_again = request.serial
+                self._waiting = request
+                self._changed.notify_all()
                 return
             self._asked = None
-        assert order is not None
-        self._on_result(Failed(order.serial, order.revision, child.last_words()))
+        self._on_result(Failed(request.serial, request.revision, child.last_words()))
 
 
 class _Child:
@@ -181,27 +194,30 @@ class _Child:
                 stdout=subprocess.DEVNULL, stderr=None if environment.get("HALFSTOP_DEBUG") else subprocess.DEVNULL,
             )  # fmt: skip
         self.line = Connection(ours.detach())
-        # Held while an order is handed over, so that it is told of as lost only if it went out.
+        # Held while a request is handed over, so that it counts as lost only if it went out.
         self._handing = threading.Lock()
         self.sent: int | None = None
+        self.answered: int | None = None
         self.alive = True
         self._ended = False
         self._take, self._lost = take, lost
-        self._reader = threading.Thread(target=self._read, name="painter results", daemon=True)
+        self._reader = threading.Thread(target=self._read, name="worker results", daemon=True)
         self._reader.start()
 
-    def send(self, order: PreviewRequest) -> None:
+    def send(self, request: PreviewRequest) -> None:
         with self._handing:
-            self.line.send(order)
-            self.sent = order.serial
+            self.line.send(request)
+            self.sent = request.serial
 
     def last_words(self) -> str:
         """Why the child is no more, in one line."""
         code = self.process.returncode
         if code is not None and code < 0:
             with suppress(ValueError):
-                return f"the painter was ended by {signal.Signals(-code).name}; the next change starts it again"
-        return f"the painter stopped (status {code}); the next change starts it again"
+                return (
+                    f"the picture's worker was ended by {signal.Signals(-code).name}; the next change starts it again"
+                )
+        return f"the picture's worker stopped (status {code}); the next change starts it again"
 
     def end(self) -> None:
         """Ask the child to end, then make it."""
@@ -223,7 +239,9 @@ class _Child:
     def _read(self) -> None:
         try:
             while True:
-                self._take(self.line.recv())
+                answer: Result | int = self.line.recv()
+                self.answered = answer if isinstance(answer, int) else answer.serial
+                self._take(answer)
         except (EOFError, OSError):
             pass
         self.alive = False
@@ -232,7 +250,7 @@ class _Child:
         if self.process.poll() is None:
             self.process.kill()
             self.process.wait()
-        # Wait for an order on its way.
+        # Wait for a request on its way.
         with self._handing:
             pass
         self._lost(self)

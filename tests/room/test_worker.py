@@ -1,4 +1,4 @@
-"""The painter: layers as a preview traces them, kept ones bit for bit, the latest order wins, no child outlives us."""
+"""The worker: layers as a preview traces them, kept ones bit for bit, the latest request wins, no child outlives us."""
 
 from __future__ import annotations
 
@@ -25,6 +25,7 @@ from sim.render import fingerprint
 from sim.render.cache.disk import LayerStore
 from sim.render.cache.memory import LayerMemory
 from sim.render.cache.stage import CachedStage
+from sim.room.preview import worker_client
 from sim.room.preview.frame import half_precision
 from sim.room.preview.job import Replaced
 from sim.room.preview.messages import ChecksReady, Failed, MetersReady, PictureReady, PreviewRequest, Result
@@ -71,22 +72,22 @@ TURNED = SCENE.replace("turn: 20°", "turn: -10°")
 ALONE = SCENE[: SCENE.index("  fill:")] + SCENE[SCENE.index("meters:") :]
 
 
-def order(serial: int, text: str = SCENE, **more: Any) -> PreviewRequest:
-    told: dict[str, Any] = {"size": SIZE, "samples": 4, "analyse": False, **more}
-    return PreviewRequest(serial, 10 * serial, text, str(ROOT / "scenes" / "two.yaml"), **told)
+def request(serial: int, text: str = SCENE, **more: Any) -> PreviewRequest:
+    fields: dict[str, Any] = {"size": SIZE, "samples": 4, "analyse": False, **more}
+    return PreviewRequest(serial, 10 * serial, text, str(ROOT / "scenes" / "two.yaml"), **fields)
 
 
 @pytest.fixture
-def easel(engine: object) -> IncrementalRenderer:
+def renderer(engine: object) -> IncrementalRenderer:
     return IncrementalRenderer({"HALFSTOP_CACHE": "off"})
 
 
-def painted(
-    easel: IncrementalRenderer, asked: PreviewRequest, has_newer: Callable[[], bool] = lambda: False
+def answered(
+    renderer: IncrementalRenderer, asked: PreviewRequest, has_newer: Callable[[], bool] = lambda: False
 ) -> list[Result]:
-    """Results of an order, without the progress."""
+    """Results of a request, without the progress."""
     results: list[Result] = []
-    answer(easel, asked, results.append, has_newer)
+    answer(renderer, asked, results.append, has_newer)
     assert all(result.serial == asked.serial and result.revision == asked.revision for result in results)
     return [result for result in results if result.kind != "progress"]
 
@@ -98,35 +99,35 @@ def settled(results: list[Result]) -> Any:
     return found[0]
 
 
-def layers_of(easel: IncrementalRenderer, text: str) -> dict[str, np.ndarray]:
-    """The layers that the easel keeps of a scene."""
+def layers_of(renderer: IncrementalRenderer, text: str) -> dict[str, np.ndarray]:
+    """The layers that the renderer keeps of a scene."""
     scene = scene_from_text(text)
     keys = fingerprint.of_layers(fingerprint.of_stage(scene, layout_from_scene(scene)), size=SIZE, samples=4, depth=2)
-    kept = {name: easel.memory.get(key) for name, key in keys.items()}
+    kept = {name: renderer.memory.get(key) for name, key in keys.items()}
     return {name: entry["pixels"] for name, entry in kept.items() if entry is not None}
 
 
-def test_a_settled_picture_holds_the_layers_of_a_preview(easel: IncrementalRenderer) -> None:
-    first, last = painted(easel, order(1))
+def test_a_settled_picture_holds_the_layers_of_a_preview(renderer: IncrementalRenderer) -> None:
+    first, last = answered(renderer, request(1))
     assert (first.kind, last.kind) == ("first", "settled")
     frame = settled([last])
     scene = scene_from_text(SCENE)
     want = CachedStage(scene, layout_from_scene(scene)).render(size=SIZE, samples=4, depth=2)
     clean = denoised(want, quality="fast")
     assert clean.denoised is not None
-    kept = layers_of(easel, SCENE)
+    kept = layers_of(renderer, SCENE)
     for index, name in enumerate(want.names):
         assert np.array_equal(kept[name], want.pixels[index])
         assert np.array_equal(frame.raw[index], half_precision(want.pixels[index])[0])
         assert np.array_equal(frame.view[index], half_precision(clean.denoised[index])[0])
-    assert np.array_equal(frame.region, want.region) and np.array_equal(frame.distance_m, want.distance_m)
+    assert np.array_equal(frame.part, want.region) and np.array_equal(frame.distance_m, want.distance_m)
     assert frame.names == want.names == ("key", "fill") and frame.size == SIZE and frame.samples == (4, 4)
     assert frame.fresh == want.names and not frame.coarse and not frame.stale
 
 
-def test_a_first_picture_shows_the_moved_light_and_keeps_the_others(easel: IncrementalRenderer) -> None:
-    before = settled(painted(easel, order(1)))
-    first, last = painted(easel, order(2, MOVED, look_first=("key",)))
+def test_a_first_picture_shows_the_moved_light_and_keeps_the_others(renderer: IncrementalRenderer) -> None:
+    before = settled(answered(renderer, request(1)))
+    first, last = answered(renderer, request(2, MOVED, look_first=("key",)))
     assert first.kind == "first" and last.kind == "settled"
     told = first.frame
     assert (told.fresh, told.coarse, told.stale) == (("key",), ("key",), ("fill",))
@@ -137,76 +138,76 @@ def test_a_first_picture_shows_the_moved_light_and_keeps_the_others(easel: Incre
     assert settled([last]).fresh == ("key", "fill")
 
 
-def test_the_painter_finds_out_itself_which_light_moved(easel: IncrementalRenderer) -> None:
-    painted(easel, order(1))
-    first, _ = painted(easel, order(2, MOVED))
+def test_the_renderer_finds_out_itself_which_light_moved(renderer: IncrementalRenderer) -> None:
+    answered(renderer, request(1))
+    first, _ = answered(renderer, request(2, MOVED))
     assert first.frame.fresh == ("key",)
 
 
-def test_a_light_of_another_energy_is_traced_alone(easel: IncrementalRenderer) -> None:
-    before = settled(painted(easel, order(1)))
-    kept = layers_of(easel, SCENE)
-    results = painted(easel, order(2, BRIGHTER))
+def test_a_light_of_another_energy_is_traced_alone(renderer: IncrementalRenderer) -> None:
+    before = settled(answered(renderer, request(1)))
+    kept = layers_of(renderer, SCENE)
+    results = answered(renderer, request(2, BRIGHTER))
     frame = settled(results)
     assert frame.fresh == ("key",)
-    assert np.array_equal(layers_of(easel, BRIGHTER)["fill"], kept["fill"])
+    assert np.array_equal(layers_of(renderer, BRIGHTER)["fill"], kept["fill"])
     assert np.array_equal(frame.raw[1], before.raw[1]) and np.array_equal(frame.view[1], before.view[1])
     # Flux goes with the energy, so the layer does too.
     assert np.allclose(frame.layer("key", "raw"), 1.25 * before.layer("key", "raw"), rtol=2e-3)
 
 
-def test_kernels_for_each_light_are_compiled_while_there_is_time(easel: IncrementalRenderer) -> None:
-    painted(easel, order(1))
+def test_kernels_for_each_light_are_compiled_while_there_is_time(renderer: IncrementalRenderer) -> None:
+    answered(renderer, request(1))
     with pytest.raises(Replaced):
-        easel.compile_ahead(lambda: True)
-    painted(easel, order(2, MOVED))
-    easel.compile_ahead(lambda: False)
-    assert {layers for _, layers in easel._compiled} == {None, frozenset({0}), frozenset({1})}
-    first, _ = painted(easel, order(3, MOVED.replace("bearing: 50°", "bearing: 40°")))
+        renderer.compile_ahead(lambda: True)
+    answered(renderer, request(2, MOVED))
+    renderer.compile_ahead(lambda: False)
+    assert {layers for _, layers in renderer._compiled} == {None, frozenset({0}), frozenset({1})}
+    first, _ = answered(renderer, request(3, MOVED.replace("bearing: 50°", "bearing: 40°")))
     assert first.frame.fresh == ("key",)
     # A light moved from where it is does not ask for kernels of another kind.
-    assert len({kinds for kinds, _ in easel._compiled}) == 1
+    assert len({kinds for kinds, _ in renderer._compiled}) == 1
 
 
-def test_a_dial_and_an_undo_trace_nothing(easel: IncrementalRenderer) -> None:
-    before = settled(painted(easel, order(1)))
-    (dialled,) = painted(easel, order(2, DIALLED))
+def test_a_dial_and_an_undo_trace_nothing(renderer: IncrementalRenderer) -> None:
+    before = settled(answered(renderer, request(1)))
+    (dialled,) = answered(renderer, request(2, DIALLED))
     assert dialled.frame.fresh == () and np.array_equal(dialled.frame.view, before.view)
-    painted(easel, order(3, MOVED))
-    (undone,) = painted(easel, order(4))
+    answered(renderer, request(3, MOVED))
+    (undone,) = answered(renderer, request(4))
     assert undone.frame.fresh == () and np.array_equal(undone.frame.raw, before.raw)
     assert np.array_equal(undone.frame.view, before.view)
-    assert painted(easel, order(5, paint=False)) == []
+    assert answered(renderer, request(5, picture=False)) == []
 
 
-def test_a_turned_sitter_is_traced_in_every_light_at_once(easel: IncrementalRenderer) -> None:
-    painted(easel, order(1))
-    first, last = painted(easel, order(2, TURNED, look_first=("key",)))
+def test_a_turned_sitter_is_traced_in_every_light_at_once(renderer: IncrementalRenderer) -> None:
+    answered(renderer, request(1))
+    first, last = answered(renderer, request(2, TURNED, look_first=("key",)))
     assert first.frame.fresh == first.frame.coarse == ("key", "fill") and not first.frame.stale
-    assert np.array_equal(first.frame.region.shape, settled([last]).region.shape)
+    assert np.array_equal(first.frame.part.shape, settled([last]).part.shape)
     # The outline of the first picture is that of the settled one but for pixels that a ray more decides.
-    assert (first.frame.region == settled([last]).region).mean() > 0.95
+    assert (first.frame.part == settled([last]).part).mean() > 0.95
 
 
-def test_a_light_taken_away_leaves_the_others_as_they_were(easel: IncrementalRenderer) -> None:
-    before = settled(painted(easel, order(1)))
-    first, last = painted(easel, order(2, ALONE))
+def test_a_light_taken_away_leaves_the_others_as_they_were(renderer: IncrementalRenderer) -> None:
+    before = settled(answered(renderer, request(1)))
+    first, last = answered(renderer, request(2, ALONE))
     assert first.frame.names == ("key",) and first.frame.stale == ("key",) and not first.frame.fresh
     assert np.array_equal(first.frame.view[0], before.view[0])
     assert settled([last]).fresh == ("key",)
-    back = painted(easel, order(3))
+    back = answered(renderer, request(3))
     assert np.array_equal(settled(back).raw, before.raw)
 
 
-def test_more_samples_give_no_first_picture_that_is_worse(easel: IncrementalRenderer) -> None:
-    painted(easel, order(1))
-    (finer,) = painted(easel, order(2, samples=8))
+def test_more_samples_give_no_first_picture_that_is_worse(renderer: IncrementalRenderer) -> None:
+    answered(renderer, request(1))
+    (finer,) = answered(renderer, request(2, samples=8))
     assert finer.kind == "settled" and finer.frame.samples == (8, 8) and finer.frame.fresh == ("key", "fill")
 
 
 @pytest.mark.parametrize("looks", [1, 2, 4, 6])
-def test_an_order_ends_when_a_newer_one_waits_and_leaves_nothing_half_done(
-    easel: IncrementalRenderer, looks: int
+def test_an_request_ends_when_a_newer_one_waits_and_leaves_nothing_half_done(
+    renderer: IncrementalRenderer, looks: int
 ) -> None:
     left = [looks]
 
@@ -214,44 +215,46 @@ def test_an_order_ends_when_a_newer_one_waits_and_leaves_nothing_half_done(
         left[0] -= 1
         return left[0] < 0
 
-    assert "settled" not in {result.kind for result in painted(easel, order(1), has_newer)}
-    frame = settled(painted(easel, order(2, MOVED)))
-    fresh = settled(painted(IncrementalRenderer({"HALFSTOP_CACHE": "off"}), order(1, MOVED)))
+    assert "settled" not in {result.kind for result in answered(renderer, request(1), has_newer)}
+    frame = settled(answered(renderer, request(2, MOVED)))
+    fresh = settled(answered(IncrementalRenderer({"HALFSTOP_CACHE": "off"}), request(1, MOVED)))
     assert np.array_equal(frame.raw, fresh.raw) and np.array_equal(frame.view, fresh.view)
 
 
-def test_the_painter_looks_for_a_newer_order_between_short_launches(
-    easel: IncrementalRenderer, monkeypatch: pytest.MonkeyPatch
+def test_the_renderer_looks_for_a_newer_request_between_short_launches(
+    renderer: IncrementalRenderer, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     # 16 x 24 pixels with 4 rays each in launches of 256 rays are 6 looks while the settled picture is traced.
-    monkeypatch.setattr(easel, "_at_once", {"all": 256, "few": 256, "meters": 8192}.get)
+    monkeypatch.setattr(renderer, "_at_once", {"all": 256, "few": 256, "meters": 8192}.get)
     results: list[Result] = []
-    answer(easel, order(1), results.append)
-    parts = [result.part for result in results if result.kind == "progress" and result.stage == "settled"]
+    answer(renderer, request(1), results.append)
+    parts = [result.part for result in results if result.kind == "progress" and result.pass_name == "settled"]
     assert len(parts) == 6 and parts == sorted(parts)
-    want = settled(painted(IncrementalRenderer({"HALFSTOP_CACHE": "off"}), order(2)))
+    want = settled(answered(IncrementalRenderer({"HALFSTOP_CACHE": "off"}), request(2)))
     assert np.array_equal(settled(results).raw, want.raw)
 
 
-def test_a_bad_scene_is_one_plain_line_and_the_next_order_is_painted(easel: IncrementalRenderer) -> None:
-    (told,) = painted(easel, order(1, SCENE.replace("iso: 100", "iso: loud")))
+def test_a_bad_scene_is_one_plain_line_and_the_next_request_is_answered(renderer: IncrementalRenderer) -> None:
+    (told,) = answered(renderer, request(1, SCENE.replace("iso: 100", "iso: loud")))
     assert isinstance(told, Failed) and told.line.startswith("two.yaml:5: camera.iso: ") and "\n" not in told.line
-    assert settled(painted(easel, order(2))).fresh == ("key", "fill")
+    assert settled(answered(renderer, request(2))).fresh == ("key", "fill")
 
 
 def test_an_unforeseen_fault_is_one_plain_line_and_nothing_is_kept_of_it(
-    easel: IncrementalRenderer, monkeypatch: pytest.MonkeyPatch
+    renderer: IncrementalRenderer, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     with monkeypatch.context() as patched:
         patched.setattr(CachedStage, "render", lambda *_, **__: 1 / 0)
-        results = painted(easel, order(1))
+        results = answered(renderer, request(1))
     assert [result.kind for result in results] == ["first", "failed"]
     assert "ZeroDivisionError" in results[-1].line and "\n" not in results[-1].line
-    assert settled(painted(easel, order(2))).fresh == ("key", "fill")
+    assert settled(answered(renderer, request(2))).fresh == ("key", "fill")
 
 
-def test_meters_and_checks_follow_from_raw_layers(easel: IncrementalRenderer, monkeypatch: pytest.MonkeyPatch) -> None:
-    _, _, meters, checks = painted(easel, order(1, analyse=True))
+def test_meters_and_checks_follow_from_raw_layers(
+    renderer: IncrementalRenderer, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    _, _, meters, checks = answered(renderer, request(1, analyse=True))
     assert isinstance(meters, MetersReady) and isinstance(checks, ChecksReady)
     scene = scene_from_text(SCENE)
     layout = layout_from_scene(scene)
@@ -266,23 +269,25 @@ def test_meters_and_checks_follow_from_raw_layers(easel: IncrementalRenderer, mo
     from sim.light.mix import mix_from_scene
 
     stack = CachedStage(scene, layout).render(size=SIZE, samples=4, depth=2)
-    report = check_report(scene, easel._staged(easel._job(order(1), list, list)), stack, mix_from_scene(scene, layout))
+    report = check_report(
+        scene, renderer._staged(renderer._job(request(1), list, list)), stack, mix_from_scene(scene, layout)
+    )
     assert json.dumps(checks.record, sort_keys=True) == json.dumps(record_from_report(report), sort_keys=True)
     assert checks.findings["focus"]
     # Asked again at another dial, the meters are kept ones and the checks are not.
     monkeypatch.setattr("sim.render.transport.render.render", None)
-    again = painted(easel, order(2, DIALLED, analyse=True, paint=False))
+    again = answered(renderer, request(2, DIALLED, analyse=True, picture=False))
     assert [result.kind for result in again] == ["meters", "checks"]
     assert np.array_equal(again[0].readings.values, want.values)
     with pytest.raises(Replaced):
-        easel.paint(order(3, analyse=True), lambda result: None, lambda: True)
+        renderer.answer(request(3, analyse=True), lambda result: None, lambda: True)
 
 
 def test_layers_come_from_the_users_store_and_go_there(engine: object, tmp_path: Path) -> None:
     there = {"HALFSTOP_CACHE": str(tmp_path)}
-    before = settled(painted(IncrementalRenderer(there), order(1)))
+    before = settled(answered(IncrementalRenderer(there), request(1)))
     assert len(list(tmp_path.glob("*.layer"))) == 3
-    again = settled(painted(IncrementalRenderer(there), order(1)))
+    again = settled(answered(IncrementalRenderer(there), request(1)))
     assert again.fresh == () and np.array_equal(again.raw, before.raw) and np.array_equal(again.view, before.view)
     # A preview of the same picture finds them too.
     scene = scene_from_text(SCENE)
@@ -313,8 +318,8 @@ def test_memory_lets_the_least_recently_used_go_and_writes_behind_once(tmp_path:
 # -- the process ---------------------------------------------------------------------------------
 
 
-class Hearer:
-    """Keeps the results of a painter in the order that they came."""
+class Results:
+    """Keeps the results of a worker in the order that they came."""
 
     def __init__(self) -> None:
         self.results: list[Result] = []
@@ -326,7 +331,7 @@ class Hearer:
             self._came.notify_all()
 
     def wait_for(self, serial: int, *kinds: str) -> Any:
-        """The first result of an order that is of one of these kinds."""
+        """The first result of a request that is of one of these kinds."""
 
         def found() -> Any:
             return next((r for r in self.results if r.serial == serial and r.kind in kinds), None)
@@ -337,62 +342,98 @@ class Hearer:
 
 
 @pytest.fixture
-def hearer() -> Hearer:
-    return Hearer()
+def results() -> Results:
+    return Results()
 
 
 @pytest.fixture
-def painter(hearer: Hearer) -> Iterator[WorkerClient]:
-    with WorkerClient(hearer, {**os.environ, "HALFSTOP_CACHE": "off"}) as made:
+def worker(results: Results) -> Iterator[WorkerClient]:
+    with WorkerClient(results, {**os.environ, "HALFSTOP_CACHE": "off"}) as made:
         yield made
 
 
-def test_the_latest_order_wins_and_a_killed_child_is_started_again(
-    painter: WorkerClient, hearer: Hearer, easel: IncrementalRenderer
+def test_the_latest_request_wins_and_a_killed_child_is_started_again(
+    worker: WorkerClient, results: Results, renderer: IncrementalRenderer
 ) -> None:
-    assert painter.child_pid is None
+    assert worker.child_pid is None
     for serial in range(1, 5):
-        painter.ask(order(serial, SCENE.replace("turn: 20°", f"turn: {serial}°"), size=(80, 120), samples=64))
-    painter.ask(order(6))
-    got = hearer.wait_for(6, "settled").frame
-    assert np.array_equal(got.raw, settled(painted(easel, order(6))).raw)
-    assert [r.serial for r in hearer.results if r.kind in ("settled", "failed")] == [6]
+        worker.ask(request(serial, SCENE.replace("turn: 20°", f"turn: {serial}°"), size=(80, 120), samples=64))
+    worker.ask(request(6))
+    got = results.wait_for(6, "settled").frame
+    assert np.array_equal(got.raw, settled(answered(renderer, request(6))).raw)
+    assert [r.serial for r in results.results if r.kind in ("settled", "failed")] == [6]
 
-    # Kill it at work: one plain line, and the next order is painted by another child, to the same bits.
-    pid = painter.child_pid
+    # Kill it at work: one plain line, and the next request is answered by another child, to the same bits.
+    pid = worker.child_pid
     assert pid is not None
-    painter.ask(order(7, MOVED, size=(80, 120), samples=256))
-    hearer.wait_for(7, "progress")
+    worker.ask(request(7, MOVED, size=(80, 120), samples=256))
+    results.wait_for(7, "progress")
     os.kill(pid, signal.SIGKILL)
-    failed = hearer.wait_for(7, "failed")
-    assert failed.line == "the painter was ended by SIGKILL; the next change starts it again"
-    painter.ask(order(8))
-    assert np.array_equal(hearer.wait_for(8, "settled").frame.raw, got.raw)
-    assert painter.child_pid not in (None, pid)
-    assert [r.serial for r in hearer.results if r.kind == "failed"] == [7]
+    failed = results.wait_for(7, "failed")
+    assert failed.line == "the picture's worker was ended by SIGKILL; the next change starts it again"
+    worker.ask(request(8))
+    assert np.array_equal(results.wait_for(8, "settled").frame.raw, got.raw)
+    assert worker.child_pid not in (None, pid)
+    assert [r.serial for r in results.results if r.kind == "failed"] == [7]
 
-    # Kill it at rest: nobody is told, and the next order is painted.
-    wait_until(lambda: not painter.busy)
-    pid = painter.child_pid
+    # Kill it at rest: nobody is told, and the next request is answered.
+    wait_until(lambda: not worker.busy)
+    pid = worker.child_pid
     assert pid is not None
     os.kill(pid, signal.SIGKILL)
-    wait_until(lambda: painter.child_pid is None)
-    painter.ask(order(9, DIALLED))
-    assert np.array_equal(hearer.wait_for(9, "settled").frame.raw, got.raw)
-    assert [r.serial for r in hearer.results if r.kind == "failed"] == [7]
+    wait_until(lambda: worker.child_pid is None)
+    worker.ask(request(9, DIALLED))
+    assert np.array_equal(results.wait_for(9, "settled").frame.raw, got.raw)
+    assert [r.serial for r in results.results if r.kind == "failed"] == [7]
 
-    pid = painter.child_pid
-    painter.close()
-    painter.close()
-    assert pid is not None and not alive(pid) and painter.child_pid is None
+    pid = worker.child_pid
+    worker.close()
+    worker.close()
+    assert pid is not None and not alive(pid) and worker.child_pid is None
     with pytest.raises(RuntimeError, match="closed"):
-        painter.ask(order(10))
+        worker.ask(request(10))
 
 
-def test_a_child_that_cannot_start_is_one_plain_line(hearer: Hearer) -> None:
-    with WorkerClient(hearer, {**os.environ, "HALFSTOP_ENGINE": "none of them"}) as painter:
-        painter.ask(order(1))
-        line = hearer.wait_for(1, "failed").line
+def test_a_request_that_a_killed_child_had_not_begun_is_answered_by_the_next(
+    worker: WorkerClient, results: Results
+) -> None:
+    worker.warm_up()
+    wait_until(lambda: worker.child_pid is not None)
+    pid = worker.child_pid
+    assert pid is not None
+    # A child that stands still takes the request and begins nothing.
+    os.kill(pid, signal.SIGSTOP)
+    worker.ask(request(1))
+    wait_until(lambda: worker._child is not None and worker._child.sent == 1)
+    os.kill(pid, signal.SIGKILL)
+    assert results.wait_for(1, "settled", "failed").kind == "settled"
+    assert worker.child_pid not in (None, pid)
+    assert "failed" not in {result.kind for result in results.results}
+
+
+def test_a_request_is_sent_again_once_only(results: Results, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    start = textwrap.dedent(
+        f"""
+        import os, sys
+        from multiprocessing.connection import Connection
+        sys.path.insert(0, sys.argv[1])
+        Connection(int(sys.argv[2])).recv()
+        open({str(tmp_path)!r} + f"/{{os.getpid()}}", "w").close()
+        os._exit(3)
+        """
+    )
+    monkeypatch.setattr(worker_client, "_START", start)
+    with WorkerClient(results) as worker:
+        worker.ask(request(1))
+        line = results.wait_for(1, "failed").line
+        assert line == "the picture's worker stopped (status 3); the next change starts it again"
+        assert len(os.listdir(tmp_path)) == 2 and not worker.busy
+
+
+def test_a_child_that_cannot_start_is_one_plain_line(results: Results) -> None:
+    with WorkerClient(results, {**os.environ, "HALFSTOP_ENGINE": "none of them"}) as worker:
+        worker.ask(request(1))
+        line = results.wait_for(1, "failed").line
     assert "HALFSTOP_ENGINE" in line and "\n" not in line
 
 
@@ -403,11 +444,11 @@ def test_the_child_ends_when_its_parent_is_killed(how: signal.Signals) -> None:
         import sys, time
         sys.path.insert(0, {str(ROOT)!r})
         from sim.room.preview.worker_client import PreviewRequest, WorkerClient
-        painter = WorkerClient(lambda result: print(result.kind, flush=True))
-        painter.ask(PreviewRequest(1, 1, {SCENE!r}, "two.yaml", (400, 600), samples=4096))
-        while painter.child_pid is None:
+        worker = WorkerClient(lambda result: print(result.kind, flush=True))
+        worker.ask(PreviewRequest(1, 1, {SCENE!r}, "two.yaml", (400, 600), samples=4096))
+        while worker.child_pid is None:
             time.sleep(0.01)
-        print(painter.child_pid, flush=True)
+        print(worker.child_pid, flush=True)
         time.sleep(600)
         """
     )
