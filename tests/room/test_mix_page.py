@@ -25,7 +25,6 @@ from sim.metering.points import CONSTANT_C, readings_from_probes, readings_from_
 from sim.quantities import color, phrases, units
 from sim.quantities.photometry import REFLECTED_CONSTANT_K
 from sim.room.document.scene_document import SceneDocument
-from sim.room.preview.frame import camera_axes
 from sim.room.snapshot.placement_cache import PlacementCache
 from sim.room.snapshot.view import view_from_document
 from tests.bench.page_bench import (
@@ -199,7 +198,7 @@ def test_a_pixel_and_its_distance_give_the_point_that_the_frame_gives(browser: A
             [[t["point"] for t in told], b.frame.sight()],
         )
     view = frame_from_camera(b.layout.camera)
-    _, _, forward = camera_axes(b.layout.camera)
+    _, _, forward = b.layout.camera.axes
     for (x, y), found, place in zip(places, told, back, strict=True):
         point = b.frame.place_m(x, y)
         assert found["point"] == pytest.approx(point.tolist(), abs=1e-5)
