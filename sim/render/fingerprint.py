@@ -22,6 +22,7 @@ import numpy as np
 from pydantic import BaseModel
 
 from sim.quantities.assets import asset_names, asset_path
+from sim.quantities.open_file import MOST_BYTES_OF_ANY, UnreadableFile, open_file
 from sim.render.engine import engine_in_use
 from sim.render.sources import closure_of, versions_of
 from sim.scene.model import Scene
@@ -108,8 +109,9 @@ def of_file(path: Path) -> str:
         remembered = _OF_FILES.get(path)
         if remembered is not None and remembered[0] == stamp:
             return remembered[1]
-        key = of(path.read_bytes())
-    except OSError:
+        with open_file(path, MOST_BYTES_OF_ANY) as stream:
+            key = hashlib.file_digest(stream, lambda: hashlib.blake2b(digest_size=DIGEST_BYTES)).hexdigest()
+    except (OSError, UnreadableFile):
         return of("no file")
     if time.time() - facts.st_mtime > SETTLED_S:
         _OF_FILES[path] = stamp, key

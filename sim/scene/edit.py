@@ -14,7 +14,7 @@ from sim.quantities.atomic_write import write_whole
 from sim.quantities.errors import HalfstopError, UnitError, quoted
 from sim.quantities.plain import Plain, PlainDict
 from sim.scene.model import Scene
-from sim.scene.read import scene_from_text
+from sim.scene.read import bytes_of_scene_file, scene_from_bytes, scene_from_text
 from sim.scene.text import KeyPath, flow_text, text_renamed, text_with_block, text_with_value, text_without
 
 __all__ = [
@@ -57,10 +57,9 @@ class SceneText:
 
 def scene_text_from_file(path: str | Path) -> SceneText:
     """Read a scene file as text and as scene; raises `SceneError` for every fault of the file."""
-    from sim.scene.read import load_scene
-
-    scene = load_scene(path)
-    return SceneText(Path(path), Path(path).read_bytes().decode("utf-8"), scene)
+    data, path = bytes_of_scene_file(path), Path(path)
+    scene = scene_from_bytes(data, str(path), path.parent)
+    return SceneText(path, data.decode("utf-8"), scene)
 
 
 def write_scene_text(result: SceneText, path: str | Path, *, replace: bool = False) -> None:

@@ -11,11 +11,20 @@ import yaml
 from pydantic import ValidationError
 
 from sim.quantities.errors import SceneError, UnitError, quoted
+from sim.quantities.open_file import MOST_BYTES_OF_ANY, UnreadableFile, bytes_from_file, open_file
 from sim.quantities.plain import Plain, PlainDict, Tree
 from sim.scene.model import FigureFile, IesSource, ImageBackdrop, Scene, scene_schema
 from sim.scene.model.block import YAML_KEYS_ONLY, Block, BlockFault
 
-__all__ = ["block_from_file", "load_scene", "scene_data_hash", "scene_from_bytes", "scene_from_text", "scene_schema"]
+__all__ = [
+    "block_from_file",
+    "bytes_of_scene_file",
+    "load_scene",
+    "scene_data_hash",
+    "scene_from_bytes",
+    "scene_from_text",
+    "scene_schema",
+]
 
 MOST_BYTES = 64 * 1024
 MOST_NODES = 20_000
@@ -40,19 +49,16 @@ class Lines(dict[KeyPath, int]):
 
 def load_scene(path: str | Path) -> Scene:
     """Return the checked scene of a YAML file; raises `SceneError` for every fault of the file."""
-    path, name = Path(path), str(path)
-    cure = 'check the name, for example "scenes/recital.yaml"'
+    return scene_from_bytes(bytes_of_scene_file(path), str(path), Path(path).parent)
+
+
+def bytes_of_scene_file(path: str | Path) -> bytes:
+    """The bytes of a scene file, unchecked; raises `SceneError` for one that is too large or no plain file."""
     try:
-        with path.open("rb") as stream:
-            data = stream.read(MOST_BYTES + 1)
-    except FileNotFoundError:
-        raise SceneError(name, 1, "", "there is no such file", "a scene file", cure) from None
-    except IsADirectoryError:
-        raise SceneError(name, 1, "", "this is a folder", "a scene file", cure) from None
-    except (OSError, ValueError) as error:
-        what = getattr(error, "strerror", None) or "not a file name"
-        raise SceneError(name, 1, "", f"cannot be read: {what}", "a scene file that can be read", cure) from None
-    return scene_from_bytes(data, name, path.parent)
+        return bytes_from_file(path, MOST_BYTES)
+    except UnreadableFile as error:
+        cure = 'check the name, for example "scenes/recital.yaml"'
+        raise SceneError(str(path), 1, "", error.why, "a scene file", cure) from None
 
 
 def scene_from_bytes(data: bytes, name: str = "scene", folder: Path | None = None) -> Scene:
@@ -90,9 +96,9 @@ def block_from_file(kind: type[B], path: str | Path, what: str) -> tuple[B, Line
     """
     name = str(path)
     try:
-        text = Path(path).read_bytes()[: MOST_BYTES + 1].decode("utf-8-sig")
-    except (OSError, ValueError) as error:
-        why = getattr(error, "strerror", None) or "not UTF-8 text"
+        text = bytes_from_file(path, MOST_BYTES).decode("utf-8-sig")
+    except (UnreadableFile, UnicodeDecodeError) as error:
+        why = error.why if isinstance(error, UnreadableFile) else "not UTF-8 text"
         raise SceneError(name, 1, "", f"cannot be read: {why}", what, "check the name and the file") from None
     reader = _Reader(name, text)
     data = reader.data()
@@ -340,7 +346,7 @@ def _in_words(kind: str, message: str, value: object) -> UnitError:
 
 
 def _require_files(scene: Scene, folder: Path, lines: Lines, name: str) -> None:
-    """Raise `SceneError` for the first file that the scene names and that cannot be found."""
+    """Raise `SceneError` for the first file that the scene names and that is not there, or is no plain file."""
     wanted: list[tuple[KeyPath, str]] = []
     if isinstance(scene.sitter.figure, FigureFile):
         wanted.append((("sitter", "figure", "file"), scene.sitter.figure.file))
@@ -351,12 +357,17 @@ def _require_files(scene: Scene, folder: Path, lines: Lines, name: str) -> None:
             wanted.append((("lights", light_name, "source", "file"), light.source.file))
     for path, file in sorted(wanted, key=lambda item: lines.of(item[0])):
         try:
-            there = (folder / file).is_file()
-        except (OSError, ValueError):
-            there = False
-        if not there:
-            beside = [entry.name for entry in folder.iterdir()] if folder.is_dir() else []
-            near = get_close_matches(file, beside, 1, 0.6)
-            cure = f'write "{near[0]}"' if near else "put the file there, or correct the name"
-            what = f"there is no file {quoted(file)}"
-            raise SceneError(name, lines.of(path), key_text(path), what, "a file beside the scene file", cure)
+            open_file(folder / file, MOST_BYTES_OF_ANY).close()
+        except UnreadableFile as error:
+            raise _no_file(folder, file, error.why, lines.of(path), key_text(path), name) from None
+
+
+def _no_file(folder: Path, file: str, why: str, line: int, key: str, name: str) -> SceneError:
+    """The fault of a file that cannot be opened, with the name that was meant where one lies beside."""
+    expected = "a file beside the scene file"
+    beside = [entry.name for entry in folder.iterdir()] if folder.is_dir() else []
+    if file in beside:
+        return SceneError(name, line, key, f"{quoted(file)}: {why}", expected, "name a plain file that can be read")
+    near = get_close_matches(file, beside, 1, 0.6)
+    cure = f'write "{near[0]}"' if near else "put the file there, or correct the name"
+    return SceneError(name, line, key, f"there is no file {quoted(file)}", expected, cure)

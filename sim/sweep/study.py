@@ -11,11 +11,12 @@ from typing import NoReturn, ParamSpec, TypeVar
 from sim.advice.balance import Wish, wishes_from_texts
 from sim.metering.report_points import KEY_CHEEK, POINTS, SHADOW_CHEEK, point_from_text
 from sim.quantities.errors import SceneError, UnitError, quoted
+from sim.quantities.open_file import UnreadableFile, open_file
 from sim.reports.preview import QUALITIES
 from sim.reports.preview.quality import SHORTEST_PX
 from sim.scene.edit import SceneText, path_from_text, scene_text_from_file
 from sim.scene.model.block import BlockFault
-from sim.scene.read import Lines, block_from_file, key_text
+from sim.scene.read import MOST_BYTES, Lines, block_from_file, key_text
 from sim.session import size_from_long_side
 from sim.studio.layout import Layout, layout_from_scene
 from sim.sweep.amounts import values_of_range
@@ -112,10 +113,11 @@ def load_study(path: str | Path) -> Study:
 
 def _block_from_file(path: Path) -> tuple[StudyBlock, _Places]:
     """What the file holds, key by key."""
-    if path.is_dir() or not path.exists():
-        what = "this is a folder" if path.is_dir() else "there is no such file"
+    try:
+        open_file(path, MOST_BYTES).close()
+    except UnreadableFile as error:
         cure = 'check the name, for example "scenes/studies/modifiers.yaml"'
-        raise SceneError(str(path), 1, "", what, "a study file", cure)
+        raise SceneError(str(path), 1, "", error.why, "a study file", cure) from None
     try:
         block, lines = block_from_file(StudyBlock, path, "a study file")
     except SceneError as fault:

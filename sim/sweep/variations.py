@@ -8,6 +8,7 @@ from functools import lru_cache
 from pathlib import Path
 
 from sim.quantities.errors import HalfstopError, SceneError, UnitError
+from sim.quantities.open_file import MOST_BYTES_OF_ANY, bytes_from_file
 from sim.render import fingerprint
 from sim.scene.model import FigureFile, IesSource, ImageBackdrop, Light, Scene
 from sim.scene.read import scene_from_text
@@ -201,7 +202,7 @@ def files_of_scene(scene: Scene) -> tuple[tuple[str, bytes], ...]:
 
 @lru_cache(maxsize=64)
 def _bytes(path: Path, key: str) -> bytes:
-    return path.read_bytes()
+    return bytes_from_file(path, MOST_BYTES_OF_ANY)
 
 
 def maker(variant: str) -> tuple[str, ...]:

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 import sim.studio.gear.ies as ies
-from sim.quantities.errors import SceneError, UnitError
+from sim.quantities.errors import HalfstopError, SceneError, UnitError
 from sim.scene.model import Light
 from sim.studio.gear.direct import illuminance_from_emitter
 from sim.studio.gear.photometric import shaped_from_file, shaped_from_lamp
@@ -238,7 +238,11 @@ GOOD = write(cosine(VERTICAL), VERTICAL, ROUND, newline="\n")
         (write(np.zeros(37), VERTICAL, ROUND), ["all candelas are 0"]),
         (write(np.full((2, 37), 5.0), VERTICAL, np.array([0.0, 45.0])), ["0 to 90"]),
         (write(cosine(VERTICAL), np.linspace(0, 80, 37), ROUND), ["0 to 90"]),
-        (write(cosine(VERTICAL), VERTICAL, ROUND, size=(1e6, 1, 0)), ["100 m"]),
+        (write(cosine(VERTICAL), VERTICAL, ROUND, size=(1e6, 1, 0)), ["at most 5 m", "unit"]),
+        (write(cosine(VERTICAL), VERTICAL, ROUND, size=(99, 1, 0)), ["99 m wide", "at most 5 m"]),
+        (write(np.full(37, 1e-320), VERTICAL, ROUND), ["all candelas are 0"]),
+        (GOOD.replace(" 2.5 ", " 1e-300 ", 1), ["1e-300 follows 0", "apart"]),
+        ("IESNA91\n" + "[MORE] x\n" * 100_000 + "TILT=NONE\n", ["20000", "TILT="]),
         (GOOD.replace(" 37 1 1 ", " 37.5 1 1 "), ["whole number"]),
         (GOOD.replace(" 37 1 1 ", " 3700 3000 1 "), ["1000000"]),
     ],
@@ -275,6 +279,40 @@ def test_files_that_cannot_be_read(tmp_path):
     (tmp_path / "zero.ies").write_bytes(b"")
     with pytest.raises(SceneError, match="empty"):
         shaped_from_file(tmp_path / "zero.ies")
+
+
+def test_many_keyword_lines_take_linear_time():
+    # 19,000 lines that continue one keyword: joined once, at the end.
+    text = GOOD.replace("[TEST] none, invented", "[TEST] none" + "\n[MORE] x" * 19_000)
+    start = time.process_time()
+    lamp = ies.parse_ies(text)
+    assert lamp.keywords["TEST"] == "none" + " x" * 19_000
+    assert time.process_time() - start < 1.0
+
+
+@pytest.mark.parametrize(
+    ("candela", "size"),
+    [(np.r_[np.zeros(36), 5.0], (0.2, 0.2, 0)), (np.r_[np.zeros(180), 1e-9], (0, 0, 0)), (np.zeros(37), (0, 0, 0))],
+)
+def test_a_lamp_without_light_is_told_and_divides_nothing(tmp_path, candela, size):
+    # Light in the face's own plane alone, or none: no efficiency to divide by.
+    path = tmp_path / "dark.ies"
+    path.write_text(write(candela, np.linspace(0, 90, len(candela)), ROUND, size=size))
+    place = {"bearing": "0°", "distance": "2 m", "height": "2 m"}
+    light = Light.model_validate({"source": {"kind": "ies", "file": "dark.ies"}, "place": place})
+    try:
+        rig = rig_from_light(light, tmp_path)
+    except HalfstopError as error:
+        assert "light" in str(error) or "candelas" in str(error)
+    else:
+        assert all(math.isfinite(emitter.radiance()) for emitter in rig.emitters)
+
+
+def test_a_spike_between_the_finest_angles_is_told():
+    vertical = np.array([0, 45.02, 45.03, 45.04, 90])
+    lamp = ies.parse_ies(write(np.array([0, 0, 1000.0, 0, 0]), vertical, ROUND))
+    with pytest.raises(HalfstopError, match="finer than a tenth"):
+        shaped_from_lamp(lamp)
 
 
 def mutated(text: str, rng: random.Random) -> str:

@@ -15,12 +15,20 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from sim.quantities.errors import SceneError, quoted
+from sim.quantities.open_file import UnreadableFile, bytes_from_file
 
 FloatArray = NDArray[np.float64]
 
 LARGEST_FILE_BYTES = 8_000_000
 MOST_ANGLES = 4000
 MOST_CANDELAS = 1_000_000
+# Lines before TILT=; the standard's keywords take a few dozen.
+MOST_KEYWORD_LINES = 20_000
+# The widest modifier that a scene takes.
+WIDEST_OPENING_M = 5.0
+LEAST_CANDELA, LEAST_LUMENS = 1e-6, 1e-9
+# Angles closer than this tell nothing of a lamp, and their differences divide.
+LEAST_STEP_DEG = 0.001
 FOOT_M = 0.3048
 _FORMS = {
     "IESNA91": "1991",
@@ -60,27 +68,10 @@ def read_ies(path: str | Path) -> PhotometricFile:
     """
     name = Path(path).name
     try:
-        size = Path(path).stat().st_size
-        if size > LARGEST_FILE_BYTES:
-            raise SceneError(
-                name,
-                1,
-                "",
-                f"the file has {size} bytes",
-                f"at most {LARGEST_FILE_BYTES}",
-                "take a smaller photometric file",
-            )
-        data = Path(path).read_bytes()
-    except (OSError, ValueError) as fault:
-        reason = getattr(fault, "strerror", None) or "not a usable file name"
-        raise SceneError(
-            name,
-            1,
-            "",
-            f"cannot be read ({reason})",
-            "a photometric file",
-            "put it beside the scene file and check its name",
-        ) from None
+        data = bytes_from_file(path, LARGEST_FILE_BYTES)
+    except UnreadableFile as fault:
+        cure = "put it beside the scene file and check its name"
+        raise SceneError(name, 1, "", f"cannot be read ({fault.why})", "a photometric file", cure) from None
     return parse_ies(data.decode("latin-1"), name)
 
 
@@ -161,58 +152,49 @@ def parse_ies(text: str, name: str = "photometric file") -> PhotometricFile:
     lines = text.splitlines()
     if not text.strip():
         raise SceneError(name, 1, "", "the file is empty", "a photometric file", "get a complete copy of the file")
-    first = lines[0].strip().lstrip("\ufeff").removeprefix("ï»¿")
-    form = _FORMS.get(first.upper(), "1986")
-    if form == "1986" and first.upper().startswith(("IES:", "IESNA:")):
-        raise SceneError(
-            name,
-            1,
-            "",
-            f"got the form {quoted(first)}",
-            "IES LM-63 of 1986, 1991, 1995, 2002 or 2019",
-            "export the file in one of these forms",
-        )
-    # Read the keywords up to the TILT line.
-    keywords: dict[str, str] = {}
-    tilt_at, tilt_word, key = -1, "", ""
-    for i, line in enumerate(lines):
-        plain = line.strip()
-        if plain.upper().startswith("TILT"):
-            match = re.fullmatch(r"TILT\s*=\s*(.*)", plain, re.IGNORECASE)
-            if match:
-                tilt_at, tilt_word = i, match.group(1).strip()
-                break
-        label = re.match(r"\[([^\]]{1,40})\]\s*(.*)", plain)
-        if label:
-            key = label.group(1).upper()
-            if key == "MORE" and keywords:
-                last = next(reversed(keywords))
-                keywords[last] += " " + label.group(2)
-            else:
-                keywords[key] = label.group(2)
-    if tilt_at < 0:
-        raise SceneError(
-            name,
-            1,
-            "",
-            "no line starts with TILT=",
-            "an IES LM-63 photometric file",
-            "check that this is a .ies file",
-        )
+    form = _form(lines[0], name)
+    keywords, tilt_at, tilt_word = _keywords(lines, name)
     numbers = _Numbers(name, lines, tilt_at + 1)
     tilt: tuple[tuple[float, float], ...] = ()
     if tilt_word.upper() == "INCLUDE":
         tilt = _tilt_factors(numbers)
     elif tilt_word.upper() != "NONE":
-        raise SceneError(
-            name,
-            tilt_at + 1,
-            "",
-            f"got TILT={quoted(tilt_word)}",
-            "TILT=NONE or TILT=INCLUDE",
-            "put the tilt factors into this file, or write TILT=NONE",
-        )
+        what, cure = f"got TILT={quoted(tilt_word)}", "put the tilt factors into this file, or write TILT=NONE"
+        raise SceneError(name, tilt_at + 1, "", what, "TILT=NONE or TILT=INCLUDE", cure)
     return _photometry(numbers, form, keywords, tilt)
+
+
+def _form(line: str, name: str) -> str:
+    """Tell the form of the standard, a year, by the file's first line."""
+    first = line.strip().lstrip("\ufeff").removeprefix("ï»¿")
+    form = _FORMS.get(first.upper(), "1986")
+    if form == "1986" and first.upper().startswith(("IES:", "IESNA:")):
+        expected, cure = "IES LM-63 of 1986, 1991, 1995, 2002 or 2019", "export the file in one of these forms"
+        raise SceneError(name, 1, "", f"got the form {quoted(first)}", expected, cure)
+    return form
+
+
+def _keywords(lines: list[str], name: str) -> tuple[dict[str, str], int, str]:
+    """Read the keywords up to the TILT line; return them, that line's index and its word."""
+    texts: dict[str, list[str]] = {}
+    for i, line in enumerate(lines[: MOST_KEYWORD_LINES + 1]):
+        plain = line.strip()
+        tilt = re.fullmatch(r"TILT\s*=\s*(.*)", plain, re.IGNORECASE)
+        if tilt:
+            return {key: " ".join(parts) for key, parts in texts.items()}, i, tilt.group(1).strip()
+        label = re.match(r"\[([^\]]{1,40})\]\s*(.*)", plain)
+        if label:
+            key = label.group(1).upper()
+            if key == "MORE" and texts:
+                # Continue the last keyword.
+                texts[next(reversed(texts))].append(label.group(2))
+            else:
+                texts[key] = [label.group(2)]
+    if len(lines) > MOST_KEYWORD_LINES:
+        what, cure = f"no line of the first {MOST_KEYWORD_LINES} starts with TILT=", "remove keyword lines"
+        raise SceneError(name, 1, "", what, "an IES LM-63 photometric file", cure)
+    what, cure = "no line starts with TILT=", "check that this is a .ies file"
+    raise SceneError(name, 1, "", what, "an IES LM-63 photometric file", cure)
 
 
 def _tilt_factors(numbers: _Numbers) -> tuple[tuple[float, float], ...]:
@@ -231,6 +213,27 @@ def _photometry(
     lamps = numbers.count("the number of lamps", 10_000)
     lumens = numbers.take("lumens per lamp, or -1")
     multiplier = _positive(numbers, "the candela multiplier")
+    n_vertical, n_horizontal = _counts(numbers)
+    width_m, length_m, height_m = _opening(numbers)
+    multiplier *= _factors(numbers, form)
+    watts = numbers.take("input watts")
+    vertical = _rising(numbers, numbers.many(n_vertical, "vertical angles in degrees"), "vertical angles", 0, 180)
+    horizontal = _rising(
+        numbers, numbers.many(n_horizontal, "horizontal angles in degrees"), "horizontal angles", 0, 360
+    )
+    candela = _candela(numbers, n_horizontal, n_vertical, multiplier)
+    _check_ranges(numbers, vertical, horizontal)
+    lamp_lumens = lumens * lamps if lumens > 0 else -1.0
+    lamp = PhotometricFile(
+        form, keywords, vertical, horizontal, candela, lamp_lumens, watts, width_m, length_m, height_m, tilt
+    )
+    if not total_lumens(lamp) >= LEAST_LUMENS:
+        raise numbers.fault("the candelas add up to no light", "a lamp that gives light", "take another file")
+    return lamp
+
+
+def _counts(numbers: _Numbers) -> tuple[int, int]:
+    """Read how many vertical and horizontal angles there are, and that they are of type C."""
     n_vertical = numbers.count("the number of vertical angles", MOST_ANGLES)
     n_horizontal = numbers.count("the number of horizontal angles", MOST_ANGLES)
     kind = numbers.count("the photometric type", 3)
@@ -241,22 +244,40 @@ def _photometry(
         )
     if n_vertical * n_horizontal > MOST_CANDELAS:
         raise numbers.fault(f"the file announces {n_vertical} x {n_horizontal} candelas", f"at most {MOST_CANDELAS}")
+    return n_vertical, n_horizontal
+
+
+def _opening(numbers: _Numbers) -> tuple[float, float, float]:
+    """Read width, length and height of the luminous opening, in metres; negative for a round one."""
     units = numbers.count("the unit of length (1 feet, 2 metres)", 2)
-    width, length, height = (
-        numbers.take(f"the {side} of the luminous opening") for side in ("width", "length", "height")
+    scale = FOOT_M if units == 1 else 1.0
+    width_m, length_m, height_m = (
+        numbers.take(f"the {side} of the luminous opening") * scale for side in ("width", "length", "height")
     )
+    size_m = max(abs(width_m), abs(length_m), abs(height_m))
+    if size_m > WIDEST_OPENING_M:
+        raise numbers.fault(
+            f"the luminous opening is {size_m:g} m wide",
+            f"an opening of at most {WIDEST_OPENING_M:g} m",
+            "check the unit of length (1 feet, 2 metres) and the sizes after it",
+        )
+    return width_m, length_m, height_m
+
+
+def _factors(numbers: _Numbers, form: str) -> float:
+    """Read the ballast factor and the number after it, and return what they multiply the candelas by."""
     ballast = _positive(numbers, "the ballast factor")
     # The next number is a photometric factor in 1995 and before, reserved in 2002, the kind of file in 2019.
     factor = numbers.take("the ballast-lamp photometric factor, or the kind of file")
     if form in ("2002", "2019"):
-        factor = 1.0
-    elif factor <= 0:
+        return ballast
+    if factor <= 0:
         raise numbers.fault(f"got {factor:g}", "a ballast-lamp photometric factor above 0")
-    watts = numbers.take("input watts")
-    vertical = _rising(numbers, numbers.many(n_vertical, "vertical angles in degrees"), "vertical angles", 0, 180)
-    horizontal = _rising(
-        numbers, numbers.many(n_horizontal, "horizontal angles in degrees"), "horizontal angles", 0, 360
-    )
+    return ballast * factor
+
+
+def _candela(numbers: _Numbers, n_horizontal: int, n_vertical: int, multiplier: float) -> FloatArray:
+    """Read the candelas (h, v), the last numbers of the file, and apply the multiplier."""
     candela = numbers.many(n_vertical * n_horizontal, "candelas")
     if (candela < 0).any():
         back = len(candela) - int(np.argmax(candela < 0))
@@ -268,31 +289,14 @@ def _photometry(
             f"{n_vertical} x {n_horizontal} candelas and no more",
             "get an undamaged copy of the file",
         )
-    _check_ranges(numbers, vertical, horizontal)
-    # Apply the multipliers.
     with np.errstate(over="ignore"):
-        candela = candela.reshape(n_horizontal, n_vertical) * (multiplier * ballast * factor)
+        candela = candela.reshape(n_horizontal, n_vertical) * multiplier
     if not np.isfinite(candela).all() or candela.max() > 1e12:
         raise numbers.fault("the candelas are beyond all lamps", "candelas up to 1e12 after the multipliers")
-    if candela.max() <= 0:
-        raise numbers.fault("all candelas are 0", "a lamp that gives light")
-    scale = FOOT_M if units == 1 else 1.0
-    size = max(abs(width), abs(length), abs(height)) * scale
-    if size > 100:
-        raise numbers.fault(f"the luminous opening is {size:g} m wide", "an opening of at most 100 m")
-    return PhotometricFile(
-        form,
-        keywords,
-        vertical,
-        horizontal,
-        candela,
-        lumens * lamps if lumens > 0 else -1.0,
-        watts,
-        width * scale,
-        length * scale,
-        height * scale,
-        tilt,
-    )
+    # A lamp so faint divides by zero where its lumens scale it.
+    if candela.max() < LEAST_CANDELA:
+        raise numbers.fault("all candelas are 0", f"a lamp that gives light, {LEAST_CANDELA:g} cd at least somewhere")
+    return candela
 
 
 def _positive(numbers: _Numbers, meaning: str) -> float:
@@ -305,6 +309,11 @@ def _positive(numbers: _Numbers, meaning: str) -> float:
 def _rising(numbers: _Numbers, angles: FloatArray, meaning: str, low: float, high: float) -> FloatArray:
     """Check that angles rise within limits."""
     step = np.diff(angles)
+    too_close = (step > 0) & (step < LEAST_STEP_DEG)
+    if too_close.any():
+        at = int(np.argmax(too_close)) + 1
+        what = f"{angles[at]:g} follows {angles[at - 1]:g}"
+        raise numbers.fault(what, f"{meaning} at least {LEAST_STEP_DEG:g} degrees apart", back=len(angles) - at)
     if (step <= 0).any():
         at = int(np.argmax(step <= 0)) + 1
         raise numbers.fault(f"{angles[at]:g} follows {angles[at - 1]:g}", f"{meaning} that rise", back=len(angles) - at)
