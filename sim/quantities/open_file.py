@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import errno
+import io
 import os
 import stat
 from pathlib import Path
-from typing import BinaryIO
 
 from sim.quantities.errors import HalfstopError
 
@@ -40,7 +40,7 @@ class UnreadableFile(HalfstopError):
         self.why = why
 
 
-def open_file(path: str | Path, most_bytes: int) -> BinaryIO:
+def open_file(path: str | Path, most_bytes: int) -> io.BufferedReader:
     """Open a regular file of at most `most_bytes` for reading.
 
     Raises `UnreadableFile` at once for a pipe, a device, a folder, a loop of links, a name that no file can have, and
