@@ -38,8 +38,9 @@ def open_room(
     import asyncio
 
     from sim.render.cache.disk import store_from_environment
-    from sim.room.app import bound_socket, new_token, serve
+    from sim.room.app import bound_socket, serve
     from sim.room.document.state_folder import state_folder_from_environment
+    from sim.room.gate import new_token
     from sim.scene.read import load_scene
 
     # Refuse a bad scene before anything is started.

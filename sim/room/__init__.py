@@ -1,8 +1,9 @@
 """The rehearsal room: a scene opened in the browser as a sheet on a work table, for people who do not edit YAML.
 
-The scene stays a file: `document` holds its text with every step of undo, `edits` turns a gesture into a change of that
-text, `journal` keeps what has not been saved, `staging` finds where all stands, `view` tells the page of it.
+The scene stays a file: `document` holds its text with every step of undo, its edits and what has not been saved;
+`snapshot` finds where all stands and what a page draws of it; `open_scene` joins the two.
 
-`painter` paints it in a process of its own, `library` what each modifier makes of light, `exports` the papers. `hub`
-joins all of it with the tabs that look on; `server` lets this machine's browser in and nobody else.
+`preview` traces the picture in a worker of its own, `background` makes exports and the library's thumbnails. `protocol`
+says what room and page tell each other; `session` joins all of it with the tabs, `handlers` does what they ask;
+`app` serves them, and `gate` lets this machine's browser in and nobody else.
 """

@@ -1,35 +1,30 @@
-"""The room's page, pictures and messages over HTTP and WebSocket, for this machine alone.
-
-The server listens on 127.0.0.1. Every address holds a random token; the Host header must name this server, and an
-Origin, where a browser sends one, must be its own, so that no page of the web can reach it through the browser.
-"""
+"""The room's page, pictures and messages over HTTP and WebSocket, for this machine alone: see `sim.room.gate`."""
 
 from __future__ import annotations
 
 import asyncio
-import hmac
 import json
-import secrets
 import signal
 import socket
 import sys
 from collections.abc import Awaitable, Callable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import Any
 
 import uvicorn
 from starlette.applications import Starlette
 from starlette.requests import Request
 from starlette.responses import FileResponse, PlainTextResponse, Response
 from starlette.routing import Route, WebSocketRoute
-from starlette.types import ASGIApp, Message, Receive, Scope, Send
+from starlette.types import ASGIApp
 from starlette.websockets import WebSocket, WebSocketDisconnect
 
 from sim.quantities.errors import HalfstopError
+from sim.room.gate import HOST, Gate
+from sim.room.handlers import handle
+from sim.room.protocol.messages import AnyMessage
 from sim.room.session import RoomSession
 
-HOST = "127.0.0.1"
 SIM = Path(__file__).resolve().parents[1]
 PAGE = SIM / "room" / "page"
 # What a browser may load, each under its own place below `sim`, so that modules import one another alike everywhere.
@@ -37,29 +32,16 @@ SERVED = (PAGE, SIM / "web")
 TYPES = {".html": "text/html", ".js": "text/javascript", ".css": "text/css", ".svg": "image/svg+xml"}
 # A message of edits is small; a whole scene text stays far below this.
 LONGEST_MESSAGE = 1 << 20
-POLICY = (
-    "default-src 'self'; connect-src 'self' {sockets}; img-src 'self' blob: data:; object-src 'none'; "
-    "base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
-)
 # A page that was exported holds its own styles and scripts: it opens as a page of nowhere, with no way back in.
 EXPORT_POLICY = (
     "sandbox allow-scripts allow-modals allow-downloads; default-src 'none'; style-src 'unsafe-inline'; "
     "script-src 'unsafe-inline'; img-src data: blob:; font-src data:; worker-src blob:; base-uri 'none'; "
     "form-action 'none'; frame-ancestors 'none'"
 )
-HEADERS = {
-    "Cache-Control": "no-store", "X-Content-Type-Options": "nosniff", "Referrer-Policy": "no-referrer",
-    "Cross-Origin-Opener-Policy": "same-origin", "Cross-Origin-Resource-Policy": "same-origin",
-}  # fmt: skip
 CLOSE_WITHIN_S = 3
 
 
-def new_token() -> str:
-    """A token that cannot be guessed: 32 random bytes, safe in an address."""
-    return secrets.token_urlsafe(32)
-
-
-def app_from_hub(hub: RoomSession, token: str, port: int) -> ASGIApp:
+def app_from_session(session: RoomSession, token: str, port: int) -> ASGIApp:
     """The room as an ASGI application.
 
     Arguments: `token` the first part of every path; `port` that the server listens on, for Host and Origin.
@@ -71,74 +53,15 @@ def app_from_hub(hub: RoomSession, token: str, port: int) -> ASGIApp:
             Route("/web/{file:path}", _asset),
             Route("/frame/{serial:int}/{layer}/{kind}", _layer),
             Route("/frame/{serial:int}/{guide}", _guide),
-            Route("/ball/{file}", _ball),
+            Route("/thumbnail/{file}", _thumbnail),
             Route("/export/{number:int}/{file}", _export),
             WebSocketRoute("/room", _room),
         ],
         exception_handlers={404: _missing, 405: _missing},
     )
     app.router.redirect_slashes = False
-    app.state.hub = hub
+    app.state.session = session
     return Gate(app, token, port)
-
-
-class Gate:
-    """What stands before the application: Host, Origin and token; every answer carries the policies.
-
-    Does not: tell a wrong token from a wrong path.
-    """
-
-    def __init__(self, app: ASGIApp, token: str, port: int) -> None:
-        self._app = app
-        self._token = token.encode()
-        self._hosts = {f"{name}:{port}" for name in (HOST, "localhost")}
-        self._origins = {f"http://{host}" for host in self._hosts}
-        sockets = " ".join(f"ws://{host}" for host in sorted(self._hosts))
-        self._headers = [
-            (name.lower().encode(), value.encode())
-            for name, value in {**HEADERS, "Content-Security-Policy": POLICY.format(sockets=sockets)}.items()
-        ]
-
-    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        if scope["type"] not in ("http", "websocket"):
-            await self._app(scope, receive, send)
-            return
-
-        async def guarded(message: Message) -> None:
-            if message["type"] in ("http.response.start", "websocket.http.response.start"):
-                own = {name for name, _ in message.get("headers", [])}
-                message["headers"] = [*message.get("headers", []), *(h for h in self._headers if h[0] not in own)]
-            await send(message)
-
-        status = self._refusal(scope)
-        if status:
-            await _refuse(scope, receive, guarded, status)
-            return
-        _, _, rest = scope["path"].removeprefix("/").partition("/")
-        await self._app({**scope, "path": f"/{rest}"}, receive, guarded)
-
-    def _refusal(self, scope: Scope) -> int:
-        """Status to refuse a request with, or 0."""
-        headers = [(name, value.decode("latin-1")) for name, value in scope["headers"]]
-        hosts = [value for name, value in headers if name == b"host"]
-        origins = [value for name, value in headers if name == b"origin"]
-        if len(hosts) != 1 or hosts[0].lower() not in self._hosts:
-            return 403
-        if any(origin.lower() not in self._origins for origin in origins):
-            return 403
-        head, slash, _ = scope["path"].removeprefix("/").partition("/")
-        if not slash or not hmac.compare_digest(head.encode("utf-8", "surrogateescape"), self._token):
-            return 404
-        return 0
-
-
-async def _refuse(scope: Scope, receive: Receive, send: Send, status: int) -> None:
-    text = {403: "This address is not for this page.\n", 404: "There is nothing here.\n"}[status]
-    if scope["type"] == "websocket":
-        # Closed before it was accepted, a socket is refused with 403.
-        await send({"type": "websocket.close", "code": 1008})
-        return
-    await PlainTextResponse(text, status)(scope, receive, send)
 
 
 # -- pages and files -----------------------------------------------------------------------------
@@ -162,8 +85,8 @@ def _file_served(name: str) -> Response:
 
 
 async def _layer(request: Request) -> Response:
-    hub: RoomSession = request.app.state.hub
-    frame = hub.frame(request.path_params["serial"])
+    session: RoomSession = request.app.state.session
+    frame = session.frame(request.path_params["serial"])
     name, kind = request.path_params["layer"], request.path_params["kind"]
     if frame is None or name not in frame.names or kind not in ("view", "raw"):
         return _nothing()
@@ -171,24 +94,24 @@ async def _layer(request: Request) -> Response:
 
 
 async def _guide(request: Request) -> Response:
-    hub: RoomSession = request.app.state.hub
-    frame, guide = hub.frame(request.path_params["serial"]), request.path_params["guide"]
+    session: RoomSession = request.app.state.session
+    frame, guide = session.frame(request.path_params["serial"]), request.path_params["guide"]
     if frame is None or guide not in ("region", "distance"):
         return _nothing()
     data = frame.part_bytes() if guide == "region" else frame.distance_bytes()
     return Response(data, media_type="application/octet-stream")
 
 
-async def _ball(request: Request) -> Response:
-    hub: RoomSession = request.app.state.hub
+async def _thumbnail(request: Request) -> Response:
+    session: RoomSession = request.app.state.session
     name, dot, ending = request.path_params["file"].rpartition(".")
-    png = await hub.ball(name) if dot and ending == "png" else None
+    png = await session.thumbnail(name) if dot and ending == "png" else None
     return _nothing() if png is None else Response(png, media_type="image/png")
 
 
 async def _export(request: Request) -> Response:
-    hub: RoomSession = request.app.state.hub
-    export = hub.exports.all.get(request.path_params["number"])
+    session: RoomSession = request.app.state.session
+    export = session.exports.all.get(request.path_params["number"])
     path = export.file(request.path_params["file"]) if export else None
     if path is None or not path.is_file():
         return _nothing()
@@ -212,31 +135,23 @@ async def _missing(request: Request, error: Exception) -> Response:
 
 
 async def _room(socket: WebSocket) -> None:
-    hub: RoomSession = socket.app.state.hub
+    session: RoomSession = socket.app.state.session
     await socket.accept()
-    tab = await hub.enter()
+    tab = await session.enter()
     sending = asyncio.create_task(_send_all(socket, tab.next))
     try:
         while True:
-            text = await socket.receive_text()
-            try:
-                message = json.loads(text)
-            except (ValueError, RecursionError):
-                message = None
-            if not isinstance(message, dict):
-                tab.tell({"type": "refused", "id": None, "text": "expected a message: an object of JSON"})
-                continue
-            await hub.handle(tab, message)
+            await handle(session, tab, await socket.receive_text())
     except (WebSocketDisconnect, RuntimeError, KeyError):
         pass
     finally:
-        hub.leave(tab)
+        session.leave(tab)
         sending.cancel()
         with suppress(asyncio.CancelledError):
             await sending
 
 
-async def _send_all(socket: WebSocket, following: Callable[[], Awaitable[dict[str, Any]]]) -> None:
+async def _send_all(socket: WebSocket, following: Callable[[], Awaitable[AnyMessage]]) -> None:
     with suppress(WebSocketDisconnect, RuntimeError, OSError):
         while True:
             message = await following()
@@ -280,15 +195,15 @@ def server_from_app(app: ASGIApp) -> RoomServer:
 
 
 async def serve(
-    hub: RoomSession, listener: socket.socket, token: str, on_ready: Callable[[str], None], *, signals: bool = True
+    session: RoomSession, listener: socket.socket, token: str, on_ready: Callable[[str], None], *, signals: bool = True
 ) -> None:
-    """Serve the room until a signal comes, then close the hub.
+    """Serve the room until a signal comes, then close the session.
 
     Arguments: `on_ready` told the address once it answers; `signals` whether Ctrl-C and requests to end are taken here.
     """
     port = listener.getsockname()[1]
     address = f"http://{HOST}:{port}/{token}/"
-    server = server_from_app(app_from_hub(hub, token, port))
+    server = server_from_app(app_from_session(session, token, port))
 
     def end() -> None:
         server.force_exit = server.should_exit
@@ -297,9 +212,9 @@ async def serve(
     if signals and sys.platform != "win32":
         for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
             asyncio.get_running_loop().add_signal_handler(number, end)
-    hub.on_end = end
+    session.on_end = end
     try:
-        await hub.open(address)
+        await session.open(address)
         running = asyncio.create_task(server.serve(sockets=[listener]))
         while not server.started and not running.done():
             await asyncio.sleep(0.01)
@@ -307,5 +222,5 @@ async def serve(
             on_ready(address)
         await running
     finally:
-        await hub.close()
+        await session.close()
         listener.close()

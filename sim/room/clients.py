@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import asyncio
 from collections import deque
-from typing import Any
+
+from sim.advice.balance import Balance
+from sim.room.protocol.messages import AnyMessage
 
 # Of these only the newest of a kind is worth sending; a slow tab skips what came between.
 NEWEST_ONLY = ("state", "painting", "frame", "meters", "checks", "slots", "disk")
@@ -14,16 +16,17 @@ MOST_WAITING = 2000
 class Client:
     """One tab: `tell` puts a message into its line, `next` takes the oldest one out.
 
+    `dials_found` the last answer to its targets, with the revision that it holds for.
     Does not: talk to the network.
     """
 
     def __init__(self, number: int) -> None:
         self.number = number
-        self.wished: Any = None
-        self._line: deque[dict[str, Any]] = deque()
+        self.dials_found: tuple[int, Balance] | None = None
+        self._line: deque[AnyMessage] = deque()
         self._some = asyncio.Event()
 
-    def tell(self, message: dict[str, Any]) -> None:
+    def tell(self, message: AnyMessage) -> None:
         """Queue a message; a newer one of a kind in `NEWEST_ONLY` takes the place of one that still waits."""
         kind = message["type"]
         if kind in NEWEST_ONLY:
@@ -35,7 +38,7 @@ class Client:
             self._line.append(message)
         self._some.set()
 
-    async def next(self) -> dict[str, Any]:
+    async def next(self) -> AnyMessage:
         """The next message, once there is one."""
         while not self._line:
             self._some.clear()

@@ -1,4 +1,4 @@
-"""The painter's side of the hub: what is asked of it, which of its pictures and readings still hold, what tabs hear."""
+"""The worker's side of the session: what is asked of it, which pictures and readings still hold, what tabs hear."""
 
 from __future__ import annotations
 
@@ -7,16 +7,15 @@ import os
 from collections import OrderedDict
 from collections.abc import Callable
 from contextlib import suppress
-from dataclasses import asdict, dataclass
-from typing import Any
+from dataclasses import dataclass
 
 from sim.advice.checks.sentences import lines_from_findings
 from sim.light.readings import ProbeReadings
+from sim.metering.report_points import KeySide
 from sim.room.open_scene import Snapshot
 from sim.room.preview.frame import PreviewFrame
 from sim.room.preview.worker_client import (
     ChecksReady,
-    Failed,
     MetersReady,
     PictureReady,
     PreviewRequest,
@@ -24,6 +23,10 @@ from sim.room.preview.worker_client import (
     Result,
     WorkerClient,
 )
+from sim.room.preview.worker_client import (
+    Failed as TracingFailed,
+)
+from sim.room.protocol.messages import AnyMessage, Frame, Key, Painting
 from sim.room.snapshot.warnings import warnings_from_findings
 from sim.room.targets import key_side, points_from_readings
 from sim.session import size_from_long_side
@@ -32,114 +35,115 @@ from sim.session import size_from_long_side
 FRAMES_HELD = 4
 # A dial at rest for so long is worth checking the set-up at.
 CHECK_AFTER_S = 1.5
-# The painter counts as resting when it has had nothing to do for so long.
+# The worker counts as resting when it has had nothing to do for so long.
 RESTING_AFTER_S = 1.0
 FINER, MOST_SAMPLES = 4, 256
 
-Tell = Callable[[dict[str, Any]], None]
+Tell = Callable[[AnyMessage], None]
 
 
 @dataclass(frozen=True)
 class _Asked:
-    """What an order was for, and the order."""
+    """A request and the scene that it was for."""
 
-    order: PreviewRequest
-    standing: Snapshot
+    request: PreviewRequest
+    snapshot: Snapshot
 
 
 class PreviewCoordinator:
-    """Asks the painter and keeps what it answers; every method is for the event loop's thread.
+    """Asks the worker and keeps what it answers; every method is for the event loop's thread.
 
     Arguments: `tell` sends a message to every tab; `on_metered` is called when readings came; `long_side_px`,
-    `samples` of the picture; `environ` of the child besides this process's own; `painter` what paints.
+    `samples` of the picture; `environ` of the child besides this process's own; `worker` what traces.
     """
 
     def __init__(
         self, tell: Tell, on_metered: Callable[[], None], *, long_side_px: int, samples: int, environ: dict[str, str],
-        painter: type[WorkerClient] = WorkerClient,
+        worker: type[WorkerClient] = WorkerClient,
     ) -> None:  # fmt: skip
         self._tell, self._on_metered = tell, on_metered
         self._long_side_px, self._samples = long_side_px, samples
         self._environ = environ
-        self._painter: WorkerClient | None = None
-        self._paints = painter
+        self._worker: WorkerClient | None = None
+        self._worker_type = worker
         self._serial = 0
         self._asked: OrderedDict[int, _Asked] = OrderedDict()
         self._busy = False
         self._rested_at_s = 0.0
-        self._standing: Snapshot | None = None
+        self._snapshot: Snapshot | None = None
         self._fine = samples
         self._frames: OrderedDict[int, PreviewFrame] = OrderedDict()
-        self._metered: tuple[tuple[Any, ...], ProbeReadings] | None = None
+        self._metered: tuple[tuple[object, ...], ProbeReadings] | None = None
         self._checked_text: str | None = None
-        self._last: dict[str, dict[str, Any]] = {}
-        self._shown_by: tuple[Any, ...] | None = None
+        self._last: dict[str, AnyMessage] = {}
+        self._last_frame: Frame | None = None
+        self._shown_by: tuple[object, ...] | None = None
         self._later: asyncio.TimerHandle | None = None
         self.looked_at: str | None = None
 
     @property
     def resting(self) -> bool:
-        """Whether the painter has had nothing to do for a while."""
+        """Whether the worker has had nothing to do for a while."""
         now_s = asyncio.get_running_loop().time()
-        return not self._busy and self._painter is not None and now_s - self._rested_at_s > RESTING_AFTER_S
+        return not self._busy and self._worker is not None and now_s - self._rested_at_s > RESTING_AFTER_S
 
     def close(self) -> None:
-        """End the painter."""
+        """End the worker."""
         if self._later is not None:
             self._later.cancel()
-        if self._painter is not None:
-            self._painter.close()
+        if self._worker is not None:
+            self._worker.close()
 
     # -- asking ----------------------------------------------------------------------------------
 
-    def look_at(self, standing: Snapshot, look_first: tuple[str, ...] = ()) -> None:
-        """Have painted what has changed; a dial, a colour or a mute needs no painting, only another look later."""
-        before, self._standing = self._standing, standing
-        if before is None or before.painted_by != standing.painted_by:
+    def look_at(self, snapshot: Snapshot, look_first: tuple[str, ...] = ()) -> None:
+        """Have traced what has changed; a dial, a colour or a mute needs no tracing, only another look later."""
+        before, self._snapshot = self._snapshot, snapshot
+        if before is None or before.traced_by != snapshot.traced_by:
             self._fine = self._samples
-            self._ask(standing, look_first)
-        elif before.metered_by != standing.metered_by:
-            self._ask(standing, look_first)
-        elif standing.text != self._checked_text:
+            self._ask(snapshot, look_first)
+        elif before.metered_by != snapshot.metered_by:
+            self._ask(snapshot, look_first)
+        elif snapshot.text != self._checked_text:
             self._check_later()
 
-    def settle(self, standing: Snapshot) -> None:
-        """Paint the same picture finer."""
-        self._standing = standing
+    def trace_finer(self, snapshot: Snapshot) -> None:
+        """Trace the same picture finer."""
+        self._snapshot = snapshot
         self._fine = min(FINER * self._fine, MOST_SAMPLES)
-        self._ask(standing, ())
+        self._ask(snapshot, ())
 
-    def _ask(self, standing: Snapshot, look_first: tuple[str, ...]) -> None:
+    def _ask(self, snapshot: Snapshot, look_first: tuple[str, ...]) -> None:
         if self._later is not None:
             self._later.cancel()
             self._later = None
-        if self._painter is None:
+        if self._worker is None:
             loop = asyncio.get_running_loop()
 
             def on_result(result: Result) -> None:
-                # The loop may have closed while the painter was ending.
+                # The loop may have closed while the worker was ending.
                 with suppress(RuntimeError):
                     loop.call_soon_threadsafe(self._take, result)
 
-            self._painter = self._paints(on_result, {**os.environ, **self._environ})
-        # Leave a number between orders: a first and a settled picture have addresses of their own.
+            self._worker = self._worker_type(on_result, {**os.environ, **self._environ})
+        # Leave a number between requests: a first and a settled picture have addresses of their own.
         self._serial += 2
-        names = [name for name in (*look_first, self.looked_at or "") if name in standing.names]
-        order = PreviewRequest(
-            serial=self._serial, revision=standing.revision, text=standing.text, path=str(standing.path),
-            size=size_from_long_side(self._long_side_px, standing.aspect), look_first=tuple(dict.fromkeys(names)),
+        names = [name for name in (*look_first, self.looked_at or "") if name in snapshot.names]
+        request = PreviewRequest(
+            serial=self._serial, revision=snapshot.revision, text=snapshot.text, path=str(snapshot.path),
+            size=size_from_long_side(self._long_side_px, snapshot.aspect), look_first=tuple(dict.fromkeys(names)),
             samples=self._fine,
         )  # fmt: skip
-        self._asked[order.serial] = _Asked(order, standing)
+        self._asked[request.serial] = _Asked(request, snapshot)
         while len(self._asked) > FRAMES_HELD:
             self._asked.popitem(last=False)
         self._busy = True
         self._last.pop("failed", None)
         self._remember({
-            "type": "painting", "serial": order.serial, "revision": order.revision, "stage": "first", "part": 0.0,
+            "type": "painting", "serial": request.serial, "revision": request.revision, "stage": "first", "part": 0.0,
             "done": False,
         })  # fmt: skip
-        self._painter.ask(order)
+        self._worker.ask(request)
 
     def _check_later(self) -> None:
         if self._later is not None:
@@ -148,14 +152,14 @@ class PreviewCoordinator:
 
     def _check_now(self) -> None:
         self._later = None
-        standing = self._standing
-        if standing is None or standing.text == self._checked_text:
+        snapshot = self._snapshot
+        if snapshot is None or snapshot.text == self._checked_text:
             return
         if self._busy:
             self._check_later()
             return
         # Nothing is traced for this: every layer is kept.
-        self._ask(standing, ())
+        self._ask(snapshot, ())
 
     # -- hearing ---------------------------------------------------------------------------------
 
@@ -165,27 +169,27 @@ class PreviewCoordinator:
             return
         match result:
             case Progress():
-                self._remember(self._painting(result, result.pass_name, result.part, False))
+                self._remember(_painting(result, result.pass_name, result.part, False))
             case PictureReady():
                 self._take_frame(result.frame, asked)
             case MetersReady():
-                self._metered = (asked.standing.metered_by, result.report)
-                scene, layout = asked.standing.scene, asked.standing.layout
+                self._metered = (asked.snapshot.metered_by, result.report)
+                scene, layout = asked.snapshot.scene, asked.snapshot.layout
                 points = points_from_readings(scene, layout, result.report)
                 self._remember({
-                    "type": "meters", "revision": result.revision, "geometry": asked.standing.geometry,
-                    "points": points, "key": asdict(key_side(scene, layout, result.report)),
+                    "type": "meters", "revision": result.revision, "geometry": asked.snapshot.geometry,
+                    "points": points, "key": _key(key_side(scene, layout, result.report)),
                 })  # fmt: skip
                 self._on_metered()
             case ChecksReady():
-                self._checked_text = asked.order.text
+                self._checked_text = asked.request.text
                 self._remember({
                     "type": "checks", "revision": result.revision,
                     "warnings": warnings_from_findings(result.findings),
                     "lines": lines_from_findings(result.findings),
                 })  # fmt: skip
                 self._rest(result)
-            case Failed():
+            case TracingFailed():
                 self._remember({
                     "type": "failed", "serial": result.serial, "revision": result.revision, "text": result.line,
                 })  # fmt: skip
@@ -196,46 +200,32 @@ class PreviewCoordinator:
             return
         self._busy = False
         self._rested_at_s = asyncio.get_running_loop().time()
-        stage = "failed" if isinstance(result, Failed) else "settled"
-        self._remember(self._painting(result, stage, 1.0, True))
-        standing = self._standing
-        if isinstance(result, ChecksReady) and standing is not None and standing.text != self._checked_text:
+        stage = "failed" if isinstance(result, TracingFailed) else "settled"
+        self._remember(_painting(result, stage, 1.0, True))
+        snapshot = self._snapshot
+        if isinstance(result, ChecksReady) and snapshot is not None and snapshot.text != self._checked_text:
             self._check_later()
-
-    def _painting(self, result: Result, stage: str, part: float, done: bool) -> dict[str, Any]:
-        return {
-            "type": "painting", "serial": result.serial, "revision": result.revision, "stage": stage,
-            "part": round(part, 3), "done": done,
-        }  # fmt: skip
 
     def _take_frame(self, frame: PreviewFrame, asked: _Asked) -> None:
         number = frame.serial + (frame.pass_name == "settled")
-        told = self._last.get("frame")
         # A picture in which nothing was traced shows what the tabs have already.
-        settled = told is not None and told["stage"] == "settled"
-        if settled and self._shown_by == asked.standing.painted_by and not frame.fresh:
+        settled = self._last_frame is not None and self._last_frame["stage"] == "settled"
+        if settled and self._shown_by == asked.snapshot.traced_by and not frame.fresh:
             return
-        self._shown_by = asked.standing.painted_by
+        self._shown_by = asked.snapshot.traced_by
         self._frames[number] = frame
         while len(self._frames) > FRAMES_HELD:
             self._frames.popitem(last=False)
-        width, height = frame.size
-        self._remember({
-            "type": "frame", "serial": number, "order": frame.serial, "revision": frame.revision,
-            "geometry": asked.standing.geometry, "stage": frame.pass_name, "width": width, "height": height,
-            "names": list(frame.names), "is_flash": list(frame.is_flash),
-            "scale": {"view": list(frame.view_scale), "raw": list(frame.raw_scale)}, "fresh": list(frame.fresh),
-            "coarse": list(frame.coarse), "stale": list(frame.stale), "regions": list(frame.part_names),
-            "samples": list(frame.samples), "camera": frame.sight(),
-        })  # fmt: skip
+        self._last_frame = _frame_message(number, frame, asked.snapshot.geometry)
+        self._remember(self._last_frame)
 
-    def _remember(self, message: dict[str, Any]) -> None:
+    def _remember(self, message: AnyMessage) -> None:
         self._last[message["type"]] = message
         self._tell(message)
 
     # -- what holds ------------------------------------------------------------------------------
 
-    def messages(self) -> list[dict[str, Any]]:
+    def messages(self) -> list[AnyMessage]:
         """What a new tab is told."""
         kinds = ("painting", "frame", "meters", "checks", "failed")
         return [self._last[kind] for kind in kinds if kind in self._last]
@@ -244,20 +234,46 @@ class PreviewCoordinator:
         """A frame that is still held."""
         return self._frames.get(serial)
 
-    def current_frame(self, standing: Snapshot) -> tuple[int | None, PreviewFrame | None, dict[str, Any] | None]:
+    def current_frame(self, snapshot: Snapshot) -> tuple[int | None, PreviewFrame | None, Frame | None]:
         """Number, frame and message of the newest picture if it shows the set as it stands, else nothing."""
-        told = self._last.get("frame")
-        if told is None or told["geometry"] != standing.geometry or told["stale"]:
+        message = self._last_frame
+        if message is None or message["geometry"] != snapshot.geometry or message["stale"]:
             return None, None, None
-        return told["serial"], self._frames.get(told["serial"]), told
+        return message["serial"], self._frames.get(message["serial"]), message
 
-    def readings_for(self, standing: Snapshot) -> ProbeReadings | None:
+    def readings_for(self, snapshot: Snapshot) -> ProbeReadings | None:
         """The report's readings if they hold for the set as it stands."""
-        if self._metered is None or self._metered[0] != standing.metered_by:
+        if self._metered is None or self._metered[0] != snapshot.metered_by:
             return None
         return self._metered[1]
 
     @property
-    def painter_pid(self) -> int | None:
-        """Process id of the painter's child, None while there is none."""
-        return None if self._painter is None else self._painter.child_pid
+    def worker_pid(self) -> int | None:
+        """Process id of the worker's child, None while there is none."""
+        return None if self._worker is None else self._worker.child_pid
+
+
+def _painting(result: Result, stage: str, part: float, done: bool) -> Painting:
+    return {
+        "type": "painting", "serial": result.serial, "revision": result.revision, "stage": stage,
+        "part": round(part, 3), "done": done,
+    }  # fmt: skip
+
+
+def _frame_message(number: int, frame: PreviewFrame, geometry: int) -> Frame:
+    width, height = frame.size
+    return {
+        "type": "frame", "serial": number, "order": frame.serial, "revision": frame.revision,
+        "geometry": geometry, "stage": frame.pass_name, "width": width, "height": height,
+        "names": list(frame.names), "is_flash": list(frame.is_flash),
+        "scale": {"view": list(frame.view_scale), "raw": list(frame.raw_scale)}, "fresh": list(frame.fresh),
+        "coarse": list(frame.coarse), "stale": list(frame.stale), "regions": list(frame.part_names),
+        "samples": list(frame.samples), "camera": frame.sight(),
+    }  # fmt: skip
+
+
+def _key(key: KeySide) -> Key:
+    return {
+        "light": key.light, "lit_cheek": key.lit_cheek, "shadow_cheek": key.shadow_cheek, "alike": key.alike,
+        "chosen_by_user": key.chosen_by_user,
+    }  # fmt: skip

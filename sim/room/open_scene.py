@@ -1,4 +1,4 @@
-"""The open document with where everything stands: what the hub asks of it, all in one thread."""
+"""The open document with where everything stands: what the session asks of it, all in one thread."""
 
 from __future__ import annotations
 
@@ -6,16 +6,17 @@ import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 from sim.quantities.errors import HalfstopError
 from sim.room.document.edits import Edit
 from sim.room.document.journal import stem_from_path
 from sim.room.document.scene_document import SceneDocument
 from sim.room.examples import is_original
+from sim.room.protocol.messages import Recovered, VersionFacts
+from sim.room.protocol.scene_view import RoomWarning, State
 from sim.room.snapshot.placement_cache import Placed, PlacementCache
 from sim.room.snapshot.view import view_from_document
-from sim.room.snapshot.warnings import RoomWarning, warnings_from_layout
+from sim.room.snapshot.warnings import warnings_from_layout
 from sim.scene.model import Scene
 from sim.studio.layout import Layout
 
@@ -26,7 +27,7 @@ TOUR_FILE = "tour-done"
 class Snapshot:
     """The document at one moment: what the tabs are told of it, and what decides its layers and readings.
 
-    `painted_by`: equal ones need the same picture. `metered_by`: equal ones need the same readings. `slot_facts` what
+    `traced_by`: equal ones need the same picture. `metered_by`: equal ones need the same readings. `version_facts` what
     a kept version is mixed by.
     """
 
@@ -38,28 +39,37 @@ class Snapshot:
     names: tuple[str, ...]
     aspect: float
     geometry: int
-    painted_by: tuple[Any, ...]
-    metered_by: tuple[Any, ...]
-    view: dict[str, Any]
-    slot_facts: dict[str, Any]
+    traced_by: tuple[object, ...]
+    metered_by: tuple[object, ...]
+    state: State
+    version_facts: VersionFacts
+
+
+@dataclass(frozen=True)
+class _Place:
+    """Where a scene is open: the `address`, whether the file comes with the program, whether to offer the `tour`."""
+
+    address: str
+    example: bool
+    tour: bool
 
 
 class OpenScene:
     """One open scene; every method belongs in the same thread.
 
     Arguments: `path` of the scene file; `state_folder` for its journal; `address` told to whoever opens it elsewhere;
-    `staging` one for all scenes of a session, so that no two sets of layers share a number.
+    `placements` one for all scenes of a session, so that no two sets of layers share a number.
     Raises HalfstopError where it cannot be opened.
     """
 
-    def __init__(self, path: Path, state_folder: Path, address: str, staging: PlacementCache | None = None) -> None:
+    def __init__(self, path: Path, state_folder: Path, address: str, placements: PlacementCache | None = None) -> None:
         self._address = address
         self._state_folder = state_folder
         self._document = SceneDocument.open(path, state_folder)
         self._document.announce(address)
-        self._staging = staging or PlacementCache()
-        self._standing: Snapshot | None = None
-        self._cautions: list[RoomWarning] = []
+        self._placements = placements or PlacementCache()
+        self._snapshot: Snapshot | None = None
+        self._warnings: list[RoomWarning] = []
         self._looked_over = ""
         self.look_over()
         self.recovery = self._recovery()
@@ -82,33 +92,32 @@ class OpenScene:
         return self._document.saved
 
     @property
-    def slots_file(self) -> Path:
+    def versions_file(self) -> Path:
         """Where the texts of kept versions of this scene outlive the server."""
         return self._state_folder / f"{stem_from_path(self._document.path)}.slots"
 
-    def standing(self) -> Snapshot:
+    def snapshot(self) -> Snapshot:
         """The document as it stands now."""
-        if self._standing is None:
+        if self._snapshot is None:
             document = self._document
-            self._standing = _standing(document, self._staging.staged(document.scene), self._cautions, self._extras())
-        return self._standing
+            self._snapshot = _snapshot(document, self._placements.placed(document.scene), self._warnings, self._place())
+        return self._snapshot
 
     def look_over(self) -> bool:
         """Find what cannot stand or can hurt, which takes longer than an edit may; True where it is not as before."""
-        before, standing = self._cautions, self.standing()
-        if standing.text == self._looked_over:
+        before, snapshot = self._warnings, self.snapshot()
+        if snapshot.text == self._looked_over:
             return False
-        self._looked_over = standing.text
-        self._cautions = warnings_from_layout(standing.scene, standing.layout)
-        if self._cautions != before:
-            self._standing = None
-        return self._cautions != before
+        self._looked_over = snapshot.text
+        self._warnings = warnings_from_layout(snapshot.scene, snapshot.layout)
+        if self._warnings != before:
+            self._snapshot = None
+        return self._warnings != before
 
-    def _extras(self) -> dict[str, Any]:
-        return {
-            "address": self._address, "example": is_original(self._document.path),
-            "tour": not (self._state_folder / TOUR_FILE).exists(),
-        }  # fmt: skip
+    def _place(self) -> _Place:
+        return _Place(
+            self._address, is_original(self._document.path), tour=not (self._state_folder / TOUR_FILE).exists()
+        )
 
     def disk(self) -> tuple[str, str]:
         """How the file stands: "same", "changed", "gone" or "bad", and a line for people."""
@@ -152,10 +161,10 @@ class OpenScene:
         self._settle()
 
     def _settle(self) -> None:
-        """Find all places anew; a change that the set cannot be staged for is taken back."""
-        before, self._standing = self._standing, None
+        """Find all places anew; a change that the set cannot be set up for is taken back."""
+        before, self._snapshot = self._snapshot, None
         try:
-            self.standing()
+            self.snapshot()
         except HalfstopError:
             # What a check of the text cannot see, such as a mesh file that does not hold.
             if before is not None:
@@ -172,14 +181,14 @@ class OpenScene:
                 "under a name of your own"
             )
         self._document.save(force=force)
-        self._standing = None
+        self._snapshot = None
         return self._document.path
 
     def save_as(self, path: Path, replace: bool) -> Path:
         """Write another file and go on with it."""
         self._document.save_as(path, replace=replace)
         self._document.announce(self._address)
-        self._standing = None
+        self._snapshot = None
         return self._document.path
 
     def close(self) -> None:
@@ -188,9 +197,9 @@ class OpenScene:
 
     # -- recovery and the tour -------------------------------------------------------------------
 
-    def _recovery(self) -> dict[str, Any] | None:
+    def _recovery(self) -> Recovered | None:
         text = self._document.recovery_text()
-        return {"text": text} if text else None
+        return {"type": "recovered", "text": text} if text else None
 
     def take_recovery(self) -> None:
         """Bring back what an earlier session left."""
@@ -202,23 +211,23 @@ class OpenScene:
         """Let go of what an earlier session left."""
         self._document.discard_recovery()
         self.recovery = self._recovery()
-        self._standing = None
+        self._snapshot = None
 
-    def tour_done(self) -> None:
+    def end_tour(self) -> None:
         """Do not offer the tour again."""
         self._state_folder.mkdir(parents=True, exist_ok=True, mode=0o700)
         (self._state_folder / TOUR_FILE).touch()
-        self._standing = None
+        self._snapshot = None
 
 
-def _standing(document: SceneDocument, staged: Placed, cautions: list[RoomWarning], extras: dict[str, Any]) -> Snapshot:
-    scene, layout = staged.scene, staged.layout
-    view = view_from_document(document, staged)
-    warnings = [*cautions, *view["warnings"]]
-    mix = staged.mix
+def _snapshot(document: SceneDocument, placed: Placed, layout_warnings: list[RoomWarning], place: _Place) -> Snapshot:
+    scene, layout = placed.scene, placed.layout
+    view = view_from_document(document, placed, tour=place.tour)
+    warnings = [*layout_warnings, *view["warnings"]]
+    mix = placed.mix
     weights = mix.only(mix.names).weights_rgb(scene.camera.shutter_s)
     meters = hashlib.blake2b(repr(scene.meters).encode(), digest_size=16).hexdigest()
-    painted_by = (staged.geometry, layout.camera.aspect, scene.render.depth, layout.light_names)
+    traced_by = (placed.geometry, layout.camera.aspect, scene.render.depth, layout.light_names)
     return Snapshot(
         revision=document.revision,
         text=document.text,
@@ -227,13 +236,13 @@ def _standing(document: SceneDocument, staged: Placed, cautions: list[RoomWarnin
         layout=layout,
         names=layout.light_names,
         aspect=layout.camera.aspect,
-        geometry=staged.geometry,
-        painted_by=painted_by,
-        metered_by=(*painted_by, meters),
-        view={**view, "warnings": warnings, **extras},
-        slot_facts={
+        geometry=placed.geometry,
+        traced_by=traced_by,
+        metered_by=(*traced_by, meters),
+        state={**view, "warnings": warnings, "address": place.address, "example": place.example},
+        version_facts={
             "revision": document.revision,
-            "geometry": staged.geometry,
+            "geometry": placed.geometry,
             "weights": {name: [float(x) for x in row] for name, row in zip(mix.names, weights, strict=True)},
             "muted": [name for name, muted in zip(mix.names, mix.muted, strict=True) if muted],
             "exposure": view["exposure"],

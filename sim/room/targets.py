@@ -1,11 +1,11 @@
-"""Readings for the page, and wishes answered from them: no ray is traced here."""
+"""Readings for the page, and targets met from them: no ray is traced here."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from sim.advice.balance import Balance, Wish, balance_from_readings, definition, want_points
 from sim.advice.balance.outcome import dial_text
@@ -23,21 +23,23 @@ from sim.metering.report_points import (
 from sim.quantities import photometry, phrases, units
 from sim.quantities.errors import HalfstopError, UnitError, quoted
 from sim.room.document.edits import Edit, SetValue
+from sim.room.protocol.messages import DialMove, DialsFound, MeterPoint, TargetOutcome
+from sim.room.protocol.requests import FindDials, TargetRow
 from sim.scene.model import Scene
 from sim.studio.layout import Layout
 
-MOST_WISHES = 24
 MOST_STOPS = 20.0
+Metres = npt.NDArray[np.float64]
 
 
-def points_from_readings(scene: Scene, layout: Layout, report: ProbeReadings) -> list[dict[str, Any]]:
-    """Every point that a wish may name, with what each light alone gives there at full dial.
+def points_from_readings(scene: Scene, layout: Layout, report: ProbeReadings) -> list[MeterPoint]:
+    """Every point that a target may name, with what each light alone gives there at full dial.
 
     Arguments: `report` readings of `sim.metering.report_points.report_probes`, of the same scene.
     """
     rows = {probe.id: index for index, probe in enumerate(report.probes)}
     parts = parts_by_name(key_side(scene, layout, report), layout)
-    points = []
+    points: list[MeterPoint] = []
     for name, probe_id in want_points(scene, layout, report).items():
         probe = report.probes[rows[probe_id]]
         part = parts.get(name, "")
@@ -61,7 +63,7 @@ def key_side(scene: Scene, layout: Layout, report: ProbeReadings) -> KeySide:
     return key_side_from_readings(readings, [light.name for light in layout.lights])
 
 
-def _place_m(scene: Scene, layout: Layout, name: str, part: str, receptor_m: np.ndarray) -> np.ndarray:
+def _place_m(scene: Scene, layout: Layout, name: str, part: str, receptor_m: Metres) -> Metres:
     if name not in scene.meters:
         return layout.anchors_m[part]
     at = scene.meters[name].at
@@ -79,7 +81,7 @@ def _stderr(report: ProbeReadings, row: int) -> dict[str, float]:
 
 
 def point_names(scene: Scene, layout: Layout) -> list[str]:
-    """Names of the points that a wish may name."""
+    """Names of the points that a target may name."""
     return [KEY_CHEEK, SHADOW_CHEEK, *parts_without_cheeks(layout), *scene.meters]
 
 
@@ -90,66 +92,64 @@ def parts_without_cheeks(layout: Layout) -> list[str]:
     return [name for name, part in POINTS.items() if part in layout.anchors_m]
 
 
-def wishes_from_message(scene: Scene, layout: Layout, message: dict[str, Any]) -> tuple[list[Wish], str, list[str]]:
-    """Wishes, reference and locked lights of a tab's message; raises one plain line for what cannot be meant."""
+def targets_from_request(scene: Scene, layout: Layout, request: FindDials) -> tuple[list[Wish], str, tuple[str, ...]]:
+    """Targets, reference and locked lights of a tab's request; raises one plain line for what cannot be meant."""
     names = point_names(scene, layout)
-    rows, locked = message.get("wishes"), message.get("locked", [])
-    if not isinstance(rows, list) or not isinstance(locked, list) or not all(isinstance(row, dict) for row in rows):
-        raise HalfstopError("expected wishes: a list of points with stops or an f-number")
-    if not 0 < len(rows) <= MOST_WISHES:
-        raise HalfstopError(f"expected 1 to {MOST_WISHES} wishes; fill in what a point should read")
-    # A page may name the reference once, or beside each wish.
-    named = [message.get("reference"), *(row.get("reference") for row in rows)]
-    references = list(dict.fromkeys(str(name) for name in named if name))
+    reference = _reference(request, names)
+    targets: list[Wish] = []
+    for row in request.wishes:
+        target = _target(point_from_text(row.point, names), row)
+        if target.point in [other.point for other in targets]:
+            what = f"{quoted(target.point)} is wished for twice"
+            raise UnitError(what, "one wish for a point", "remove one of them")
+        if target.stops is not None and target.point == reference:
+            what = f"{quoted(target.point)} is the point that stops are counted from"
+            raise UnitError(what, "an f-number for it", "write f/8, or count stops from another point")
+        targets.append(target)
+    for name in request.locked:
+        if name not in scene.lights:
+            raise HalfstopError(f"there is no light {quoted(name)} to lock; the scene has {', '.join(scene.lights)}")
+    return targets, reference, request.locked
+
+
+def _reference(request: FindDials, names: list[str]) -> str:
+    # A page may name the reference once, or beside each target.
+    named = [request.reference, *(row.reference for row in request.wishes)]
+    references = list(dict.fromkeys(name for name in named if name))
     if len(references) > 1:
         raise HalfstopError(f"wishes count their stops from {' and '.join(map(quoted, references))}; keep one of them")
     reference = references[0] if references else "face"
-    if reference != "camera":
-        reference = point_from_text(reference, names)
-    wishes: list[Wish] = []
-    for row in rows:
-        point = point_from_text(str(row.get("point", "")), names)
-        wishes.append(_wish(point, row))
-        if point in [wish.point for wish in wishes[:-1]]:
-            raise UnitError(f"{quoted(point)} is wished for twice", "one wish for a point", "remove one of them")
-        if wishes[-1].stops is not None and point == reference:
-            what = f"{quoted(point)} is the point that stops are counted from"
-            raise UnitError(what, "an f-number for it", "write f/8, or count stops from another point")
-    for name in locked:
-        if name not in scene.lights:
-            raise HalfstopError(f"there is no light {quoted(name)} to lock; the scene has {', '.join(scene.lights)}")
-    return wishes, reference, [str(name) for name in locked]
+    return reference if reference == "camera" else point_from_text(reference, names)
 
 
-def _wish(point: str, row: dict[str, Any]) -> Wish:
-    stops, f_number = row.get("stops"), row.get("f_number")
+def _target(point: str, row: TargetRow) -> Wish:
+    stops, f_number = row.stops, row.f_number
     if isinstance(f_number, str):
         f_number = units.f_number_from_text(f_number)
     if isinstance(stops, str):
         stops = units.stops_from_text(stops)
     if (stops is None) == (f_number is None):
         raise UnitError(f"got no plain wish for {quoted(point)}", "stops or an f-number", "write -2 or f/5.6")
-    for value, fits in ((stops, lambda x: abs(x) <= MOST_STOPS), (f_number, lambda x: 0.1 <= x <= 1000)):
-        number = isinstance(value, (int, float)) and not isinstance(value, bool)
-        if value is not None and not (number and fits(value)):
-            raise UnitError(f"got {quoted(value)} for {quoted(point)}", f"at most {MOST_STOPS:g} stops, or an f-number "
-                            "such as f/5.6", "write -2 or f/5.6")  # fmt: skip
-    return Wish(point, None if f_number is None else float(f_number), None if stops is None else float(stops))
+    for value, low, high in ((stops, -MOST_STOPS, MOST_STOPS), (f_number, 0.1, 1000.0)):
+        if value is not None and not low <= value <= high:
+            expected = f"at most {MOST_STOPS:g} stops, or an f-number such as f/5.6"
+            raise UnitError(f"got {quoted(value)} for {quoted(point)}", expected, "write -2 or f/5.6")
+    return Wish(point, f_number, stops)
 
 
 def balanced(
-    scene: Scene, layout: Layout, report: ProbeReadings, wishes: Sequence[Wish], reference: str, locked: Sequence[str]
+    scene: Scene, layout: Layout, report: ProbeReadings, targets: Sequence[Wish], reference: str, locked: Sequence[str]
 ) -> Balance:
-    """The dials that come nearest to the wishes, as `halfstop balance` finds them."""
+    """The dials that come nearest to the targets, as `halfstop balance` finds them."""
     points = want_points(scene, layout, report)
     return balance_from_readings(
-        scene, layout, report, wishes, points=points, reference=reference, locked=locked, seed=0
+        scene, layout, report, targets, points=points, reference=reference, locked=locked, seed=0
     )
 
 
-def message_from_balance(result: Balance) -> dict[str, Any]:
-    """A balance as JSON for the page."""
-    outcomes = [
+def found_from_balance(result: Balance) -> DialsFound:
+    """A balance as the page is told it."""
+    outcomes: list[TargetOutcome] = [
         {
             "point": o.wish.point,
             "wanted": o.wish.wanted,
@@ -159,7 +159,7 @@ def message_from_balance(result: Balance) -> dict[str, Any]:
         }
         for o in result.wishes
     ]  # fmt: skip
-    moves = [
+    moves: list[DialMove] = [
         {
             "light": move.light, "before_stops": move.before_stops, "after_stops": move.after_stops,
             "change_stops": move.change_stops, "before_text": phrases.power_short(move.before_stops),

@@ -9,14 +9,18 @@ import json
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+
+from pydantic import TypeAdapter
 
 from sim.quantities.atomic_write import write_whole
 from sim.quantities.errors import HalfstopError, one_line
 from sim.room.preview.frame import PreviewFrame
+from sim.room.protocol import messages
+from sim.room.protocol.messages import Frame, KeptVersion, VersionFacts
 
 MOST = 4
 LONGEST_TITLE = 60
+_FACTS: TypeAdapter[VersionFacts] = TypeAdapter(VersionFacts)
 
 
 @dataclass(frozen=True)
@@ -26,12 +30,12 @@ class Version:
     id: int
     title: str
     text: str
-    facts: dict[str, Any]
+    facts: VersionFacts
     serial: int | None = None
     frame: PreviewFrame | None = None
-    frame_message: dict[str, Any] | None = None
+    frame_message: Frame | None = None
 
-    def message(self) -> dict[str, Any]:
+    def message(self) -> KeptVersion:
         """What the tabs are told of it."""
         return {"id": self.id, "title": self.title, "serial": self.serial, "frame": self.frame_message, **self.facts}
 
@@ -47,8 +51,8 @@ class Versions:
         self.all: list[Version] = _slots_from_file(file)
 
     def keep(
-        self, title: object, text: str, facts: dict[str, Any], serial: int | None, frame: PreviewFrame | None,
-        frame_message: dict[str, Any] | None,
+        self, title: object, text: str, facts: VersionFacts, serial: int | None, frame: PreviewFrame | None,
+        frame_message: Frame | None,
     ) -> Version:  # fmt: skip
         """Keep a version; refuses a fifth."""
         if len(self.all) >= MOST:
@@ -86,7 +90,7 @@ class Versions:
             raise HalfstopError("there is no kept version of this number; it may have been dropped in another tab")
         return found
 
-    def message(self) -> dict[str, Any]:
+    def message(self) -> messages.Versions:
         """What the tabs are told."""
         return {"type": "slots", "slots": [slot.message() for slot in self.all], "most": MOST}
 
@@ -106,6 +110,8 @@ def _slots_from_file(file: Path | None) -> list[Version]:
         return []
     try:
         rows = json.loads(file.read_text("utf-8"))
-        return [Version(int(r["id"]), str(r["title"]), str(r["text"]), dict(r["facts"])) for r in rows][:MOST]
+        return [
+            Version(int(r["id"]), str(r["title"]), str(r["text"]), _FACTS.validate_python(r["facts"])) for r in rows
+        ][:MOST]
     except (OSError, ValueError, TypeError, KeyError):
         return []

@@ -292,7 +292,8 @@ def page_times(scene_file: Path, light: str, plan: Plan) -> dict[str, Any]:
 @contextmanager
 def room_served(scene_file: Path, plan: Plan) -> Iterator[tuple[str, Callable[[], None]]]:
     """A copy of the scene served from a thread: its address, and what waits until nothing is painted or metered."""
-    from sim.room.app import bound_socket, new_token, serve
+    from sim.room.app import bound_socket, serve
+    from sim.room.gate import new_token
     from sim.room.session import RoomSession
 
     with tempfile.TemporaryDirectory(prefix="halfstop-bench-") as folder:
@@ -304,17 +305,17 @@ def room_served(scene_file: Path, plan: Plan) -> Iterator[tuple[str, Callable[[]
         told: list[Any] = []
 
         async def run() -> None:
-            hub = RoomSession(
+            session = RoomSession(
                 copy, state, out=Path(folder) / "out", long_side_px=plan.long_side_px, samples=plan.samples,
                 environ={"HALFSTOP_CACHE": "off"}, fill_library=False,
             )  # fmt: skip
             loop = asyncio.get_running_loop()
 
             def on_ready(address: str) -> None:
-                told.extend((address, hub, loop))
+                told.extend((address, session, loop))
                 up.set()
 
-            await serve(hub, bound_socket(), new_token(), on_ready, signals=False)
+            await serve(session, bound_socket(), new_token(), on_ready, signals=False)
 
         def work() -> None:
             try:
@@ -327,10 +328,10 @@ def room_served(scene_file: Path, plan: Plan) -> Iterator[tuple[str, Callable[[]
         up.wait()
         if not told:
             raise HalfstopError("the room could not be served")
-        address, hub, loop = told
+        address, session, loop = told
 
         async def resting() -> bool:
-            return bool(hub.studio.resting)
+            return bool(session.preview.resting)
 
         def at_rest() -> None:
             end_s = time.monotonic() + PATIENCE_S
@@ -342,7 +343,7 @@ def room_served(scene_file: Path, plan: Plan) -> Iterator[tuple[str, Callable[[]
         try:
             yield address, at_rest
         finally:
-            loop.call_soon_threadsafe(hub.on_end)
+            loop.call_soon_threadsafe(session.on_end)
             thread.join()
 
 

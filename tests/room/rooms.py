@@ -21,8 +21,10 @@ import websockets.sync.client
 from websockets.exceptions import ConnectionClosed
 
 from sim.light.develop import encoded
-from sim.room.app import bound_socket, new_token, serve
+from sim.room.app import bound_socket, serve
+from sim.room.gate import new_token
 from sim.room.preview.worker_client import WorkerClient
+from sim.room.protocol import MESSAGES
 from sim.room.session import RoomSession
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -65,8 +67,8 @@ meters:
 """
 
 
-class StillPainter(WorkerClient):
-    """A painter that paints nothing and remembers what it was asked."""
+class StillWorker(WorkerClient):
+    """A worker that traces nothing and remembers what it was asked."""
 
     asked: list[Any] = []
 
@@ -98,14 +100,14 @@ def served(path: Path, state: Path, **options: Any) -> Iterator[Served]:
     token = new_token()
 
     async def run() -> None:
-        hub = RoomSession(path, state, **options)
+        session = RoomSession(path, state, **options)
         loop = asyncio.get_running_loop()
 
         def on_ready(address: str) -> None:
-            ready.extend((address, hub, loop))
+            ready.extend((address, session, loop))
             up.set()
 
-        await serve(hub, bound_socket(), token, on_ready, signals=False)
+        await serve(session, bound_socket(), token, on_ready, signals=False)
 
     def work() -> None:
         try:
@@ -121,11 +123,11 @@ def served(path: Path, state: Path, **options: Any) -> Iterator[Served]:
     if failed:
         thread.join()
         raise failed[0]
-    address, hub, loop = ready
+    address, session, loop = ready
     try:
-        yield Served(address, token, hub)
+        yield Served(address, token, session)
     finally:
-        loop.call_soon_threadsafe(hub.on_end)
+        loop.call_soon_threadsafe(session.on_end)
         thread.join(PATIENCE_S)
         assert not thread.is_alive()
     if failed:
@@ -135,8 +137,8 @@ def served(path: Path, state: Path, **options: Any) -> Iterator[Served]:
 class Served:
     """A running room: its address, and requests to it."""
 
-    def __init__(self, address: str, token: str = "", hub: RoomSession | None = None) -> None:
-        self.address, self.token, self.hub = address, token, hub
+    def __init__(self, address: str, token: str = "", session: RoomSession | None = None) -> None:
+        self.address, self.token, self.session = address, token, session
         self.port = urlsplit(address).port
 
     def get(
@@ -184,6 +186,10 @@ class Client:
     def hear(self, timeout_s: float = PATIENCE_S) -> dict[str, Any]:
         """The next message."""
         message = json.loads(self.socket.recv(timeout=timeout_s))
+        # What is said is what was agreed.
+        MESSAGES.validate_python(message)
+        if message["type"] == "refused":
+            message["text"] = "; ".join(filter(None, (message[key] for key in ("key", "what", "expected", "cure"))))
         self.newest[message["type"]] = message
         self.heard.append(message)
         return message
@@ -313,6 +319,6 @@ def children(pid: int) -> list[int]:
 
 
 __all__ = [
-    "SIMPLE", "Client", "ConnectionClosed", "Opened", "Served", "StillPainter", "children", "command", "gone",
+    "SIMPLE", "Client", "ConnectionClosed", "Opened", "Served", "StillWorker", "children", "command", "gone",
     "layer_of", "picture_of", "power", "scene_file", "served",
 ]  # fmt: skip

@@ -62,7 +62,7 @@ def test_a_thousand_edits_and_all_the_way_back(scene: Path, lead: str, ending: s
     path, state = tmp_path / "set.yaml", tmp_path / "state"
     path.write_bytes((lead + scene.read_text("utf-8").replace("\n", ending)).encode("utf-8"))
     start = path.read_bytes()
-    document, staging, rng = SceneDocument.open(path, state), PlacementCache(), random.Random(seed)
+    document, placements, rng = SceneDocument.open(path, state), PlacementCache(), random.Random(seed)
     texts, done, refused = [document.text], 0, 0
     for count in range(1000):
         edit = random_edit(rng, list(document.scene.lights), list(document.scene.meters))
@@ -79,7 +79,7 @@ def test_a_thousand_edits_and_all_the_way_back(scene: Path, lead: str, ending: s
             done += 1
             texts.append(document.text)
         if count % 25 == 0:
-            json.dumps(view_from_document(document, staging.staged(document.scene)), allow_nan=False)
+            json.dumps(view_from_document(document, placements.placed(document.scene)), allow_nan=False)
             scene_from_bytes(document.text.encode("utf-8"), str(path), path.parent)
             # The journal always leads to what is on the table.
             kept = SceneDocument.recovery(path, state)
@@ -104,8 +104,8 @@ def test_a_thousand_edits_and_all_the_way_back(scene: Path, lead: str, ending: s
 
 
 def test_an_edit_costs_far_less_than_a_frame_of_a_drag(document: SceneDocument) -> None:
-    staging = PlacementCache()
-    view_from_document(document, staging.staged(document.scene))
+    placements = PlacementCache()
+    view_from_document(document, placements.placed(document.scene))
     costs: dict[str, list[float]] = {}
     for step in range(12):
         edits = {
@@ -119,7 +119,7 @@ def test_an_edit_costs_far_less_than_a_frame_of_a_drag(document: SceneDocument) 
         for name, edit in edits.items():
             began = time.process_time()
             applied(document, [edit], name)
-            json.dumps(view_from_document(document, staging.staged(document.scene)))
+            json.dumps(view_from_document(document, placements.placed(document.scene)))
             costs.setdefault(name, []).append(time.process_time() - began)
     medians = {name: statistics.median(each) for name, each in costs.items()}
     assert max(medians.values()) < MOST_COST_S, medians

@@ -325,7 +325,7 @@ def test_the_facts_of_these_tests_are_those_of_the_server(name: str, tmp_path: P
     shutil.copy(SCENES / copy.name, copy)
     document = SceneDocument.open(copy, tmp_path / "state")
     try:
-        view = view_from_document(document, PlacementCache().staged(document.scene))
+        view = view_from_document(document, PlacementCache().placed(document.scene))
     finally:
         document.close()
     facts = exposure_facts(b.camera)

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import pytest
 from browser import ARGUMENTS, require_chromium
-from rooms import Client, Served, StillPainter, layer_of, picture_of, served
+from rooms import Client, Served, StillWorker, layer_of, picture_of, served
 
 from sim.quantities.assets import asset_path
 from sim.scene.read import load_scene
@@ -375,7 +375,7 @@ def test_the_room_is_open_to_everyone(browser: Any, room: Served, width: int, he
 def test_the_tour_is_offered_once_and_goes_through_four_steps(browser: Any, tmp_path: Path) -> None:
     path = tmp_path / "recital.yaml"
     shutil.copy(asset_path("recital.yaml"), path)
-    with served(path, tmp_path / "state", painter=StillPainter) as room, room.client() as tab:
+    with served(path, tmp_path / "state", worker=StillWorker) as room, room.client() as tab:
         with opened(browser, room) as page:
             page.wait_for_selector(".tour:not([hidden])")
             for step in range(1, 5):
@@ -395,7 +395,7 @@ def test_a_bad_file_saved_by_hand_is_said_on_the_page(browser: Any, tmp_path: Pa
     shutil.copy(asset_path("recital.yaml"), path)
     (tmp_path / "state").mkdir()
     (tmp_path / "state" / "tour-done").touch()
-    with served(path, tmp_path / "state", painter=StillPainter) as room, opened(browser, room) as page:
+    with served(path, tmp_path / "state", worker=StillWorker) as room, opened(browser, room) as page:
         good = path.read_text("utf-8")
         path.write_text(good.replace("aperture: f/8", "aperture: wide"), "utf-8")
         page.wait_for_selector("dialog[open]")
@@ -409,9 +409,9 @@ def test_changes_of_an_earlier_session_are_offered_on_the_page(browser: Any, tmp
     shutil.copy(asset_path("recital.yaml"), path)
     (tmp_path / "state").mkdir()
     (tmp_path / "state" / "tour-done").touch()
-    with served(path, tmp_path / "state", painter=StillPainter) as room, room.client() as tab:
+    with served(path, tmp_path / "state", worker=StillWorker) as room, room.client() as tab:
         tab.edit({"op": "set", "path": ["lights", "key", "power"], "value": "-3 stops"})
-    with served(path, tmp_path / "state", painter=StillPainter) as room, room.client() as tab:
+    with served(path, tmp_path / "state", worker=StillWorker) as room, room.client() as tab:
         with opened(browser, room) as page:
             page.wait_for_selector("dialog[open]")
             page.click("text=Bring them back")

@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from rooms import SIMPLE, Client, Served, StillPainter, children, command, gone, power, scene_file, served
+from rooms import SIMPLE, Client, Served, StillWorker, children, command, gone, power, scene_file, served
 from websockets.exceptions import ConnectionClosed, InvalidStatus
 
 from sim.quantities.assets import asset_path
@@ -23,7 +23,7 @@ ROOT = Path(__file__).resolve().parents[2]
 @pytest.fixture()
 def room(tmp_path: Path) -> Iterator[Served]:
     """A room with a set for tests; nothing is painted."""
-    with served(scene_file(tmp_path), tmp_path / "state", painter=StillPainter) as found:
+    with served(scene_file(tmp_path), tmp_path / "state", worker=StillWorker) as found:
         found.path = tmp_path / "set.yaml"
         yield found
 
@@ -110,7 +110,7 @@ def test_paths_lead_nowhere_else(room: Served, tmp_path: Path) -> None:
         f"room/page/{tmp_path}/set.yaml",
         "room/page//etc/passwd", "../room/page/index.html", "nothing", "frame/1/key/view", "frame/-1/key/view",
         "frame/x/region",
-        "frame/99999999999999999999/region", "ball/bare-bulb.png", "ball/../../set.yaml", "ball/.png",
+        "frame/99999999999999999999/region", "thumbnail/bare-bulb.png", "thumbnail/../../set.yaml", "thumbnail/.png",
         "export/1/plan.html", "export/1/../../set.yaml", "room", "docs", "openapi.json",
     ]  # fmt: skip
     for path in paths:
@@ -160,24 +160,24 @@ def test_what_is_no_scene_is_refused_and_changes_nothing(room: Served) -> None:
 
 def test_moving_asks_for_paint_and_a_dial_does_not(room: Served) -> None:
     with room.client() as tab:
-        asked = len(StillPainter.asked)
+        asked = len(StillWorker.asked)
         assert asked == 1
         before = tab.state["geometry"]
         tab.edit(power("key", "1/2"))
         tab.edit({"op": "set", "path": ["lights", "fill", "mute"], "value": True})
         tab.edit({"op": "set", "path": ["camera", "aperture"], "value": "f/5.6"})
-        if len(StillPainter.asked) > asked:
+        if len(StillWorker.asked) > asked:
             # A lens opened wider may blur what is out of focus: that alone is a new picture.
-            asked = len(StillPainter.asked)
+            asked = len(StillWorker.asked)
             before = tab.state["geometry"]
         tab.edit(power("key", "1/8"))
-        assert len(StillPainter.asked) == asked and tab.state["geometry"] == before
+        assert len(StillWorker.asked) == asked and tab.state["geometry"] == before
         tab.edit({"op": "move", "what": ["light", "key"], "to_m": [-1.0, 1.9, 1.2]})
-        assert len(StillPainter.asked) == asked + 1 and tab.state["geometry"] != before
-        order = StillPainter.asked[-1]
+        assert len(StillWorker.asked) == asked + 1 and tab.state["geometry"] != before
+        order = StillWorker.asked[-1]
         assert order.look_first == ("key",) and order.size == (40, 60) and order.revision == tab.state["revision"]
         tab.edit({"op": "pin", "name": "pin 1", "at_m": [0.0, 1.5, 0.2], "kind": "dome"})
-        assert len(StillPainter.asked) == asked + 2
+        assert len(StillWorker.asked) == asked + 2
 
 
 def test_two_tabs_stay_in_step(room: Served) -> None:
@@ -315,14 +315,14 @@ def test_saving_under_another_name_goes_on_there(room: Served) -> None:
         tab.edit(power("key", "1/8"))
         assert tab.ask("save")["type"] == "done"
         assert room.path.read_text("utf-8") == SIMPLE and "1/8" in second.read_text("utf-8")
-        second_slots = room.hub.desk.slots_file
+        second_slots = room.session.open_scene.versions_file
         assert second_slots.name.startswith("second-") and "kept" in second_slots.read_text("utf-8")
 
 
 def test_a_set_up_that_comes_along_is_copied_and_never_changed(tmp_path: Path) -> None:
     original = asset_path("classic_two.yaml")
     before = original.read_bytes()
-    with served(original, tmp_path / "state", painter=StillPainter) as room, room.client() as tab:
+    with served(original, tmp_path / "state", worker=StillWorker) as room, room.client() as tab:
         assert tab.state["example"] is True
         names = [example["name"] for example in tab.wait("examples")["examples"]]
         assert "recital.yaml" in names and all(e["title"] and e["text"] for e in tab.newest["examples"]["examples"])
@@ -338,7 +338,7 @@ def test_a_set_up_that_comes_along_is_copied_and_never_changed(tmp_path: Path) -
         assert mine.read_bytes() == asset_path("recital.yaml").read_bytes()
         assert tab.state["file"].endswith("mine.yaml") and len(tab.state["lights"]) == 5 and not tab.state["example"]
         # The pictures of the set before are no pictures of this one.
-        assert tab.state["geometry"] != first and StillPainter.asked[-1].text == mine.read_text("utf-8")
+        assert tab.state["geometry"] != first and StillWorker.asked[-1].text == mine.read_text("utf-8")
         tab.edit(power("halo", "1/4"))
         assert tab.ask("save")["type"] == "done"
         assert tab.ask("start_from", example="snoot_study.yaml", path=str(mine))["type"] == "refused"
@@ -348,31 +348,31 @@ def test_a_set_up_that_comes_along_is_copied_and_never_changed(tmp_path: Path) -
 
 def test_what_is_not_saved_is_offered_again(tmp_path: Path) -> None:
     path = scene_file(tmp_path)
-    with served(path, tmp_path / "state", painter=StillPainter) as room, room.client() as tab:
+    with served(path, tmp_path / "state", worker=StillWorker) as room, room.client() as tab:
         tab.edit(power("key", "1/2"))
         tab.edit(power("fill", "1/2"))
     assert path.read_text("utf-8") == SIMPLE
-    with served(path, tmp_path / "state", painter=StillPainter) as room, room.client() as tab:
+    with served(path, tmp_path / "state", worker=StillWorker) as room, room.client() as tab:
         assert "2 changes" in tab.wait("recovered")["text"] and tab.state["saved"]
         assert tab.ask("take_recovery")["type"] == "done"
         assert [x["power_stops"] for x in tab.state["lights"]] == [-1.0, -1.0] and not tab.state["saved"]
         assert tab.ask("undo")["type"] == "done" and tab.state["saved"]
         assert tab.ask("redo")["type"] == "done" and tab.ask("save")["type"] == "done"
-    with served(path, tmp_path / "state", painter=StillPainter) as room, room.client() as tab:
+    with served(path, tmp_path / "state", worker=StillWorker) as room, room.client() as tab:
         tab.ask("tour_done")
         assert "recovered" not in tab.newest and tab.state["tour"] is False
         tab.edit(power("key", "1/8"))
-    with served(path, tmp_path / "state", painter=StillPainter) as room, room.client() as tab:
+    with served(path, tmp_path / "state", worker=StillWorker) as room, room.client() as tab:
         assert tab.wait("recovered") and tab.state["tour"] is False
         assert tab.ask("discard_recovery")["type"] == "done"
-    with served(path, tmp_path / "state", painter=StillPainter) as room, room.client() as tab:
+    with served(path, tmp_path / "state", worker=StillWorker) as room, room.client() as tab:
         tab.ask("look", light=None)
         assert "recovered" not in tab.newest
 
 
 def test_versions_are_kept_restored_and_outlive_the_server(tmp_path: Path) -> None:
     path = scene_file(tmp_path)
-    with served(path, tmp_path / "state", painter=StillPainter) as room, room.client() as tab, room.client() as other:
+    with served(path, tmp_path / "state", worker=StillWorker) as room, room.client() as tab, room.client() as other:
         for index in range(4):
             tab.edit(power("key", f"-{index} stops"))
             assert tab.ask("keep_slot", title=f"key at {index}" if index else None)["type"] == "done"
@@ -389,7 +389,7 @@ def test_versions_are_kept_restored_and_outlive_the_server(tmp_path: Path) -> No
         assert tab.ask("undo")["type"] == "done" and tab.state["lights"][0]["power_stops"] == -3.0
         assert tab.ask("drop_slot", slot=slots[3]["id"])["type"] == "done"
         assert tab.ask("drop_slot", slot=slots[3]["id"])["type"] == "refused"
-    with served(path, tmp_path / "state", painter=StillPainter) as room, room.client() as tab:
+    with served(path, tmp_path / "state", worker=StillWorker) as room, room.client() as tab:
         slots = tab.wait("slots")["slots"]
         assert [slot["title"] for slot in slots] == ["wide open", "key at 1", "key at 2"]
         assert tab.ask("restore_slot", slot=slots[2]["id"])["type"] == "done"

@@ -146,7 +146,7 @@ def test_readings_are_those_of_the_meter(room: Served, tab: Client) -> None:
     assert {"face", "key-side cheek", "shadow-side cheek", "backdrop centre", "lapel"} <= set(points)
     assert points["lapel"]["own"] and not points["face"]["own"] and points["face"]["constant"] == 340
     # Weigh as the page does and compare with the program's own meter, traced apart.
-    standing = room.hub.desk.standing()
+    standing = room.session.open_scene.snapshot()
     from sim.render.engine import start_engine
 
     start_engine()
@@ -391,7 +391,7 @@ def test_a_worker_that_dies_at_work_is_told_and_comes_back(tmp_path: Path) -> No
     with served(path, tmp_path / "state") as room, room.client() as tab:
         tab.wait("painting")
         end_s = time.monotonic() + 60
-        while (pid := room.hub.studio.painter_pid) is None and time.monotonic() < end_s:
+        while (pid := room.session.preview.worker_pid) is None and time.monotonic() < end_s:
             time.sleep(0.05)
         # A worker that has not begun is replaced without a word.
         tab.wait("painting", lambda m: m["part"] > 0)

@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from rooms import PATIENCE_S, SIMPLE, StillPainter, scene_file, served
+from rooms import PATIENCE_S, SIMPLE, StillWorker, scene_file, served
 
 from sim.quantities import units
 from sim.quantities.errors import UnitError
@@ -100,7 +100,7 @@ def table(
     """The page of a scene in its own folder; on leaving it must have been quiet."""
     path = scene_file(folder, SET)
     told: list[str] = []
-    with served(path, folder / "state", painter=StillPainter) as room:
+    with served(path, folder / "state", worker=StillWorker) as room:
         fresh = browser.new_context(viewport={"width": size[0], "height": size[1]}, **context)
         page = fresh.new_page()
         page.on("console", lambda m: told.append(f"{m.type}: {m.text}") if m.type == "error" else None)

@@ -37,10 +37,10 @@ DEMO = ROOT / "scenes" / "recital.yaml"
 @pytest.fixture(scope="module", params=SCENES, ids=lambda path: path.stem)
 def shown(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> tuple[dict[str, Any], Placed]:
     document = SceneDocument.open(request.param, tmp_path_factory.mktemp("state"))
-    staged = PlacementCache().staged(document.scene)
-    view = view_from_document(document, staged)
+    placed = PlacementCache().placed(document.scene)
+    view = view_from_document(document, placed)
     document.close()
-    return json.loads(json.dumps(view, allow_nan=False)), staged
+    return json.loads(json.dumps(view, allow_nan=False)), placed
 
 
 def _changed(edit: dict[str, Any], folder: Path) -> Scene:
@@ -56,12 +56,12 @@ def _changed(edit: dict[str, Any], folder: Path) -> Scene:
 
 
 def test_every_light_is_where_the_layout_has_it(shown: tuple[dict[str, Any], Placed]) -> None:
-    view, staged = shown
-    layout = layout_from_scene(staged.scene)
-    mix = mix_from_scene(staged.scene, layout)
+    view, placed = shown
+    layout = layout_from_scene(placed.scene)
+    mix = mix_from_scene(placed.scene, layout)
     assert [light["name"] for light in view["lights"]] == list(layout.light_names)
-    weights = mix.only(mix.names).weights_rgb(staged.scene.camera.shutter_s)
-    facts = {fact.name: fact for fact in facts_from_scene(staged.scene, layout)}
+    weights = mix.only(mix.names).weights_rgb(placed.scene.camera.shutter_s)
+    facts = {fact.name: fact for fact in facts_from_scene(placed.scene, layout)}
     for index, light in enumerate(view["lights"]):
         assert light["number"] == index + 1 and light["weight_rgb"] == weights[index].tolist()
         assert light["muted"] is mix.muted[index]
@@ -82,13 +82,13 @@ def test_every_light_is_where_the_layout_has_it(shown: tuple[dict[str, Any], Pla
 def test_outlines_hold_the_solids_that_the_renderer_sees(shown: tuple[dict[str, Any], Placed]) -> None:
     from sim.render.stage.solids import mesh_from_body
 
-    view, staged = shown
+    view, placed = shown
     lights = {light["name"]: light for light in view["lights"]}
-    for placed in staged.layout.lights:
-        shape = lights[placed.name]
+    for at in placed.layout.lights:
+        shape = lights[at.name]
         assert len(shape["shape_top"]) == len(shape["shape_side"]) == len(shape["shape_front"])
-        for index, body in enumerate(placed.rig.body):
-            points = mesh_from_body(body, placed.world_from_light).vertices - placed.position_m
+        for index, body in enumerate(at.rig.body):
+            points = mesh_from_body(body, at.world_from_light).vertices - at.position_m
             for key, axes in (("shape_top", [0, 2]), ("shape_side", [2, 1]), ("shape_front", [0, 1])):
                 drawn = np.array(shape[key][index])
                 assert np.allclose(drawn.min(axis=0), points[:, axes].min(axis=0), atol=1e-4)
@@ -96,8 +96,8 @@ def test_outlines_hold_the_solids_that_the_renderer_sees(shown: tuple[dict[str, 
 
 
 def test_the_sitter_is_drawn_as_wide_and_high_as_the_figure(shown: tuple[dict[str, Any], Placed]) -> None:
-    view, staged = shown
-    sitter, figure = view["sitter"], staged.layout.figure
+    view, placed = shown
+    sitter, figure = view["sitter"], placed.layout.figure
     points = np.concatenate([part.points_m for part in figure.parts if part.name != "sequins"])
     top = np.concatenate([np.array(outline) for outline in sitter["outline_top"]])
     side, front = np.array(sitter["outline_side"][0]), np.array(sitter["outline_front"][0])
@@ -107,18 +107,18 @@ def test_the_sitter_is_drawn_as_wide_and_high_as_the_figure(shown: tuple[dict[st
         assert np.allclose(drawn.max(axis=0), points[:, axes].max(axis=0), atol=0.01)
     assert sitter["outline_names"] == ["skirt", "shoulders", "head"][: len(sitter["outline_names"])]
     for name in ("face", "chest", "near eye", "backdrop head"):
-        assert np.allclose(sitter["parts"][name], staged.layout.anchors_m[name], atol=1e-5)
+        assert np.allclose(sitter["parts"][name], placed.layout.anchors_m[name], atol=1e-5)
 
 
 def test_camera_and_room_are_those_of_the_scene(shown: tuple[dict[str, Any], Placed]) -> None:
-    view, staged = shown
-    camera, seen = view["camera"], staged.layout.camera
+    view, placed = shown
+    camera, seen = view["camera"], placed.layout.camera
     assert camera["fov_deg"][0] == pytest.approx(seen.horizontal_fov_deg, abs=1e-3)
     ratio = math.tan(math.radians(camera["fov_deg"][0] / 2)) / math.tan(math.radians(camera["fov_deg"][1] / 2))
     assert ratio == pytest.approx(camera["aspect"], rel=1e-4)
     up, forward = np.array(camera["up"]), seen.forward
     assert abs(up @ forward) < 1e-4 and np.linalg.norm(up) == pytest.approx(1, abs=1e-4) and up[1] > 0
-    assert view["room"]["low_m"] == [round(v, 4) for v in staged.scene.room.low_corner_m]
+    assert view["room"]["low_m"] == [round(v, 4) for v in placed.scene.room.low_corner_m]
     for panel in view["panels"]:
         # A board seen from the front is at most as high as it is, and as wide as its diagonal.
         wide, high = np.ptp(np.array(panel["shape_front"][0]), axis=0)
@@ -129,7 +129,7 @@ def test_camera_and_room_are_those_of_the_scene(shown: tuple[dict[str, Any], Pla
 
 def test_blocks_are_in_the_form_of_the_file(shown: tuple[dict[str, Any], Placed]) -> None:
     # What the page is told of a block can be written back as it is, and means the same.
-    view, staged = shown
+    view, placed = shown
     text = (ROOT / "scenes" / Path(view["file"]).name).read_text("utf-8")
     for key in ("camera", "sitter", "room"):
         text = text_with_value(text, (key,), view[key]["block"])
@@ -138,12 +138,12 @@ def test_blocks_are_in_the_form_of_the_file(shown: tuple[dict[str, Any], Placed]
             text = text_with_value(text, ("lights", light["name"], "source"), light["source"])
             text = text_with_value(text, ("lights", light["name"], "modifier"), light["modifier"])
             text = text_with_value(text, ("lights", light["name"], "gels"), light["gels"])
-    assert scene_from_text(text).model_dump() == staged.scene.model_dump()
+    assert scene_from_text(text).model_dump() == placed.scene.model_dump()
 
 
 def test_the_mix_of_the_view_is_the_picture_of_the_program(shown: tuple[dict[str, Any], Placed]) -> None:
-    view, staged = shown
-    camera = staged.scene.camera
+    view, placed = shown
+    camera = placed.scene.camera
     layers = np.random.default_rng(1).gamma(1.0, 8.0, (len(view["lights"]), 4, 5, 3))
     # As the page does it: layer x weight x heard x gain, curve and code.
     heard = [not light["muted"] for light in view["lights"]]
@@ -153,7 +153,7 @@ def test_the_mix_of_the_view_is_the_picture_of_the_program(shown: tuple[dict[str
     weights = np.array([light["weight_rgb"] for light in view["lights"]]) * np.array(heard)[:, None]
     page = encoded(np.einsum("khwc,kc->hwc", layers, weights) * gain)
     # As the handout's reference has it, from the scene.
-    mix = staged.mix.only(staged.mix.names).weights_rgb(camera.shutter_s) * picture_scale_rgb(camera)
+    mix = placed.mix.only(placed.mix.names).weights_rgb(camera.shutter_s) * picture_scale_rgb(camera)
     assert np.abs(page.astype(int) - mixed_codes(layers * mix[:, None, None, :], [0.0] * len(heard), heard)).max() <= 1
     assert 30 < page.mean() < 225
 
@@ -203,37 +203,37 @@ EDITS: list[tuple[dict[str, Any], str]] = [
 
 
 def test_layers_hold_exactly_where_the_renderers_keys_agree(engine: Engine, tmp_path: Path) -> None:
-    staging = PlacementCache()
-    start = staging.staged(load_scene(DEMO))
+    placements = PlacementCache()
+    start = placements.placed(load_scene(DEMO))
     how = {"size": (4, 6), "samples": 1}
     before = of_layers(of_stage(start.scene, layout_from_scene(start.scene)), **how)
     for number, (edit, said) in enumerate(EDITS):
         folder = tmp_path / str(number)
         folder.mkdir()
         scene = _changed(edit, folder)
-        staged = staging.staged(scene)
+        placed = placements.placed(scene)
         after = of_layers(of_stage(scene, layout_from_scene(scene)), **how)
         names = {"rim": "edge"}
         same = {name for name, key in after.items() if before.get(names.get(name, name)) == key}
-        held = {name for name, key in staged.layers.items() if start.layers.get(names.get(name, name)) == key}
+        held = {name for name, key in placed.layers.items() if start.layers.get(names.get(name, name)) == key}
         assert held == same, edit
         lost = set(after) - same
         assert lost == {"none": set(), "all": set(after)}.get(said, {said}), edit
-        assert (staged.geometry == start.geometry) == (not lost and set(after) == set(before)), edit
+        assert (placed.geometry == start.geometry) == (not lost and set(after) == set(before)), edit
         if "rim" not in after:
-            assert set(staged.valid_layers(start)) == same
+            assert {name for name, key in placed.layers.items() if start.layers.get(name) == key} == same
     # Back where it was, it has its number again.
-    assert staging.staged(start.scene).geometry == start.geometry
+    assert placements.placed(start.scene).geometry == start.geometry
 
 
 def test_a_stage_kept_from_before_is_the_same_as_one_made_anew(tmp_path: Path) -> None:
-    staging = PlacementCache()
-    staging.staged(load_scene(DEMO))
+    placements = PlacementCache()
+    placements.placed(load_scene(DEMO))
     for number, (edit, _) in enumerate(EDITS):
         folder = tmp_path / str(number)
         folder.mkdir()
         scene = _changed(edit, folder)
-        kept, anew = staging.staged(scene), PlacementCache().staged(scene) if number % 5 == 0 else None
+        kept, anew = placements.placed(scene), PlacementCache().placed(scene) if number % 5 == 0 else None
         plain = layout_from_scene(scene)
         for name, point in plain.anchors_m.items():
             assert np.array_equal(kept.layout.anchors_m[name], point)
@@ -278,7 +278,7 @@ def test_a_warning_of_the_scene_is_told(tmp_path: Path) -> None:
     document = SceneDocument.open(path, tmp_path / "state")
     applied(document, [{"op": "set", "path": ["camera", "shutter"], "value": "1/1000 s"},
                     {"op": "set", "path": ["camera", "aperture"], "value": "f/4"}])  # fmt: skip
-    view = view_from_document(document, PlacementCache().staged(document.scene))
+    view = view_from_document(document, PlacementCache().placed(document.scene))
     assert len(view["warnings"]) == 1 and "sync" in view["warnings"][0]["text"]
     # Two stops more light through the lens than the file says; time does not count for flash.
     assert view["exposure"]["stops_from_file"] == pytest.approx(2.0, abs=1e-6)

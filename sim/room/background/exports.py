@@ -6,11 +6,11 @@ import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
 
 from sim.quantities.errors import HalfstopError
 from sim.room.background.process import Child
 from sim.room.background.worker import WHATS, folder_of
+from sim.room.protocol import messages
 from sim.scene.edit import text_with_value
 from sim.scene.read import scene_from_text
 
@@ -34,7 +34,7 @@ class Export:
     done: bool = False
     cancelled: bool = field(default=False, repr=False)
 
-    def message(self) -> dict[str, Any]:
+    def message(self) -> messages.Export:
         """What the tabs are told."""
         return {
             "type": "export", "id": self.id, "what": self.what, "title": TITLES[self.what], "step": self.step,
@@ -76,7 +76,7 @@ class Exports:
         self.all[export.id] = export
         return export
 
-    async def run(self, export: Export, path: Path, text: str, options: dict[str, Any]) -> None:
+    async def run(self, export: Export, path: Path, text: str, options: dict[str, object]) -> None:
         """Make an export of a scene as it stands in the room, saved or not."""
         self._on_change(export)
         spans = PLAN_SPAN if export.what == "plan" else STEP_SPAN

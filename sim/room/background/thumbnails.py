@@ -10,6 +10,7 @@ from typing import Any
 from sim.render.cache.disk import LayerStore
 from sim.room.background.library import Entry, entries, keep_png, kept_png
 from sim.room.background.process import Child
+from sim.room.protocol.messages import Library
 
 LOOK_EVERY_S = 0.5
 # The picture on the table goes first.
@@ -34,14 +35,18 @@ class Thumbnails:
         self._wanted: dict[str, Entry] = {}
         self._child: Child | None = None
 
-    def message(self) -> dict[str, Any]:
+    def message(self) -> Library:
         """What the tabs are told of the library."""
         return {
             "type": "library",
             "modifiers": [
-                {**vars(entry), "ready": entry.id in self._pngs, "url": f"ball/{entry.id}.png"} for entry in entries()
+                {
+                    "id": entry.id, "group": entry.group, "title": entry.title, "text": entry.text,
+                    "block": entry.block, "ready": entry.id in self._pngs, "url": f"thumbnail/{entry.id}.png",
+                }
+                for entry in entries()
             ],
-        }
+        }  # fmt: skip
 
     def want(self, wanted: Iterable[Entry]) -> None:
         """Make these pictures before the others, and do not wait for the painter to rest."""

@@ -6,15 +6,13 @@ const GESTURE_EVERY_MS = 110;
 // Other messages carry ids of their own, such as an export's.
 const ANSWERS = ["done", "refused", "wishes"];
 
-// Where in the file: "lights.key.place: ", "panels[0]: ", with whatever name a light was to have.
-const KEY_PATH = /^(?:camera|sitter|backdrop|room|lights|panels|ambient|meters|render)(?:[.[](?:(?!: ).)*)?: /;
+/** A refusal in one line, without its key in the file, which means nothing to who does not edit it. */
+const lineOf = ({ what, expected, cure }) =>
+  [what, expected && `expected ${expected}`, cure].filter(Boolean).join("; ");
 
-/** The server's one line without the place in the file, which means nothing to who does not edit it. */
+/** The line as a sentence of its own, without the file that it names first. */
 export const refusalText = (text) => {
-  const line = String(text)
-    .replace(/^\S*\.ya?ml:(\d+:)?\s*/, "")
-    .replace(/^[\w .[\]-]+: (?=got )/, "")
-    .replace(KEY_PATH, "");
+  const line = String(text).replace(/^\S*\.ya?ml:\s*/, "");
   return line.charAt(0).toUpperCase() + line.slice(1);
 };
 
@@ -49,6 +47,7 @@ export function connect(store, url = new URL("room", location.href).href.replace
   }
 
   function take(message) {
+    if (message.type === "refused") message.text = lineOf(message);
     store.receive(message);
     if (message.type === "refused" && (message.id ?? null) === null) store.say(refusalText(message.text), "refused");
     if (ANSWERS.includes(message.type) && waiting.has(message.id)) settle(message.id, waiting.get(message.id), message);

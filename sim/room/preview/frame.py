@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from sim.room.protocol.messages import Sight
 from sim.studio.layout import CameraView, unit
 
 # Largest value a layer is scaled to: half precision ends at 65504.
@@ -70,7 +71,7 @@ class PreviewFrame:
         """float32 little-endian metres, row by row from the top."""
         return self.distance_m.astype("<f4", copy=False).tobytes()
 
-    def sight(self) -> dict[str, Any]:
+    def sight(self) -> Sight:
         """The camera as JSON: with it and a pixel's distance a page finds the pixel's place; see `place_m`."""
         right, up, forward = self.camera.axes
         across, upward = half_extent(self.camera, self.size)

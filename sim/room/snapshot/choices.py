@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from functools import cache
-from typing import Any, get_args
+from typing import get_args
 
 from pydantic.fields import FieldInfo
 
 from sim.quantities import units
+from sim.room.protocol.scene_choices import FieldChoice, FixedChoices, KindChoice
+from sim.room.protocol.scene_view import JsonBlock
 from sim.scene import model
 from sim.scene.model.block import Block
 from sim.scene.model.fields import Measured, Number, Value
@@ -30,7 +32,7 @@ GRIDS = ("5°", "10°", "20°", "30°", "40°", "50°")
 APERTURES = ("f/1.4", "f/2", "f/2.8", "f/4", "f/5.6", "f/8", "f/11", "f/16", "f/22")
 SHUTTERS = ("1/30 s", "1/60 s", "1/100 s", "1/125 s", "1/160 s", "1/200 s", "1/250 s")
 FILM_SPEEDS = (50, 100, 200, 400, 800, 1600, 3200)
-GELS = (
+GELS: tuple[tuple[str, JsonBlock], ...] = (
     ("warmer by a quarter", {"mired": 42}), ("warmer by a half", {"mired": 81}),
     ("lamp light from daylight", {"mired": 159}), ("cooler by a quarter", {"mired": -30}),
     ("cooler by a half", {"mired": -68}), ("daylight from lamp light", {"mired": -131}),
@@ -46,7 +48,7 @@ LONG_KEYS = ("at", "distance", "stature", "guide_number", "bottom", "focus")
 
 
 @cache
-def choices() -> dict[str, Any]:
+def choices() -> FixedChoices:
     """Everything that can be chosen, as plain data; the same object every time."""
     return {
         "modifier_kinds": [kind_from_block(kind) for kind in MODIFIERS],
@@ -69,11 +71,11 @@ def choices() -> dict[str, Any]:
     }
 
 
-def kind_from_block(block: type[Block]) -> dict[str, Any]:
-    """One kind of a block with its fields: {"kind", "title", "told", "fields"}."""
+def kind_from_block(block: type[Block]) -> KindChoice:
+    """One kind of a block with its fields."""
     kind = str(get_args(block.model_fields["kind"].annotation)[0])
-    told = (block.model_fields["kind"].description or "").rstrip(".")
-    return {"kind": kind, "title": kind[:1].upper() + kind[1:], "told": told, "fields": fields_from_block(block)}
+    about = (block.model_fields["kind"].description or "").rstrip(".")
+    return {"kind": kind, "title": kind[:1].upper() + kind[1:], "told": about, "fields": fields_from_block(block)}
 
 
 @cache
@@ -81,13 +83,9 @@ def _fields(block: type[Block]) -> tuple[tuple[str, FieldInfo], ...]:
     return tuple((field.alias or name, field) for name, field in block.model_fields.items() if name != "kind")
 
 
-def fields_from_block(block: type[Block], lead: str = "", words: str = "") -> list[dict[str, Any]]:
-    """What a person may set in a block, blocks inside it by keys with dots.
-
-    Each: {"key", "label", "told", "unit", "example", "optional"} and where they hold "choices", "kind": "switch",
-    "low", "high" and "step" in `unit`.
-    """
-    found: list[dict[str, Any]] = []
+def fields_from_block(block: type[Block], lead: str = "", words: str = "") -> list[FieldChoice]:
+    """What a person may set in a block, blocks inside it by keys with dots."""
+    fields: list[FieldChoice] = []
     for alias, field in _fields(block):
         if alias in PLACES:
             continue
@@ -97,16 +95,16 @@ def fields_from_block(block: type[Block], lead: str = "", words: str = "") -> li
         inner = next((value for value in values if isinstance(value, type)), None)
         plain = [value for value in values if isinstance(value, Value)]
         if inner is not None and not plain:
-            found += fields_from_block(inner, f"{key}.", "" if alias == "size" else f"{label} ")
+            fields += fields_from_block(inner, f"{key}.", "" if alias == "size" else f"{label} ")
             continue
         if plain:
-            found.append(_described(key, label, field, plain))
-    return found
+            fields.append(_described(key, label, field, plain))
+    return fields
 
 
 def _values(field: FieldInfo) -> Iterator[Value | type[Block]]:
     """The checks of a field that a person can answer in a line, and the blocks it may hold."""
-    waiting: list[Any] = [*field.metadata, field.annotation]
+    waiting: list[object] = [*field.metadata, field.annotation]
     while waiting:
         part = waiting.pop(0)
         if isinstance(part, Value) or (isinstance(part, type) and issubclass(part, Block)):
@@ -115,9 +113,9 @@ def _values(field: FieldInfo) -> Iterator[Value | type[Block]]:
         waiting += [*getattr(part, "__metadata__", ()), *get_args(part)]
 
 
-def _described(key: str, label: str, field: FieldInfo, plain: list[Value]) -> dict[str, Any]:
+def _described(key: str, label: str, field: FieldInfo, plain: list[Value]) -> FieldChoice:
     example = field.examples[0] if field.examples else None
-    about: dict[str, Any] = {
+    about: FieldChoice = {
         "key": key,
         "label": label[:1].upper() + label[1:],
         "told": (field.description or "").rstrip("."),
@@ -136,13 +134,14 @@ def _described(key: str, label: str, field: FieldInfo, plain: list[Value]) -> di
             case Text() | FileName():
                 about.setdefault("kind", "text")
             case Measured():
-                about |= _measured(key, value)
+                about = _measured(about, key, value)
             case Number():
-                about |= {"kind": "number", "low": value.low, "high": value.high, "step": 1 if value.whole else 0.01}
+                step = 1 if value.whole else 0.01
+                about = {**about, "kind": "number", "low": value.low, "high": value.high, "step": step}
     return about
 
 
-def _measured(key: str, value: Measured) -> dict[str, Any]:
+def _measured(about: FieldChoice, key: str, value: Measured) -> FieldChoice:
     unit, factor = value.quantity.unit, 1.0
     if value.quantity is units.LENGTH:
         last = key.rsplit(".", 1)[-1]
@@ -150,9 +149,9 @@ def _measured(key: str, value: Measured) -> dict[str, Any]:
         factor = value.quantity.units[unit]
     if value.quantity in (units.DIAL, units.F_NUMBER, units.TIME):
         # These have forms of their own, such as 1/4 or f/5.6 1/3.
-        return {"unit": "", "kind": "text"}
+        return {**about, "unit": "", "kind": "text"}
     steps = {"°": 1.0, "m": 0.05, "cm": 1.0, "mm": 1.0, "K": 100.0, "stops": 0.1}
     return {
-        "unit": unit, "kind": "measure", "low": round(value.low / factor, 6), "high": round(value.high / factor, 6),
-        "step": steps.get(unit, 1.0),
+        **about, "unit": unit, "kind": "measure", "low": round(value.low / factor, 6),
+        "high": round(value.high / factor, 6), "step": steps.get(unit, 1.0),
     }  # fmt: skip

@@ -1,7 +1,7 @@
 """Where everything of the scene stands, found anew after every edit within a few milliseconds.
 
 What an edit leaves alone is kept: the posed figure, each light's rig, the drawn outlines. Keys over plain data tell
-which layers have to be traced again; two stages with the same number need the same layers, also after undo.
+which layers have to be traced again; two placements with the same number need the same layers, also after undo.
 """
 
 from __future__ import annotations
@@ -76,10 +76,6 @@ class Placed:
     sitter_shape: SitterShape
     light_shapes: dict[str, LightShape]
 
-    def valid_layers(self, earlier: Placed) -> tuple[str, ...]:
-        """Names of the lights whose layers of an earlier stage still hold."""
-        return tuple(name for name, number in self.layers.items() if earlier.layers.get(name) == number)
-
 
 class PlacementCache:
     """Finds `Placed` for one scene after another and keeps what they share.
@@ -93,7 +89,7 @@ class PlacementCache:
         self._shape: tuple[Hashable, SitterShape] | None = None
         self._numbers: dict[str, int] = {}
 
-    def staged(self, scene: Scene) -> Placed:
+    def placed(self, scene: Scene) -> Placed:
         """The scene with all its places; raises `HalfstopError` where a file it names cannot be used."""
         folder = scene.file_path(".")
         sitter_key = fingerprint.of_sitter(scene)

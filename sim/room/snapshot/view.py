@@ -1,36 +1,24 @@
-"""The scene as the page shows it: one JSON object with every place, outline, number and word that it draws.
+"""The scene as the page shows it: one message with every place, outline, number and word that it draws.
 
-Beside what the page was promised from the start, it holds:
-    redo_text; stage: {"set": digest, "layers": {name: number}}: a light's picture holds while its number stays;
-    trouble: a line where unsaved changes cannot be kept on disk, else ""; safety: the line that belongs to every set.
-    exposure: settings as text (aperture, shutter, iso) and as numbers (f_number, shutter_s, iso_value,
-        white_balance_K), white_balance_rgb, display_scale, grey_scale (both multiplied), luminance, curve {shoulder,
-        saturation, grey}, filters [{name, title, rgb}], bands [{from_stops, label, colour}], balance {first_K, step_K,
-        rgb}, constants {dome, flat, spot}.
-    camera, sitter, backdrop: block, in the form of the file with what is left out filled in; text; around (whether
-        the place is said as a bearing). sitter: outline_names for outline_top, outline_front [[x, y], ...].
-    lights: number; is_room, is_flash; stand; dial {lowest_stops, step_stops} or null; layer (see stage); azimuth_deg;
-        shape_front. shape_top holds x and z, shape_side z and y, shape_front x and y, in metres around position_m with
-        the light turned as it stands; the last outline is a luminous face. beam_deg is across and up.
-    panels: name, index, kind, surface, position_m, aim_m, aim, width_m, height_m, shape_*, words, block, movable.
-    meters: at, the point's name or "point"; facing, a name or a point.
-    choices: see sim.room.snapshot.choices; backdrop holds the fields of the present one.
-Lengths are metres, angles degrees; null stands for what there is not.
+What its keys mean is told in `sim.room.protocol.scene_view`. Lengths are metres, angles degrees; None stands for what
+there is not.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from functools import cache
-from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from sim.light import finish
 from sim.light.develop import SATURATION, SHOULDER_FROM, picture_scale_rgb
 from sim.metering import health
 from sim.metering.points import CONSTANT_C
 from sim.quantities import color, photometry, phrases, units
+from sim.quantities.plain import Tree
 from sim.reports.handout.page import (
     BALANCE_FIRST_K,
     BALANCE_LAST_K,
@@ -41,12 +29,32 @@ from sim.reports.plan.caution_words import DEFER
 from sim.reports.plan.facts import LightFacts
 from sim.reports.plan.outlines import face_line_m
 from sim.room.document.scene_document import SceneDocument
+from sim.room.protocol.scene_choices import FieldChoice
+from sim.room.protocol.scene_view import (
+    BackdropView,
+    CameraView,
+    Developing,
+    DocumentView,
+    Exposure,
+    JsonBlock,
+    LampFields,
+    LightFields,
+    LightView,
+    LightWords,
+    MeterView,
+    PanelView,
+    PlaceFields,
+    Points,
+    Row,
+    SitterView,
+)
 from sim.room.snapshot.choices import choices
 from sim.room.snapshot.placement_cache import LightShape, Placed, SitterShape, panel_outlines, rounded
 from sim.room.snapshot.words import place_text, size_text, source_text
 from sim.scene import model
 from sim.scene.light_words import gel_words, modifier_words, power_words
-from sim.scene.model import Camera, Scene
+from sim.scene.model import Camera, Point, Scene
+from sim.scene.model.block import Block
 from sim.scene.model.checks import scene_warnings
 from sim.scene.model.places import Around
 from sim.scene.text import data_from_text
@@ -55,17 +63,22 @@ from sim.studio.layout import Layout
 # Inks of the lights by their place in the file, dark enough for text on the sheet (4.5 : 1 and more).
 INKS = ("#1f4e9c", "#b5401c", "#0f7560", "#8b2f7d", "#7c6200", "#2e6f9e", "#9c2743", "#4f6b1f")
 ROOM_INK = "#5d5f66"
+Metres = npt.NDArray[np.float64]
+NO_PLACE: PlaceFields = {
+    "stand": "none", "position_m": None, "aim_m": None, "aim": None, "movable": False,
+    "hint": "Even light comes from everywhere and has no place.",
+}  # fmt: skip
 
 
-def view_from_document(document: SceneDocument, staged: Placed, *, tour: bool = False) -> dict[str, Any]:
-    """What the page shows of a document and its stage; `tour` whether to offer the first-run tour."""
-    scene = staged.scene
+def view_from_document(document: SceneDocument, placed: Placed, *, tour: bool = False) -> DocumentView:
+    """What the page shows of a document and its placements; `tour` whether to offer the first-run tour."""
+    scene = placed.scene
     data = data_from_text(document.text)
     return {
         "type": "state",
         "revision": document.revision,
-        "geometry": staged.geometry,
-        "stage": {"set": staged.set_key, "layers": staged.layers},
+        "geometry": placed.geometry,
+        "stage": {"set": placed.set_key, "layers": placed.layers},
         "file": str(document.path),
         "title": scene.title,
         "saved": document.saved,
@@ -77,32 +90,32 @@ def view_from_document(document: SceneDocument, staged: Placed, *, tour: bool = 
         "tour": tour,
         "safety": DEFER,
         "exposure": _exposure(scene.camera, document.disk_scene.camera),
-        "camera": _camera(scene, staged.layout),
+        "camera": _camera(scene, placed.layout),
         "room": {
-            "low_m": rounded(staged.layout.room_low_m),
-            "high_m": rounded(staged.layout.room_high_m),
+            "low_m": _row(placed.layout.room_low_m, 4),
+            "high_m": _row(placed.layout.room_high_m, 4),
             "block": _block(scene.room),
         },
         "backdrop": _backdrop(scene),
-        "sitter": _sitter(scene, staged.layout, staged.sitter_shape),
-        "lights": _lights(staged, data),
-        "panels": _panels(scene, staged.layout, data),
-        "meters": _meters(scene, staged.layout),
+        "sitter": _sitter(scene, placed.layout, placed.sitter_shape),
+        "lights": _lights(placed, data),
+        "panels": _panels(scene, placed.layout, data),
+        "meters": _meters(scene, placed.layout),
         "choices": {**choices(), "backdrop": _fields_of_backdrop(scene.backdrop.kind)},
         "warnings": [{"level": "caution", "text": text, "light": None} for text in scene_warnings(scene)],
     }
 
 
-def _block(block: Any) -> dict[str, Any]:
+def _block(block: Block) -> JsonBlock:
     """A block in the form of the scene file, with what is left out filled in."""
-    dumped: dict[str, Any] = block.model_dump(mode="json", by_alias=True, exclude_none=True)
+    dumped: JsonBlock = block.model_dump(mode="json", by_alias=True, exclude_none=True)
     return dumped
 
 
 # -- camera -----------------------------------------------------------------------------------
 
 
-def _exposure(camera: Camera, saved: Camera) -> dict[str, Any]:
+def _exposure(camera: Camera, saved: Camera) -> Exposure:
     scale = photometry.display_scale(camera.f_number, camera.iso)
     before = photometry.display_scale(saved.f_number, saved.iso)
     return {
@@ -122,7 +135,7 @@ def _exposure(camera: Camera, saved: Camera) -> dict[str, Any]:
 
 
 @cache
-def _developing() -> dict[str, Any]:
+def _developing() -> Developing:
     """Constants of the picture that no scene changes."""
     temperatures = range(BALANCE_FIRST_K, BALANCE_LAST_K + 1, BALANCE_STEP_K)
     return {
@@ -149,7 +162,7 @@ def _developing() -> dict[str, Any]:
     }
 
 
-def _camera(scene: Scene, layout: Layout) -> dict[str, Any]:
+def _camera(scene: Scene, layout: Layout) -> CameraView:
     camera, view = scene.camera, layout.camera
     width_m, height_m = camera.picture_m
     return {
@@ -180,7 +193,7 @@ def _view_deg(side_m: float, focal_length_m: float) -> float:
     return math.degrees(2 * math.atan(side_m / (2 * focal_length_m)))
 
 
-def _backdrop(scene: Scene) -> dict[str, Any] | None:
+def _backdrop(scene: Scene) -> BackdropView | None:
     plane, backdrop = scene.backdrop_plane_m, scene.backdrop
     if plane is None:
         return None
@@ -202,20 +215,21 @@ def _backdrop(scene: Scene) -> dict[str, Any] | None:
 
 
 @cache
-def _fields_of_backdrop(kind: str) -> list[dict[str, Any]]:
+def _fields_of_backdrop(kind: str) -> list[FieldChoice]:
     return next((each["fields"] for each in choices()["backdrop_kinds"] if each["kind"] == kind), [])
 
 
 # -- the sitter -------------------------------------------------------------------------------
 
 
-def _sitter(scene: Scene, layout: Layout, shape: SitterShape) -> dict[str, Any]:
+def _sitter(scene: Scene, layout: Layout, shape: SitterShape) -> SitterView:
     sitter = scene.sitter
     c, s = math.cos(math.radians(sitter.turn_deg)), math.sin(math.radians(sitter.turn_deg))
     turn, step = np.array([[c, s], [-s, c]]), np.array(sitter.step_m)
 
-    def world(points: np.ndarray) -> np.ndarray:
-        return points @ turn.T + step
+    def world(points: Metres) -> Metres:
+        at_m: Metres = points @ turn.T + step
+        return at_m
 
     rows = [(height_m, world(points)) for height_m, points in shape.rows]
     return {
@@ -237,7 +251,7 @@ def _sitter(scene: Scene, layout: Layout, shape: SitterShape) -> dict[str, Any]:
     }
 
 
-def _profile(rows: list[tuple[float, np.ndarray]], axis: int) -> list[list[float]]:
+def _profile(rows: list[tuple[float, Metres]], axis: int) -> Points:
     """Outline by its width at each height: [across, height] of one side up, of the other down."""
     low = [[float(points[:, axis].min()), height] for height, points in rows]
     high = [[float(points[:, axis].max()), height] for height, points in rows]
@@ -247,17 +261,16 @@ def _profile(rows: list[tuple[float, np.ndarray]], axis: int) -> list[list[float
 # -- lights -----------------------------------------------------------------------------------
 
 
-def _lights(staged: Placed, data: dict[str, Any]) -> list[dict[str, Any]]:
-    scene, mix = staged.scene, staged.mix
+def _lights(placed: Placed, data: Tree) -> list[LightView]:
+    scene, mix = placed.scene, placed.mix
     weights = mix.only(mix.names).weights_rgb(scene.camera.shutter_s)
-    facts = {fact.name: fact for fact in staged.facts}
-    ambient = {item.name: place for place, item in enumerate(scene.ambient)}
-    found = []
+    facts = {fact.name: fact for fact in placed.facts}
+    ambient = {item.name: (place, item) for place, item in enumerate(scene.ambient)}
+    views: list[LightView] = []
     for index, name in enumerate(mix.names):
         light = scene.lights.get(name)
-        item: Any = light or scene.ambient[ambient[name]]
-        raw = data["lights"][name] if light else data["ambient"][ambient[name]]
-        entry = {
+        place, room_light = ambient.get(name, (0, None))
+        fields: LightFields = {
             "name": name,
             "number": index + 1,
             "colour": INKS[index % len(INKS)] if light else ROOM_INK,
@@ -266,41 +279,37 @@ def _lights(staged: Placed, data: dict[str, Any]) -> list[dict[str, Any]]:
             "muted": mix.muted[index],
             "power_stops": mix.dial_stops[index],
             "power_text": phrases.power_short(mix.dial_stops[index]),
-            "dial": None,
             "weight_rgb": _exact(weights[index]),
-            "layer": staged.layers[name],
-            "source": {"kind": "ambient"},
-            "modifier": {"kind": item.kind} if light is None else {},
-            "grid": None,
-            "gels": [],
-            "stand": "none",
-            "words": {"source": "light of the room", "modifier": "even light of the room", "place": "", "power": ""},
-            "block": raw,
-            "movable": False,
-            "hint": "Even light comes from everywhere and has no place.",
-            "position_m": None,
-            "aim_m": None,
-            "aim": None,
+            "layer": placed.layers[name],
+            "block": data["lights"][name] if light else data["ambient"][place],
         }
-        if name in facts:
-            entry |= _placed(facts[name], item, staged.light_shapes[name])
         if light is not None:
-            entry |= _lamp(light)
-            entry["words"] = {**entry["words"], **_light_words(light)}
-        elif name in facts:
-            entry["words"] = {**entry["words"], "modifier": f"window {size_text(item.size)}", "power": "room light"}
-        found.append(entry)
-    return found
+            where = _place(facts[name], light, placed.light_shapes[name])
+            views.append({**fields, **_lamp(light), **where, "words": _lamp_words(light, facts[name])})
+        elif isinstance(room_light, model.WindowPanel):
+            where = _place(facts[name], room_light, placed.light_shapes[name])
+            words: LightWords = {
+                "source": "light of the room", "modifier": f"window {size_text(room_light.size)}",
+                "place": place_text(facts[name].placed.position_m), "power": "room light",
+            }  # fmt: skip
+            views.append({**fields, **_no_lamp(room_light.kind), **where, "words": words})
+        elif room_light is not None:
+            words = {"source": "light of the room", "modifier": "even light of the room", "place": "", "power": ""}
+            views.append({**fields, **_no_lamp(room_light.kind), **NO_PLACE, "words": words})
+    return views
 
 
-def _placed(fact: LightFacts, item: Any, shape: LightShape) -> dict[str, Any]:
-    light = fact.placed
-    across, up = (float(np.linalg.norm(np.diff(face_line_m(light, upright=way), axis=0))) for way in (False, True))
+def _place(fact: LightFacts, light: model.Light | model.WindowPanel, shape: LightShape) -> PlaceFields:
+    at = fact.placed
+    across, up = (float(np.linalg.norm(np.diff(face_line_m(at, upright=way), axis=0))) for way in (False, True))
     return {
-        "position_m": _row(light.position_m),
-        "aim_m": _row(light.aim_m),
-        "aim": _target(item.aim),
-        "around": isinstance(item.place, Around),
+        "stand": fact.stand,
+        "position_m": _row(at.position_m),
+        "aim_m": _row(at.aim_m),
+        "aim": _target(light.aim),
+        "movable": True,
+        "hint": "",
+        "around": isinstance(light.place, Around),
         "bearing_deg": round(fact.bearing_deg, 4) + 0.0,
         "distance_m": round(fact.distance_m, 4),
         "height_m": round(fact.height_m, 4),
@@ -312,14 +321,14 @@ def _placed(fact: LightFacts, item: Any, shape: LightShape) -> dict[str, Any]:
         "shape_top": shape.top,
         "shape_side": shape.side,
         "shape_front": shape.front,
-        "stand": fact.stand,
-        "words": {"source": "light of the room", "modifier": "", "place": place_text(light.position_m), "power": ""},
-        "movable": True,
-        "hint": "",
     }
 
 
-def _lamp(light: model.Light) -> dict[str, Any]:
+def _no_lamp(kind: str) -> LampFields:
+    return {"source": {"kind": "ambient"}, "modifier": {"kind": kind}, "grid": None, "gels": [], "dial": None}
+
+
+def _lamp(light: model.Light) -> LampFields:
     modifier = _block(light.modifier)
     dial = light.source.dial
     return {
@@ -331,22 +340,25 @@ def _lamp(light: model.Light) -> dict[str, Any]:
     }
 
 
-def _light_words(light: model.Light) -> dict[str, str]:
-    words = {"source": source_text(light.source), "modifier": modifier_words(light), "power": power_words(light)}
-    return words | {"gels": ", ".join(map(gel_words, light.gels))}
+def _lamp_words(light: model.Light, fact: LightFacts) -> LightWords:
+    return {
+        "source": source_text(light.source), "modifier": modifier_words(light),
+        "place": place_text(fact.placed.position_m), "power": power_words(light),
+        "gels": ", ".join(map(gel_words, light.gels)),
+    }  # fmt: skip
 
 
 # -- panels and meters ------------------------------------------------------------------------
 
 
-def _panels(scene: Scene, layout: Layout, data: dict[str, Any]) -> list[dict[str, Any]]:
-    found = []
+def _panels(scene: Scene, layout: Layout, data: Tree) -> list[PanelView]:
+    views: list[PanelView] = []
     for index, (name, panel) in enumerate(scene.panels.items()):
         wings = [wing for wing in layout.panels if wing.name == name]
         at_m = np.array(panel.place.position_m)
         shape = panel_outlines(wings, at_m)
         aim_m = layout.anchors_m[panel.aim] if isinstance(panel.aim, str) else np.array(panel.aim.position_m)
-        found.append({
+        views.append({
             "name": name,
             "index": index,
             "kind": panel.kind,
@@ -366,10 +378,10 @@ def _panels(scene: Scene, layout: Layout, data: dict[str, Any]) -> list[dict[str
             "block": data["panels"][name],
             "movable": True,
         })  # fmt: skip
-    return found
+    return views
 
 
-def _meters(scene: Scene, layout: Layout) -> list[dict[str, Any]]:
+def _meters(scene: Scene, layout: Layout) -> list[MeterView]:
     return [
         {
             "name": name,
@@ -382,14 +394,14 @@ def _meters(scene: Scene, layout: Layout) -> list[dict[str, Any]]:
     ]
 
 
-def _target(target: Any) -> str | list[float]:
+def _target(target: str | Point) -> str | Row:
     return target if isinstance(target, str) else _row(target.position_m)
 
 
-def _row(values: Any) -> list[float]:
-    """Three numbers, to a hundredth of a millimetre."""
-    return [round(float(value), 5) + 0.0 for value in values]
+def _row(values: Iterable[float], digits: int = 5) -> Row:
+    """Three numbers (m), to a hundredth of a millimetre."""
+    return [round(float(value), digits) + 0.0 for value in values]
 
 
-def _exact(values: Any) -> list[float]:
+def _exact(values: Iterable[float]) -> Row:
     return [float(value) for value in values]

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from typing import TypedDict
 
 from sim.advice.checks.sentences import sentence_from_finding
 from sim.advice.finding import Finding, Severity
@@ -11,19 +10,12 @@ from sim.reports.plan.caution_words import text_from_caution
 from sim.reports.plan.cautions import cautions_from_scene, is_minor
 from sim.reports.plan.facts import facts_from_scene
 from sim.reports.plan.kit import supports_from_scene
+from sim.room.protocol.scene_view import RoomWarning
 from sim.scene.model import Scene
 from sim.studio.layout import Layout
 
 # Subjects of the checks that warn, in the order of the list.
 SUBJECTS = ("frame", "flare", "spill", "focus", "separation")
-
-
-class RoomWarning(TypedDict):
-    """One warning as the page shows it: `level` "note", "caution" or "danger"; the first `light` it is about."""
-
-    level: str
-    text: str
-    light: str | None
 
 
 def warnings_from_layout(scene: Scene, layout: Layout) -> list[RoomWarning]:

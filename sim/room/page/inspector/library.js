@@ -204,16 +204,16 @@ export function mount(element, room) {
 
   room.library = { open, rename, copy, remove, blockOfKind };
   store.subscribe(
-    ({ ball }) => {
+    ({ thumbnail }) => {
       const { library } = store.get();
-      if (ball && library) {
+      if (thumbnail && library) {
         const modifiers = library.modifiers.map((each) =>
-          each.id === ball.modifier ? { ...each, ready: true, url: ball.url ?? each.url } : each,
+          each.id === thumbnail.modifier ? { ...each, ready: true, url: thumbnail.url ?? each.url } : each,
         );
         store.update({ library: { ...library, modifiers } });
       }
     },
-    ["ball"],
+    ["thumbnail"],
   );
   store.subscribe(() => {
     if (box.node.open) draw();

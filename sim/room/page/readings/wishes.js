@@ -227,7 +227,6 @@ export function mount(place, room) {
         wishes: found.map(({ point, wish }) => ({ point, ...wish })),
         reference: reference.value,
         locked: [...locked],
-        try: true,
       },
       { quiet: true },
     );

@@ -1,0 +1,287 @@
+"""What a page may ask of the room, each request a model; what is malformed is refused in one plain line."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from typing import Annotated, Literal, TypeAlias
+
+from pydantic import (
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    StrictBool,
+    StrictInt,
+    StrictStr,
+    TypeAdapter,
+    ValidationError,
+)
+
+from sim.quantities.errors import HalfstopError, UnitError, quoted
+from sim.room.document.edits import (
+    MOST_EDITS,
+    AddLight,
+    Aim,
+    CopyLight,
+    Edit,
+    Move,
+    RenameLight,
+    SetValue,
+    Unset,
+    edits_from_data,
+)
+
+MOST_TARGETS = 24
+
+AnyEdit: TypeAlias = Annotated[Edit, Field(discriminator="op")]
+RequestId: TypeAlias = StrictInt | StrictStr | None
+
+
+class _Request(BaseModel):
+    """`id` comes back with the answer."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    id: RequestId = None
+
+
+class EditScene(_Request):
+    """Change the scene by edits, all or none, as one step of undo; those of one gesture `merge` into one step."""
+
+    type: Literal["edit"]
+    edits: Annotated[tuple[AnyEdit, ...], BeforeValidator(edits_from_data), Field(min_length=1, max_length=MOST_EDITS)]
+    merge: StrictStr | StrictInt | None = None
+
+
+class Undo(_Request):
+    """Take the last step back."""
+
+    type: Literal["undo"]
+
+
+class Redo(_Request):
+    """Do the last step that was taken back once more."""
+
+    type: Literal["redo"]
+
+
+class Save(_Request):
+    """Write the file; `force` over what another program wrote."""
+
+    type: Literal["save"]
+    force: StrictBool = False
+
+
+class SaveAs(_Request):
+    """Write another file and go on with it; `force` over one that is there."""
+
+    type: Literal["save_as"]
+    path: StrictStr
+    force: StrictBool = False
+
+
+class Reload(_Request):
+    """Take the file as it is on disk."""
+
+    type: Literal["reload"]
+
+
+class TargetRow(BaseModel):
+    """What one point should read: stops from the reference or an f-number, as a number or in words."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    point: StrictStr
+    stops: float | StrictStr | None = None
+    f_number: float | StrictStr | None = None
+    reference: StrictStr | None = None
+
+
+class FindDials(_Request):
+    """Find the dials that come nearest to the targets; lights in `locked` keep theirs."""
+
+    type: Literal["wish"]
+    wishes: Annotated[tuple[TargetRow, ...], Field(min_length=1, max_length=MOST_TARGETS)]
+    reference: StrictStr | None = None
+    locked: tuple[StrictStr, ...] = ()
+
+
+class TakeDials(_Request):
+    """Set the dials that were found last."""
+
+    type: Literal["take_wishes"]
+
+
+class KeepVersion(_Request):
+    """Keep the scene as it stands, to compare with."""
+
+    type: Literal["keep_slot"]
+    title: StrictStr | None = None
+
+
+class NameVersion(_Request):
+    """Give a kept version another title."""
+
+    type: Literal["name_slot"]
+    slot: StrictInt
+    title: StrictStr
+
+
+class DropVersion(_Request):
+    """Let a kept version go."""
+
+    type: Literal["drop_slot"]
+    slot: StrictInt
+
+
+class RestoreVersion(_Request):
+    """Go back to a kept version, as one step of undo."""
+
+    type: Literal["restore_slot"]
+    slot: StrictInt
+
+
+class BeginExport(_Request):
+    """Write an export of the scene as it stands; `size_px` the long side, `samples` rays per pixel."""
+
+    type: Literal["export"]
+    what: StrictStr
+    draft: StrictBool = False
+    size_px: Annotated[StrictInt, Field(ge=64, le=4000)] | None = None
+    samples: StrictInt | None = None
+
+
+class CancelExport(_Request):
+    """End an export that is under way."""
+
+    type: Literal["cancel_export"]
+    export: StrictInt
+
+
+class StartFrom(_Request):
+    """Open a copy of a set-up that comes with the program; `force` leaves what is not saved."""
+
+    type: Literal["start_from"]
+    example: StrictStr
+    path: StrictStr
+    force: StrictBool = False
+
+
+class TakeRecovery(_Request):
+    """Bring back what an earlier session left."""
+
+    type: Literal["take_recovery"]
+
+
+class DiscardRecovery(_Request):
+    """Let go of what an earlier session left."""
+
+    type: Literal["discard_recovery"]
+
+
+class ShowLibrary(_Request):
+    """Send the library of modifiers, and make its pictures now."""
+
+    type: Literal["library"]
+
+
+class LookAt(_Request):
+    """Trace this light first from now on; None for no one of them."""
+
+    type: Literal["look"]
+    light: StrictStr | None = None
+
+
+class TraceFiner(_Request):
+    """Trace the same picture finer."""
+
+    type: Literal["settle"]
+
+
+class EndTour(_Request):
+    """Do not offer the tour again."""
+
+    type: Literal["tour_done"]
+
+
+AnyRequest: TypeAlias = (
+    EditScene | Undo | Redo | Save | SaveAs | Reload | FindDials | TakeDials | KeepVersion | NameVersion | DropVersion
+    | RestoreVersion | BeginExport | CancelExport | StartFrom | TakeRecovery | DiscardRecovery | ShowLibrary | LookAt
+    | TraceFiner | EndTour
+)  # fmt: skip
+Request: TypeAlias = Annotated[AnyRequest, Field(discriminator="type")]
+_READ: TypeAdapter[AnyRequest] = TypeAdapter(Request)
+# What each field of a request should have been, for who sees the page alone.
+EXPECTED = {
+    "wishes": f"1 to {MOST_TARGETS} points, each with stops or an f-number",
+    "path": 'a name for the file, such as "my-portrait.yaml"',
+    "size_px": "a long side of 64 to 4000 pixels",
+    "samples": "a number of rays per pixel",
+    "slot": "the number of a kept version",
+    "export": "the number of an export",
+    "what": "the name of an export",
+    "example": "the name of a set-up",
+}
+
+
+def request_from_text(text: str) -> AnyRequest:
+    """The request of a message of JSON; raises `RequestError` for what is none."""
+    try:
+        data = json.loads(text)
+    except (ValueError, RecursionError):
+        data = None
+    if not isinstance(data, dict):
+        raise RequestError(None, UnitError("this is no message", "an object of JSON", "load the page again"))
+    number = data.get("id")
+    if not isinstance(number, (int, str)) or isinstance(number, bool):
+        number = None
+    try:
+        return _READ.validate_python(data)
+    except HalfstopError as error:
+        raise RequestError(number, error) from None
+    except ValidationError as error:
+        raise RequestError(number, _fault(error)) from None
+    except RecursionError:
+        fault = UnitError("this is nested too deeply", "plain values", "write it simpler")
+        raise RequestError(number, fault) from None
+
+
+class RequestError(HalfstopError):
+    """A message that is no request: the `id` to answer it by, and its `fault`."""
+
+    def __init__(self, id: RequestId, fault: HalfstopError) -> None:
+        super().__init__(str(fault))
+        self.id, self.fault = id, fault
+
+
+def _fault(error: ValidationError) -> UnitError:
+    first = error.errors(include_url=False)[0]
+    if first["type"] in ("union_tag_invalid", "union_tag_not_found"):
+        what = "this page asks for something the room does not know"
+        return UnitError(what, cure="load the page again")
+    # Lead with the request's own field: the rest tells which of its forms failed.
+    _, name, *_ = (*map(str, first["loc"]), "", "")
+    if first["type"] == "extra_forbidden":
+        return UnitError(f"this page says {quoted(name)}, which the room does not know", cure="load the page again")
+    got = "nothing" if first["type"] == "missing" else quoted(first["input"])
+    return UnitError(f"got {got} for {name.replace('_', ' ')}", EXPECTED.get(name, "another value"), "do it again")
+
+
+def gesture_from_request(request: EditScene, tab_number: int) -> str | None:
+    """Name of the gesture that edits belong to, or None; two tabs' gestures stay apart."""
+    return None if request.merge in (None, "") else f"{tab_number}:{request.merge}"
+
+
+def lights_from_edits(edits: Sequence[Edit]) -> tuple[str, ...]:
+    """Names of the lights that edits touch, each once."""
+    names: list[str] = []
+    for edit in edits:
+        match edit:
+            case SetValue(path=("lights", name, *_)) | Unset(path=("lights", name, *_)):
+                names.append(str(name))
+            case Move(what=("light", name)) | Aim(what=("light", name)) | AddLight(name=name):
+                names.append(name)
+            case CopyLight(copy_name=name) | RenameLight(to=name):
+                names.append(name)
+    return tuple(dict.fromkeys(names))
