@@ -16,7 +16,7 @@ from sim.quantities import color, photometry
 from sim.scene.model import Camera
 
 SHOULDER_FROM = 0.7
-# Highest linear value before the sensor clips: 0.18 * 78 / 10 (ISO 12232, from memory).
+# Highest linear value before the sensor clips: 0.18 * 78 / 10 [ISO12232:2019].
 SATURATION = photometry.MIDDLE_GREY * photometry.SATURATION_EXPOSURE / photometry.STANDARD_OUTPUT_EXPOSURE
 
 

@@ -26,7 +26,7 @@ _FILM_SRGB = (0.0, 0.02, 0.062, 0.145, 0.312, 0.4613, 0.65, 0.85, 1.0)
 _FILM = PchipInterpolator(_FILM_STOPS, _FILM_SRGB)
 
 # How much light filters cost on panchromatic film in daylight: the factors of published film data sheets for gelatin
-# filters no. 8, 21, 25, 11; from memory.
+# filters no. 8, 21, 25, 11, from memory: a factor of 3 instead of 4 is 0.4 stop of grey behind that filter.
 FILTER_FACTORS = {"yellow": 2.0, "orange": 4.0, "red": 8.0, "green": 4.0}
 SURFACE_TRANSMISSION = 0.9  # of any filter at its best wavelength; common practice, no source
 # A red filter passes one channel only, so its factor gives the film's share of red; green and blue share the rest as
@@ -124,7 +124,8 @@ def filter_rgb(name: str) -> tuple[float, float, float]:
         return best, (passed - best * red) / green, 0.0
     if name == "yellow":
         return best, best, (passed - best * (red + green)) / blue
-    # A green filter passes at most 0.6 at its best (from memory); the rest of its light is red and blue alike.
+    # An estimate: a green filter passes at most 0.6 at its best (0.5 would darken green by 0.26 stop); the rest of its
+    # light is red and blue alike.
     rest = (passed - 0.6 * green) / (red + blue)
     return rest, 0.6, rest
 

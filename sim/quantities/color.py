@@ -16,7 +16,7 @@ LUMINANCE_WEIGHTS = (
     0.2126390059,
     0.7151686788,
     0.0721923154,
-)  # second row of IEC 61966-2-1's RGB to XYZ matrix
+)  # second row of [IEC61966-2-1:1999]'s RGB to XYZ matrix
 # XYZ to linear sRGB, inverse of the matrix of BT.709 primaries and D65 (x 0.3127, y 0.3290); IEC 61966-2-1.
 _RGB_FROM_XYZ = np.array(
     [
@@ -119,7 +119,7 @@ def temperature_through_gel(temperature_K: float, shift_mired: float) -> float:
 def daylight_xy_from_temperature(temperature_K: float) -> tuple[float, float]:
     """Return the chromaticity of CIE daylight, 4000 K to 25000 K.
 
-    Source: CIE 15, daylight locus (Judd, MacAdam and Wyszecki 1964), coefficients from memory.
+    Source: daylight locus of [CIE15:2018] after [Judd:1964]; held against a reference library in the tests.
 
     >>> tuple(round(v, 4) for v in daylight_xy_from_temperature(6504.0))
     (0.3127, 0.3291)

@@ -1,7 +1,7 @@
 """Balance: powers come back from readings it made itself, dials stay on their dials, and what cannot be is said.
 
 Set-ups are drawn at random and read by the closed form of a small source: intensity over distance squared (inverse
-square law, CIE 018:2019, from memory) on a cardioid dome (ISO 2720:1974, from memory).
+square law, [CIE18:2019]) on a cardioid dome ([ISO2720:1974]).
 """
 
 from __future__ import annotations

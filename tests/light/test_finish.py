@@ -61,7 +61,7 @@ def test_film_curve_rises_keeps_grey_and_has_toe_and_shoulder() -> None:
 
 @pytest.mark.parametrize("name", FILTER_FACTORS)
 def test_filters_cost_the_film_their_published_factor(name: str) -> None:
-    # Factors of film data sheets for gelatin filters 8, 21, 25, 11 in daylight, from memory.
+    # The factors of film data sheets that `sim/light/finish.py` names; half a factor's doubling is a third of a stop.
     published = {"yellow": 2.0, "orange": 4.0, "red": 8.0, "green": 4.0}
     passed = filter_rgb(name)
     assert all(0 <= t <= 0.9 + 1e-9 for t in passed)

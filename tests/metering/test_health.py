@@ -55,7 +55,7 @@ def _luminance_at(stops: float, camera=CAMERA) -> float:
 
 
 def test_saturation_is_that_of_iso_12232() -> None:
-    # Source: ISO 12232:2019, from memory: middle grey at H = 10/S, saturation at H = 78/S.
+    # Source: [ISO12232:2019]: middle grey at H = 10/S, saturation at H = 78/S.
     for camera in (CAMERA, CAMERA.model_copy(update={"iso": 400.0, "f_number": 2.8})):
         at_limit = 78 / camera.iso * camera.f_number**2 / photometry.LENS_FACTOR_Q
         values = np.full((2, 2), at_limit) * [[0.99, 1.01], [0.99, 0.99]]
@@ -132,7 +132,8 @@ def test_every_stop_has_its_band() -> None:
 def test_neighbouring_bands_differ_for_colour_blind_viewers() -> None:
     """CIEDE2000 of at least 10 between every two bands; simulation of Machado, Oliveira and Fernandes 2009.
 
-    Both from the library colour-science; 2.3 is the common figure for a just noticeable difference (from memory).
+    Both from the library colour-science; about 2.3 can just be told apart (an estimate that no reading
+    depends on), so 10 is plain to see.
     """
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")

@@ -1,8 +1,8 @@
 """Closed forms of illuminance and configuration factors, each with its source, for tests alone.
 
-Catalogue numbers are those of J. R. Howell, "A Catalog of Radiation Configuration Factors", from memory. Nothing
-here is imported by the program, and nothing here imports it. A configuration factor times pi times luminance is an
-illuminance; E = F pi L.
+Catalogue numbers are those of [Howell:2010]; `test_closed_forms` derives each form again, by integration or by an
+enclosure. Nothing here is imported by the program, and nothing here imports it. A configuration factor times pi
+times luminance is an illuminance; E = F pi L.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ import numpy as np
 
 
 def disc_to_parallel_element(radius_m: float, height_m: float, offset_m: float = 0.0) -> float:
-    """Factor from an element to a parallel disc whose axis passes at an offset (Howell B-13; on the axis B-12).
+    """Factor from an element to a parallel disc whose axis passes at an offset ([Howell:2010] B-13; on the axis B-12).
 
     With h and r in units of the offset, Z = 1 + h^2 + r^2: F = (1 - (1 + h^2 - r^2) / sqrt(Z^2 - 4 r^2)) / 2; from
     memory.
@@ -26,7 +26,7 @@ def disc_to_parallel_element(radius_m: float, height_m: float, offset_m: float =
 
 
 def disc_to_perpendicular_element(radius_m: float, height_m: float, offset_m: float) -> float:
-    """Factor from an element whose plane is at right angles to a disc's (Howell B-16, from memory).
+    """Factor from an element whose plane is at right angles to a disc's [Howell:2010] B-16).
 
     The element looks toward the disc's axis from an offset, from a height over the disc's plane:
     with h and r in units of the offset, Z = 1 + h^2 + r^2: F = (h / 2) (Z / sqrt(Z^2 - 4 r^2) - 1); offset > radius.
@@ -37,14 +37,14 @@ def disc_to_perpendicular_element(radius_m: float, height_m: float, offset_m: fl
 
 
 def rectangle_to_parallel_element(a_m: float, b_m: float, height_m: float) -> float:
-    """Factor from an element under one corner of a parallel rectangle a x b (Howell B-3, from memory)."""
+    """Factor from an element under one corner of a parallel rectangle a x b [Howell:2010] B-3)."""
     a, b = a_m / height_m, b_m / height_m
     ra, rb = math.sqrt(1 + a * a), math.sqrt(1 + b * b)
     return (a / ra * math.atan(b / ra) + b / rb * math.atan(a / rb)) / (2 * math.pi)
 
 
 def rectangle_to_perpendicular_element(a_m: float, b_m: float, height_m: float) -> float:
-    """Factor from an element at right angles to a rectangle, level with one of its corners (Howell B-4, from memory).
+    """Factor from an element at right angles to a rectangle, level with one of its corners [Howell:2010] B-4).
 
     The rectangle reaches a along the element's plane and b along the element's normal; the element lies at the
     height over the corner, its plane holding the side a.
@@ -56,7 +56,7 @@ def rectangle_to_perpendicular_element(a_m: float, b_m: float, height_m: float) 
 def sphere_to_element(radius_m: float, distance_m: float, tilt_rad: float) -> float:
     """Factor from an element to a sphere, by the angle between its normal and the sphere's centre.
 
-    Wholly above the horizon: cos(tilt) (r/d)^2. Cut by the horizon: Naraghi and Chung 1982 (Howell B-43), from memory.
+    Wholly above the horizon: cos(tilt) (r/d)^2. Cut by the horizon: [NaraghiChung:1982], [Howell:2010] B-43.
     """
     h = distance_m / radius_m
     if math.cos(tilt_rad) * h >= 1:
@@ -74,14 +74,14 @@ def sphere_to_element(radius_m: float, distance_m: float, tilt_rad: float) -> fl
 
 
 def discs_coaxial_parallel(radius_1_m: float, radius_2_m: float, distance_m: float) -> float:
-    """Factor from disc 1 to disc 2, parallel on one axis (Howell C-41, from memory)."""
+    """Factor from disc 1 to disc 2, parallel on one axis [Howell:2010] C-41)."""
     r1, r2 = radius_1_m / distance_m, radius_2_m / distance_m
     x = 1 + (1 + r2 * r2) / (r1 * r1)
     return (x - math.sqrt(x * x - 4 * (r2 / r1) ** 2)) / 2
 
 
 def rectangles_opposed(a_m: float, b_m: float, distance_m: float) -> float:
-    """Factor between two equal rectangles a x b that face each other (Howell C-11, from memory)."""
+    """Factor between two equal rectangles a x b that face each other [Howell:2010] C-11)."""
     x, y = a_m / distance_m, b_m / distance_m
     rx, ry = math.sqrt(1 + x * x), math.sqrt(1 + y * y)
     return (
@@ -98,7 +98,7 @@ def rectangles_opposed(a_m: float, b_m: float, distance_m: float) -> float:
 
 
 def rectangles_common_edge(width_m: float, depth_m: float, height_m: float) -> float:
-    """Factor from a floor (width x depth) to a wall (width x height) on its edge (Howell C-14, from memory)."""
+    """Factor from a floor (width x depth) to a wall (width x height) on its edge [Howell:2010] C-14)."""
     h, w = height_m / width_m, depth_m / width_m
     hw = h * h + w * w
     log = math.log(
@@ -112,7 +112,7 @@ def rectangles_common_edge(width_m: float, depth_m: float, height_m: float) -> f
 
 
 def sphere_to_coaxial_disc(radius_m: float, distance_m: float) -> float:
-    """Factor from a sphere to a disc, its axis through the sphere's centre (Howell C-121, from memory)."""
+    """Factor from a sphere to a disc, its axis through the sphere's centre [Howell:2010] C-121)."""
     return (1 - 1 / math.sqrt(1 + (radius_m / distance_m) ** 2)) / 2
 
 
@@ -122,7 +122,7 @@ def polygon_illuminance_lx(
     """Illuminance at a point with a normal from a Lambertian polygon: Lambert's formula (Photometria, 1760).
 
     E = (L / 2) |sum of theta_i (n . g_i)|, theta_i the angle an edge subtends and g_i the unit normal of the plane
-    through edge and point; as in Baum, Rushmeier and Winget 1989, from memory. The polygon is cut at the horizon.
+    through edge and point; as in [Baum:1989]. The polygon is cut at the horizon.
     """
     arms = _clip_to_horizon(np.asarray(corners_m, float) - point_m, np.asarray(normal, float))
     if len(arms) < 3:
@@ -160,7 +160,7 @@ def half_blocked_rectangle_lx(
 
     The rectangle (centre at x = y = 0) lies at z = 0, the screen at z = distance; a half-plane with its edge along y
     blocks x < 0 at z = edge_distance. Each screen point sees the rectangle beyond the line through the edge; that part
-    is a sum of corner rectangles (Howell B-3).
+    is a sum of corner rectangles ([Howell:2010] B-3).
     """
     # Project the edge from the point back to the rectangle's plane.
     seen_from = point_x_m - point_x_m * distance_m / (distance_m - edge_distance_m)

@@ -38,32 +38,32 @@ def rectangle_patches(x0, x1, y0, y1, n=700):
 
 @pytest.mark.parametrize(("radius", "height", "offset"), [(0.5, 1.0, 0.0), (0.5, 1.0, 0.3), (0.5, 0.7, 1.2)])
 def test_disc_parallel(radius, height, offset):
-    # Howell B-12, B-13, from memory.
+    # [Howell:2010] B-12, B-13.
     got = brute_factor(np.array([offset, 0, height]), np.array([0, 0, -1.0]), *disc_patches(radius))
     assert cf.disc_to_parallel_element(radius, height, offset) == pytest.approx(got, rel=2e-4)
 
 
 def test_disc_perpendicular():
-    # Howell B-16, from memory.
+    # [Howell:2010] B-16.
     got = brute_factor(np.array([1.1, 0, 0.8]), np.array([-1.0, 0, 0]), *disc_patches(0.5))
     assert cf.disc_to_perpendicular_element(0.5, 0.8, 1.1) == pytest.approx(got, rel=2e-4)
 
 
 def test_rectangle_parallel():
-    # Howell B-3, from memory.
+    # [Howell:2010] B-3.
     got = brute_factor(np.array([0, 0, 1.3]), np.array([0, 0, -1.0]), *rectangle_patches(0, 0.9, 0, 0.6))
     assert cf.rectangle_to_parallel_element(0.9, 0.6, 1.3) == pytest.approx(got, rel=2e-4)
 
 
 def test_rectangle_perpendicular():
-    # Howell B-4, from memory.
+    # [Howell:2010] B-4.
     got = brute_factor(np.array([0, 0, 0.7]), np.array([0, 1.0, 0]), *rectangle_patches(0, 0.9, 0, 0.6))
     assert cf.rectangle_to_perpendicular_element(0.9, 0.6, 0.7) == pytest.approx(got, rel=2e-4)
 
 
 @pytest.mark.parametrize("tilt_deg", [0, 40, 75, 85, 90, 97])
 def test_sphere_to_element(tilt_deg):
-    # Naraghi and Chung 1982 (Howell B-43), from memory. Brute force over the sphere's near side.
+    # [NaraghiChung:1982], [Howell:2010] B-43. Brute force over the sphere's near side.
     n = 900
     mu = (np.arange(n) + 0.5) / n * 2 - 1
     a = (np.arange(2 * n) + 0.5) / (2 * n) * 2 * math.pi
@@ -91,7 +91,7 @@ def test_sphere_forms_meet_at_the_horizon():
 
 
 def test_coaxial_discs_add_up_from_elements():
-    # Howell C-41 is the mean of B-13 over the first disc; both from memory.
+    # [Howell:2010] C-41 is the mean of B-13 over the first disc, integrated here.
     g, w = np.polynomial.legendre.leggauss(60)
     r = (g + 1) / 2 * 0.3
     mean = (
@@ -120,26 +120,26 @@ def test_a_box_sends_everything_to_its_walls():
 
 
 def test_unit_cube_value():
-    # Opposite faces of a cube: 0.1998, as tabled in heat-transfer handbooks, from memory.
+    # Opposite faces of a cube: 0.1998 as tabled, e.g. in [HowellSiegel:2015]; with four sides it adds up to 1.
     assert cf.rectangles_opposed(1, 1, 1) == pytest.approx(0.1998, abs=5e-5)
     assert cf.rectangles_common_edge(1, 1, 1) == pytest.approx(0.2000, abs=1e-4)
 
 
 def test_sphere_to_disc_is_its_solid_angle():
-    # Howell C-121: an isotropic source's share of 4 pi (solid angle of a cone, elementary geometry).
+    # [Howell:2010] C-121: an isotropic source's share of 4 pi (solid angle of a cone, elementary geometry).
     half_angle = math.atan(0.5 / 0.8)
     assert cf.sphere_to_coaxial_disc(0.5, 0.8) == pytest.approx((1 - math.cos(half_angle)) / 2, rel=1e-12)
 
 
 def test_lambert_polygon_is_the_corner_rectangle():
-    # Lambert 1760 against Howell B-3: two derivations of one number.
+    # Lambert 1760 against [Howell:2010] B-3: two derivations of one number.
     corners = np.array([[0, 0, 1.3], [0.9, 0, 1.3], [0.9, 0.6, 1.3], [0, 0.6, 1.3]])
     got = cf.polygon_illuminance_lx(corners, np.zeros(3), np.array([0, 0, 1.0]), 1.0)
     assert got == pytest.approx(math.pi * cf.rectangle_to_parallel_element(0.9, 0.6, 1.3), rel=1e-12)
 
 
 def test_lambert_polygon_cut_by_the_horizon():
-    # A polygon half under the horizon counts for its upper half alone: Howell B-4.
+    # A polygon half under the horizon counts for its upper half alone: [Howell:2010] B-4.
     corners = np.array([[0, -0.6, 0.7], [0.9, -0.6, 0.7], [0.9, 0.6, 0.7], [0, 0.6, 0.7]])
     got = cf.polygon_illuminance_lx(corners, np.zeros(3), np.array([0, 1.0, 0]), 1.0)
     assert got == pytest.approx(math.pi * cf.rectangle_to_perpendicular_element(0.9, 0.6, 0.7), rel=1e-12)
@@ -153,8 +153,9 @@ def test_half_blocked_rectangle_straight_behind_the_edge():
 
 
 def test_bounce_of_a_lit_square(engine):
-    # CIE 171:2006, "light reflection over diffuse surfaces", from memory of its kind: a square lit evenly from afar
-    # lights an element at right angles to it by its reflectance x illuminance x configuration factor (Howell B-4).
+    # In the manner of [CIE171:2006], "light reflection over diffuse surfaces", derived here: a square lit evenly from
+    # afar lights an element at right angles to it by its reflectance x illuminance x configuration factor
+    # ([Howell:2010] B-4).
     import mitsuba as mi
 
     from sim.light.readings import Probe, ProbeId
@@ -177,9 +178,9 @@ def test_bounce_of_a_lit_square(engine):
 
 @pytest.mark.parametrize("reflectance", [0.3, 0.7])
 def test_mean_bounce_in_a_cube(engine, reflectance):
-    # CIE 171:2006, "internal reflected component for diffuse surfaces", from memory of its kind: in a closed cube with
-    # a bulb at its centre the mean of direct and bounced light is that of Sumpner's sphere of the same area, within
-    # 2 % (the cube's own unevenness), and each wall's mean is the same by symmetry.
+    # In the manner of [CIE171:2006], "internal reflected component for diffuse surfaces", derived here: in a closed
+    # cube with a bulb at its centre the mean of direct and bounced light is that of Sumpner's sphere of the same area,
+    # within 2 % (the cube's own unevenness), and each wall's mean is the same by symmetry.
     import mitsuba as mi
 
     from sim.light.readings import Probe, ProbeId

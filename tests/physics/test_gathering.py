@@ -1,8 +1,7 @@
 """Pictures whose paths end in a radiance cache: how near they come to full paths, and that readings stay exact.
 
 Source: stock integrator `path` of Mitsuba 3 as reference library (through `test_layers`' studio); closed enclosures:
-radiance E / (1 - rho), the integrating-sphere form, e.g. Howell, Menguc and Siegel, "Thermal Radiation Heat Transfer",
-from memory.
+radiance E / (1 - rho), the integrating-sphere form, e.g. [HowellSiegel:2015].
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """The light-group integrator against the renderer's own path tracer and against exact enclosures.
 
 Sources: stock integrator `path` of Mitsuba 3 as reference library. Closed enclosures: radiance E / (1 - rho),
-the integrating-sphere form, e.g. Howell, Menguc and Siegel, "Thermal Radiation Heat Transfer", from memory.
+the integrating-sphere form, e.g. [HowellSiegel:2015].
 """
 
 from __future__ import annotations

@@ -1,8 +1,8 @@
 """The full integrator against its simplest form, light by light: a small studio, a bowl, and two shipped scenes.
 
 Both follow every path, on random numbers of their own; each block of the picture is tested by Welch's t of the means
-over seeds, two-sided, at 0.1 % for all blocks and lights together (Sidak's correction, Journal of the American
-Statistical Association 62, 1967, from memory). The seeds are fixed, so the outcome is the same every time.
+over seeds, two-sided, at 0.1 % for all blocks and lights together (Sidak's correction [Sidak:1967]).
+The seeds are fixed, so the outcome is the same every time.
 """
 
 from __future__ import annotations

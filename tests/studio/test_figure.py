@@ -171,7 +171,7 @@ def test_hair_lies_on_the_skull(build: str, style: str) -> None:
 
 @pytest.mark.parametrize("tone", SKIN_TONES)
 def test_skin_tones_against_a_colour_library(tone: str) -> None:
-    """Back from linear sRGB to CIELAB with colour-science; classes of Del Bino and Bernerd (2013), from memory."""
+    """Back from linear sRGB to CIELAB with colour-science; classes of [DelBinoBernerd:2013]."""
     rgb = palette.linear_rgb_from_lab(palette.SKIN_LAB[tone])
     xyz = colour.RGB_to_XYZ(np.array(rgb), "sRGB", apply_cctf_decoding=False)
     lab = colour.XYZ_to_Lab(xyz, colour.CCS_ILLUMINANTS["CIE 1931 2 Degree Standard Observer"]["D65"])

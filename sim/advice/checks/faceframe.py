@@ -9,7 +9,8 @@ import numpy as np
 from sim.render.cache.queries import StageLike, first_hits
 from sim.studio.layout import Layout, unit
 
-# Extent and step of the grid in eye distances (about 63 mm between the pupils of an adult, from memory).
+# Extent and step of the grid in eye distances (an estimate: about 63 mm between the pupils
+# of an adult; it scales the grid only and moves no reading).
 HALF_WIDTH, LOWEST, HIGHEST, STEP = 1.6, -2.1, 1.6, 0.035
 START_AHEAD_M = 0.4
 SURFACE_GAP_M = 1e-3

@@ -16,8 +16,7 @@ band beyond 0.3 D from the midline on the side away from the light. Ears, beyond
 
 Broad: the lit side of the face is the side turned to the camera; short: the side turned away. Within 4 degrees of
 square to the camera it is neither, nor is it for butterfly, flat, none and from below.
-Source of the names and their shape: handbooks of portrait lighting, from memory; the thresholds are ours (common
-practice, no source).
+Source of the names and their shape: common practice, no source; the thresholds are ours.
 """
 
 from __future__ import annotations

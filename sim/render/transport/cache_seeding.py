@@ -2,8 +2,8 @@
 
 Scouts leave random places of the picture and scatter twice. Where they meet something, the direct light of every
 luminaire is taken; each place then looks around along a few scattered rays, and light is handed on from cell to cell
-along these, bounce by bounce: radiosity with form factors found by random rays, solved by Jacobi iteration (Cohen and
-Wallace, "Radiosity and realistic image synthesis", 1993, from memory). What the cells send on fills the radiance cache.
+along these, bounce by bounce: radiosity with form factors found by random rays, solved by Jacobi iteration
+[CohenWallace:1993]. What the cells send on fills the radiance cache.
 """
 
 from __future__ import annotations

@@ -2,7 +2,7 @@
 
 Some camera rays of each part are traced again, on the random numbers they had, with their paths followed to the end.
 The mean of what they bring beyond what they brought to the picture is added to the part's mean, in readings only
-(a control variate: Owen, "Monte Carlo theory, methods and examples", chapter 8, from memory).
+(a control variate: [Owen:2013], chapter 8).
 """
 
 from __future__ import annotations

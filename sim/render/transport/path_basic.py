@@ -6,8 +6,7 @@ sent back along the ray is added to the layer of that light. Then one direction 
 The full integrator brings the same light with less noise: it also counts lights that a drawn direction runs into,
 spreads its random numbers evenly, ends dim paths early, and may take the rest of a path from a radiance cache.
 
-Source: Kajiya, "The rendering equation", SIGGRAPH 1986; next-event estimation as in Pharr, Jakob and Humphreys,
-"Physically Based Rendering", chapter on path tracing; both from memory.
+Source: the rendering equation [Kajiya:1986]; next-event estimation as in [Pharr:2023], chapter on path tracing.
 Does not: see lights in surfaces that mirror sharply, since no sampled point of a light lies in their one direction.
 """
 

@@ -2,7 +2,7 @@
 
 The integrator asks one of these at every vertex; both answer the same questions.
 
-Source: final gathering, Reichert 1992; Jensen, "Global illumination using photon maps", 1996 (from memory).
+Source: final gathering, [Reichert:1992], [Jensen:1996].
 """
 
 from __future__ import annotations

@@ -2,9 +2,9 @@
 
 Space is cut into cubes, and the surfaces in each by the side they face (six of them). A cell keeps, light by light, the
 mean radiance that scouts found leaving its surfaces; a path that meets the cell takes that mean instead of being
-followed further (final gathering: Reichert 1992; Jensen 1996; cells hashed by place and normal: Binder, Fricke and
-Keller 2019; all from memory). A path so short or so sharp that it sees less than a cell is followed on (area spread:
-Bekaert 2003, Muller et al. 2021, from memory), so contact shadows and reflections stay as they are.
+followed further (final gathering: [Reichert:1992], [Jensen:1996]; cells hashed by place and normal:
+[Binder:2019]). A path so short or so sharp that it sees less than a cell is followed on (area spread:
+[Bekaert:2003], [Muller:2021]), so contact shadows and reflections stay as they are.
 
 The mean of a cell stands for all of it: pictures are smoothed by a little less than a cell, seen from afar, and
 brightness moves by some thousandths. More scouts make smaller cells; readings are corrected

@@ -4,8 +4,7 @@ Every decision of a path (place in the pixel, point on each light, scattering di
 two-dimensional sequence over the samples of its pixel; sequences of different decisions and pixels are made
 independent by hashing. So n samples of a pixel cover each decision evenly, and any subset is still unbiased.
 
-Source: Burley, "Practical hash-based Owen scrambling", Journal of Computer Graphics Techniques 9(4), 2020; hash
-finalizer of 32 bits "lowbias32" by C. Wellons; both from memory.
+Source: [Burley:2020]; hash finalizer of 32 bits "lowbias32" [Wellons:2018]. Evenness and independence are tested.
 Does not: correlate neighbouring pixels, or keep more than 32 bits.
 """
 
@@ -48,7 +47,7 @@ class PathSampler:
     def pairs(self, bounce: Any, slot: int) -> Callable[[int], Any]:
         """Pairs for any number of decisions of one kind, drawn together: the n-th is the first one, digitally shifted.
 
-        A digital shift keeps the evenness of the sequence (Dick and Pillichshammer 2010, from memory); decisions that
+        A digital shift keeps the evenness of the sequence [DickPillichshammer:2010]; decisions that
         never meet in one estimate, as those of different lights, need no more independence than that.
         """
         x, y = self._bits(bounce, slot)

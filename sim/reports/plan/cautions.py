@@ -21,7 +21,7 @@ from sim.studio.gear.direct import blocked
 from sim.studio.gear.rig import axial_illuminance_lx
 from sim.studio.layout import Layout, PlacedLight, PlacedPanel
 
-# Supply voltage, breaker, share that a lasting load may take of it: 0.8 is NFPA 70 (NEC) 210.20(A), from memory; the
+# Supply voltage, breaker, share that a lasting load may take of it: 0.8 is [NFPA70:2023] 210.20(A), from memory; the
 # same margin is used for 230 V as common practice, no source.
 SUPPLIES = ((230.0, 16.0, 0.8), (120.0, 20.0, 0.8))
 GUESSED_W_PER_J = 2.0  # draw while recycling per stored energy where the scene gives none; common practice, no source

@@ -1,8 +1,7 @@
 """Half-size layers brought to full size along the edges of what the picture shows.
 
 Joint bilateral upsampling: each pixel takes the four nearest coarse ones, the more the better their surface agrees with
-its own; the colour of the surface itself is taken from the full-size guides. Source: Kopf, Cohen, Lischinski and
-Uyttendaele, "Joint bilateral upsampling", ACM Transactions on Graphics 26(3), 2007, from memory; widths by trial.
+its own; the colour of the surface itself is taken from the full-size guides. Source: [Kopf:2007]; widths by trial.
 """
 
 from __future__ import annotations

@@ -5,11 +5,9 @@ from __future__ import annotations
 import numpy as np
 
 # Cheek and forehead colours, CIELAB under D65, laid out on the individual typology angle scale
-# (very light > 55 deg, light 41-55, intermediate 28-41, tan 10-28, brown -30-10, dark < -30; Del Bino and
-# Bernerd, Br. J. Dermatol. 169(s3), 2013). Lightness, a* and b* lie in the ranges measured by Xiao,
-# Yates et al., "Characterising the variations in ethnic skin colours", Skin Res. Technol. 23 (2017), and agree
-# in level with the 100-subject spectra of Cooksey, Allen and Tsai, J. Res. NIST 122:26 (2017).
-# All ranges are given from memory.
+# (very light > 55 deg, light 41-55, intermediate 28-41, tan 10-28, brown -30-10, dark < -30; [DelBinoBernerd:2013]).
+# Lightness, a* and b* lie in the ranges measured by [Xiao:2017] and agree in level with the spectra of 100 people in
+# [Cooksey:2017]. All ranges are given from memory.
 SKIN_LAB: dict[str, tuple[float, float, float]] = {
     "very light": (70.0, 9.0, 13.5),
     "light": (66.0, 10.5, 15.5),

@@ -9,7 +9,8 @@ import numpy as np
 from . import shapes
 from .parts import Figure, Part
 
-# Sitting height as a share of stature and the height of the seat (common adult means, from memory).
+# Sitting height as a share of stature and the height of the seat (adult means, from memory: 0.02 of the
+# stature more lifts a seated face by 3 cm, which moves a key 1.7 m away by 0.03 stop).
 SITTING_SHARE, SEAT_M = 0.52, 0.44
 
 

@@ -15,7 +15,7 @@ from .parts import REGIONS, Figure, Material, Part
 METRES = {"m": 1.0, "cm": 0.01, "mm": 0.001, "ft": 0.3048, "in": 0.0254}
 TALLEST_M, LOWEST_M, MOST_TRIANGLES = 2.6, 0.4, 2_000_000
 _SKIN = ("face", "neck", "chest", "arms", "hands", "legs")
-# Heights of named points as shares of stature, adult means (ANSUR II, 2012, from memory), and the lateral place
+# Heights of named points as shares of stature, adult means ([ANSUR:2012], from memory), and the lateral place
 # as a share of stature toward camera right.
 _ANCHORS = {
     "face": (0.0, 0.915), "forehead": (0.0, 0.962), "chin": (0.0, 0.872), "left cheek": (-0.024, 0.908),

@@ -1,7 +1,7 @@
 """Read IES photometric files: ANSI/IES LM-63 in its 1986, 1991, 1995, 2002 and 2019 forms, type C.
 
 Does not: read type A or B photometry, tilt factors kept in a second file, or apply tilt factors of the first.
-Source: ANSI/IES LM-63-95, -02 and -19, from memory.
+Source: [IESLM63:2019]; files written by its rules and read back in the tests.
 """
 
 from __future__ import annotations

@@ -18,7 +18,7 @@ def circle_overlap_area(radius_a_m: ArrayLike, radius_b_m: ArrayLike, distance_m
     """Return the area two circles have in common.
 
     Args: radii in metres (>= 0) and the distance between the centres in metres (>= 0); broadcast together.
-    Source: plane geometry (two circular segments), e.g. Weisstein, "Circle-Circle Intersection", from memory.
+    Source: plane geometry (two circular segments), e.g. [Weisstein].
 
     >>> round(float(circle_overlap_area(1.0, 1.0, 1.0)), 6)
     1.22837

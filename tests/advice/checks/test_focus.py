@@ -28,7 +28,8 @@ PAPER = {"kind": "paper", "size": {"width": "3 m", "height": "3.06 m"}, "distanc
 def test_a_published_example_of_hyperfocal_distance_and_limits() -> None:
     """NAVEDTRA 14209, "Photography (Basic)", chapter 1: 155 mm at f/2.8 focused at 10 ft.
 
-    Printed there: hyperfocal 554 ft, near 9.8 ft, far 10.2 ft. Its circle of confusion, 0.002 in, is from memory.
+    Printed there: hyperfocal 554 ft, near 9.8 ft, far 10.2 ft. Its circle of confusion follows from these:
+    f^2 / (N H) = 0.0508 mm, 0.002 in.
     """
     far_away = hyperfocal_m(0.155, 2.8, 0.002 * INCH_M)
     assert far_away == pytest.approx(554 * FOOT_M, rel=0.01)
@@ -37,7 +38,7 @@ def test_a_published_example_of_hyperfocal_distance_and_limits() -> None:
 
 
 def test_a_textbook_example_of_the_hyperfocal_distance() -> None:
-    """50 mm at f/8 with 0.03 mm: 10.47 m, and sharp from half of it (encyclopedia article on it, from memory)."""
+    """50 mm at f/8 with 0.03 mm: f^2 / (N c) + f = 10.47 m, and sharp from half of it."""
     far_away = hyperfocal_m(0.05, 8, 0.03e-3)
     assert far_away == pytest.approx(10.47, rel=0.001)
     assert near_limit_m(far_away, 0.05, far_away) == pytest.approx(far_away / 2, rel=1e-6)

@@ -1,6 +1,6 @@
 """The nose's shadow: drawn masks with a known name, and lights whose pattern follows from where they stand.
 
-Angles at which the trade expects each pattern (handbooks of portrait lighting, from memory): key over the camera,
+Angles at which the trade expects each pattern (common practice, no source): key over the camera,
 butterfly; 30 to 45 degrees to the side, loop; 45 degrees and high, triangle; 90 degrees, split.
 """
 
