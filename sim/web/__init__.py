@@ -8,5 +8,8 @@
     meter.js        f-numbers, stops and shares of what was measured
     phrases.js      quantities in a photographer's words
 
-The room serves them as they lie here. A page that is one file takes them in through `bundle`.
+The room serves them as they lie here. A page that is one file takes them in:
+
+    bundle          one script from modules that import one another
+    one_file        a template filled in, with style, script and data inside
 """

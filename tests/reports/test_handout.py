@@ -234,7 +234,7 @@ def test_the_build_up_adds_light_by_light_without_flashing(tmp_path: Path) -> No
             assert np.abs(shown_pixels(page) - mixed_codes(layers, [0.0] * len(names), lit)).max() <= 1
             assert handout.order[count - 1] in page.inner_text("#build-told")
     # A step holds and fades for over two seconds: far below three flashes a second (WCAG 2.2, 2.3.1).
-    script = (Path(strips.__file__).parent / "handout" / "mixer.js").read_text("utf-8")
+    script = (Path(strips.__file__).parent / "handout" / "page" / "build_up.js").read_text("utf-8")
     fade, hold = re.search(r"\? 1 : (\d+)", script), re.search(r"fade \+ (\d+)", script)
     assert fade and hold and int(fade[1]) + int(hold[1]) > 1000
     assert strips.HOLD_MS + strips.FADE_MS * (strips.FADE_FRAMES - 1) > 1000

@@ -1,7 +1,7 @@
 """The teaching handout: one HTML file with the light layers inside, mixed live in the browser, that opens offline.
 
     layers   light layers as compact text, without loss
-    page     the page from its template, page.html, page.css and mixer.js beside this file
+    page     the page; its template, style and modules lie in the folder page/
 
 Without JavaScript the page is a static sheet: picture, duties, readings, strips, plan.
 """

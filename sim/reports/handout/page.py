@@ -3,17 +3,15 @@
 from __future__ import annotations
 
 import base64
-import hashlib
 import io
-import json
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from html import escape
-from importlib.resources import files
-from typing import Any
+from pathlib import Path
+from typing import TypedDict
 
 import numpy as np
+from markupsafe import Markup
 from PIL import Image
 
 from sim.light import finish
@@ -28,9 +26,11 @@ from sim.reports.plan.caution_words import DEFER
 from sim.reports.plan.page import lights_table
 from sim.reports.plan.paper import svg_from_sheet
 from sim.scene.model import Camera
+from sim.web.one_file import live_html_from_template
 
+FOLDER = Path(__file__).parent / "page"
 BALANCE_FIRST_K, BALANCE_LAST_K, BALANCE_STEP_K = 2500, 10000, 100
-FADER_STOPS = (-4.0, 4.0)
+FADER_STOPS = (-4, 4)
 MOST_PACKED_BYTES = 4_000_000  # of all layers; base64 makes a third more of it
 MOST_LIGHTS = 24  # a scene's 16 lights and 8 lights of the room
 FILTER_WORDS = {
@@ -39,6 +39,36 @@ FILTER_WORDS = {
     "red": "black and white film, red filter", "green": "black and white film, green filter",
 }  # fmt: skip
 NOTE = "Faders reweight light that was rendered once per light; readings come from undenoised samples."
+
+
+class AloneWords(TypedDict):
+    """A light's own picture: address and size in pixels."""
+
+    url: str
+    width: int
+    height: int
+
+
+class LightWords(TypedDict):
+    """A light in the page's words."""
+
+    name: str
+    number: int
+    is_on_plan: bool
+    is_muted: bool
+    fitted: str
+    power: str
+    duty: str
+    alone: AloneWords
+
+
+class PointWords(TypedDict):
+    """A meter point's row in the page's words, shares in the lights' order."""
+
+    name: str
+    reads: str
+    stops: str
+    shares: list[str]
 
 
 @dataclass(frozen=True, eq=False)
@@ -105,47 +135,33 @@ def handout_html(handout: Handout) -> str:
     zipped, k = packed_to_fit(layers, MOST_PACKED_BYTES)
     heard = np.logical_not(h.mix.muted)
     still = mixed_codes(layers, [0.0] * len(heard), heard)
-    data = json.dumps(_set(h, zipped, k), ensure_ascii=True, allow_nan=False).replace("<", "\\u003c")
-    script = _resource("mixer.js")
-    digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
-    policy = (
-        f"default-src 'none'; script-src 'sha256-{digest}'; style-src 'unsafe-inline'; img-src data: blob:; "
-        "base-uri 'none'; form-action 'none'"
+    return live_html_from_template(
+        FOLDER,
+        images="data: blob:",
+        data=_set(h, zipped, k),
+        title=h.plan.title,
+        settings=h.plan.settings,
+        width=width,
+        height=height,
+        still=_picture_url(Image.fromarray(still)),
+        lights=[_light(h, index, layer) for index, layer in enumerate(layers)],
+        fader_stops=FADER_STOPS,
+        balance_first=BALANCE_FIRST_K,
+        balance_last=BALANCE_LAST_K,
+        balance_at=_balance_at(h.camera),
+        filters=FILTER_WORDS,
+        iso=f"{h.camera.iso:g}",
+        aperture=units.text_from_f_number_in_thirds(h.camera.f_number),
+        points=[_point(h, point) for point in h.points],
+        order=", ".join(h.order),
+        build_strip=_picture_url(h.build_strip),
+        without_strip=_picture_url(h.without_strip),
+        plan=Markup(svg_from_sheet(h.plan.sheets[0])),
+        table=Markup(lights_table(h.plan)),
+        defer=DEFER,
+        note=NOTE,
+        source=h.plan.source,
     )
-    strips = {"build_strip": h.build_strip, "without_strip": h.without_strip}
-    fields = {
-        "policy": policy,
-        "title": escape(h.plan.title),
-        "settings": escape(h.plan.settings),
-        "style": _resource("page.css"),
-        "width": str(width),
-        "height": str(height),
-        "still": _picture_url(Image.fromarray(still)),
-        "faders": "".join(_fader(h, index) for index in range(len(heard))),
-        "balance_first": str(BALANCE_FIRST_K),
-        "balance_last": str(BALANCE_LAST_K),
-        "balance_at": str(_balance_at(h.camera)),
-        "filters": "".join(f'<option value="{name}">{escape(words)}</option>' for name, words in FILTER_WORDS.items()),
-        "duties": _duties(h, layers),
-        "iso": f"{h.camera.iso:g}",
-        "aperture": escape(units.text_from_f_number_in_thirds(h.camera.f_number)),
-        "readings": _readings(h),
-        "build_told": escape(f"The picture as lights are added: {', '.join(h.order)}."),
-        "without_told": escape(f"The picture with all lights, then without each of {', '.join(h.order)}."),
-        "plan": svg_from_sheet(h.plan.sheets[0]),
-        "table": lights_table(h.plan),
-        "defer": escape(DEFER),
-        "note": escape(NOTE),
-        "source": escape(f" from {h.plan.source}") if h.plan.source else "",
-        "set": data,
-        "script": script,
-        **{name: _picture_url(image) for name, image in strips.items()},
-    }
-    return re.sub(r"\{\{(\w+)\}\}", lambda m: fields[m[1]], _resource("page.html"))
-
-
-def _resource(name: str) -> str:
-    return files("sim.reports.handout").joinpath(name).read_text("utf-8")
 
 
 def _balance_at(camera: Camera) -> int:
@@ -154,7 +170,7 @@ def _balance_at(camera: Camera) -> int:
     return int(min(max(nearest, BALANCE_FIRST_K), BALANCE_LAST_K))
 
 
-def _set(h: Handout, zipped: Sequence[bytes], k: float) -> dict[str, Any]:
+def _set(h: Handout, zipped: Sequence[bytes], k: float) -> dict[str, object]:
     """Everything that the script needs to know."""
     width, height = h.stack.size
     facts = {f.name: f for f in h.plan.facts}
@@ -189,7 +205,6 @@ def _set(h: Handout, zipped: Sequence[bytes], k: float) -> dict[str, Any]:
         },
         "balance": {"at": at, "first": BALANCE_FIRST_K, "step": BALANCE_STEP_K, "rgb": table},
         "filters": {name: list(finish.channel_mix(name)) for name in FILTER_WORDS},
-        "marks": [units.mark_from_full_stop(stop) for stop in range(0, 19)],
         "points": [
             {
                 "name": p.point,
@@ -202,58 +217,35 @@ def _set(h: Handout, zipped: Sequence[bytes], k: float) -> dict[str, Any]:
     }
 
 
-def _fader(h: Handout, index: int) -> str:
+def _light(h: Handout, index: int, layer: np.ndarray) -> LightWords:
+    """A light as the page shows it: its fader, and its own picture with what it does."""
     name = h.mix.names[index]
     facts = next((f for f in h.plan.facts if f.name == name), None)
-    number = facts.number if facts else index + 1
-    muted = str(bool(h.mix.muted[index])).lower()
-    shown = escape(name)
-    low, high = FADER_STOPS
-    button = 'class="small" type="button"'
-    return (
-        f'<li id="light-{index}"><span class="badge" aria-hidden="true">{number}</span>'
-        f'<span class="name">{shown}<span class="dial" id="dial-{index}"></span></span>'
-        f'<button {button} id="solo-{index}" aria-pressed="false" aria-label="Solo {shown}">Solo</button>'
-        f'<button {button} id="mute-{index}" aria-pressed="{muted}" aria-label="Mute {shown}">Mute</button>'
-        f'<span class="fader"><input type="range" id="fader-{index}" min="{low:g}" max="{high:g}" step="0.1" value="0" '
-        f'aria-label="{shown}, stops"><output id="out-{index}" for="fader-{index}"></output></span></li>'
-    )
+    alone = Image.fromarray(encoded(layer))
+    alone.thumbnail((300, 300))
+    return {
+        "name": name,
+        "number": facts.number if facts else index + 1,
+        "is_on_plan": facts is not None,
+        "is_muted": bool(h.mix.muted[index]),
+        "fitted": facts.modifier if facts else "even light of the room",
+        "power": phrases.power(facts.power_stops) if facts and not facts.is_window else "",
+        "duty": h.duties.get(name, ""),
+        "alone": {"url": _picture_url(alone), "width": alone.width, "height": alone.height},
+    }
 
 
-def _duties(h: Handout, layers: np.ndarray) -> str:
-    items = []
-    for index, name in enumerate(h.mix.names):
-        facts = next((f for f in h.plan.facts if f.name == name), None)
-        badge = f'<span class="badge">{facts.number}</span> ' if facts else ""
-        fitted = escape(facts.modifier) if facts else "even light of the room"
-        power = f", {escape(phrases.power(facts.power_stops))}" if facts and not facts.is_window else ""
-        thumb = Image.fromarray(encoded(layers[index]))
-        thumb.thumbnail((300, 300))
-        size = f'width="{thumb.width}" height="{thumb.height}"'
-        alone = f'<img src="{_picture_url(thumb)}" {size} alt="{escape(name)} alone">'
-        duty = escape(h.duties.get(name, ""))
-        items.append(f"<li>{alone}<b>{badge}{escape(name)}</b>, {fitted}{power}<br>{duty}</li>")
-    return f'<ul class="duties">{"".join(items)}</ul>'
-
-
-def _readings(h: Handout) -> str:
-    heads = "".join(f'<th scope="col">{escape(name)}</th>' for name in h.mix.names)
-    rows = []
-    for index, p in enumerate(h.points):
-        stops = p.combined.over_camera_stops if p.combined.over_camera_stops is not None else p.combined.from_grey_stops
-        shown = "dark" if stops is None or not np.isfinite(stops) else f"{stops + 0.0:+.1f}".replace("-", "\u2212")
-        reads = units.text_from_f_number_in_tenths(p.combined.f_number) if p.combined.f_number >= 0.7 else "under f/0.7"
-        muted = dict(zip(h.mix.names, h.mix.muted, strict=True))
-        shares = "".join(
-            f"<td data-share>{'–' if muted[name] else f'{100 * r.share:.0f} %'}</td>" for name, r in p.by_light.items()
-        )
-        kind = "" if p.kind == "dome" else f" ({p.kind})"
-        rows.append(
-            f'<tr id="point-{index}"><th scope="row">{escape(p.point)}{kind}</th><td data-reads>{escape(reads)}</td>'
-            f"<td data-stops>{shown}</td>{shares}</tr>"
-        )
-    head = f'<tr><th scope="col">point</th><th scope="col">meter reads</th><th scope="col">stops</th>{heads}</tr>'
-    return f"<table><thead>{head}</thead><tbody>{''.join(rows)}</tbody></table>"
+def _point(h: Handout, point: PointReadings) -> PointWords:
+    """A row of the table of readings, as planned."""
+    together = point.combined
+    stops = together.over_camera_stops if together.over_camera_stops is not None else together.from_grey_stops
+    muted = dict(zip(h.mix.names, h.mix.muted, strict=True))
+    return {
+        "name": point.point if point.kind == "dome" else f"{point.point} ({point.kind})",
+        "reads": phrases.reading(together.f_number),
+        "stops": "dark" if stops is None else phrases.signed_stops(stops),
+        "shares": ["–" if muted[name] else f"{100 * reading.share:.0f} %" for name, reading in point.by_light.items()],
+    }
 
 
 def _picture_url(image: Image.Image, quality: int = 86) -> str:

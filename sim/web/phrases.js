@@ -1,0 +1,81 @@
+/**
+ * Quantities in a photographer's words: the notation of sim/quantities/phrases.py, for what the pages say.
+ *
+ * Both are tested on tests/quantities/phrases_table.json. Negative numbers carry the true minus sign (U+2212).
+ */
+
+export const MINUS = "\u2212";
+
+// Engraved f-numbers by whole stops from f/1 on; common practice, no source.
+const MARKS = ["1", "1.4", "2", "2.8", "4", "5.6", "8", "11", "16", "22", "32", "45", "64", "90", "128"];
+// Below this a meter shows nothing of use; common practice, no source.
+const LOWEST_F_NUMBER = 0.7;
+
+/** A number of a fixed count of decimals, never a negative zero: "−1.2". */
+export function fixed(value, digits) {
+  const text = Math.abs(value).toFixed(digits);
+  return (value < 0 && Number(text) !== 0 ? MINUS : "") + text;
+}
+
+/** A number in as few digits as it needs: "2.7", "−0.32", "0". */
+export function number(value, places = 2) {
+  const text = String(Number(Math.abs(value).toFixed(places)));
+  return (value < 0 && text !== "0" ? MINUS : "") + text;
+}
+
+/** How many stops, without a sign: "1 stop", "2.5 stops". */
+export function stops(count) {
+  const text = number(Math.abs(count));
+  return text === "1" ? `${text} stop` : `${text} stops`;
+}
+
+/** Stops with their sign, in as few digits as they need: "−2", "+0.25", "0". */
+export function signedNumber(count) {
+  const text = number(count);
+  return text === "0" || count < 0 ? text : `+${text}`;
+}
+
+/** A change or a wish in stops: "−2 stops", "+1 stop". */
+export function change(count) {
+  const sign = signedNumber(count)[0];
+  return (sign === "+" || sign === MINUS ? sign : "") + stops(count);
+}
+
+/** Stops against something, of a fixed count of decimals: "−1.2", "+0.3", "0.0", "dark"; "" where there is none. */
+export function signedStops(count, digits = 1) {
+  if (count === null) return "";
+  if (!Number.isFinite(count)) return "dark";
+  const text = fixed(count, digits);
+  return count < 0 || Number(text) === 0 ? text : `+${text}`;
+}
+
+/** What a meter shows, to a tenth of a stop: "f/5.6 and 7 tenths", "dark"; "" where nothing was measured. */
+export function reading(f_number) {
+  const [mark, tenths] = markAndTenths(f_number);
+  return tenths ? `${mark} and ${tenths} tenth${tenths > 1 ? "s" : ""}` : mark;
+}
+
+/** The same in few characters: "f/5.6 7/10". */
+export function readingShort(f_number) {
+  const [mark, tenths] = markAndTenths(f_number);
+  return tenths ? `${mark} ${tenths}/10` : mark;
+}
+
+function markAndTenths(f_number) {
+  if (f_number === null) return ["", 0];
+  if (!(f_number > 0)) return ["dark", 0];
+  if (f_number < LOWEST_F_NUMBER) return [`< f/${LOWEST_F_NUMBER}`, 0];
+  const all = Math.round(20 * Math.log2(f_number));
+  const stop = Math.floor(all / 10);
+  const mark = stop < 0 ? String(LOWEST_F_NUMBER) : MARKS[stop] ?? (2 ** (stop / 2)).toFixed(0);
+  return [`f/${mark}`, all - 10 * stop];
+}
+
+/** A distance on the floor, to the centimetre: "1.70 m". */
+export const metres = (length_m) => `${fixed(length_m, 2)} m`;
+
+/** A tilt as a direction and an angle: "12° down", "level". */
+export function tilt(tilt_deg) {
+  const size = Math.abs(tilt_deg);
+  return size < 0.5 ? "level" : `${size.toFixed(0)}° ${tilt_deg > 0 ? "up" : "down"}`;
+}
