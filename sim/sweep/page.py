@@ -106,7 +106,7 @@ def _variation(
         values=tuple(_number(row, name) for name in readings),
         off=tuple(_number(row, f"wish.{wish.point}") for wish in wishes),
         asks=tuple(None if verdict is None else verdict == LOOK for verdict in verdicts),
-        found=tuple(_text(row, name.replace("verdict.", "check.", 1)) for name in checks),
+        remarks=tuple(_text(row, name.replace("verdict.", "check.", 1)) for name in checks),
         score=_number(row, "score"),
         rank=None if rank is None else int(rank),
         reason="" if status == DONE else NOT_YET if status == WAITING else _text(row, "reason") or "failed",

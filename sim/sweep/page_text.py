@@ -2,27 +2,17 @@
 
 from __future__ import annotations
 
-import base64
-import hashlib
-import json
 import math
-import re
-from collections.abc import Sequence
 from dataclasses import asdict, dataclass
-from html import escape
-from importlib.resources import files
-from typing import Any
+from pathlib import Path
 from urllib.parse import quote
 
 from sim.reports.plan.caution_words import DEFER
+from sim.web.one_file import live_html_from_template
 
 # How a page of ours is known again.
 GENERATOR = "halfstop sweep"
-# The scripts share one scope and are joined in this order.
-SCRIPTS = (
-    "data", "element", "colours", "state", "scales", "bar", "sheets", "dialogs", "pictures", "scatter", "heat",
-    "table", "start",
-)  # fmt: skip
+FOLDER = Path(__file__).parent / "page"
 
 
 @dataclass(frozen=True)
@@ -70,8 +60,8 @@ class PageVariation:
     """One variation of the study.
 
     `at` index of each axis' value; `values` each reading, `off` stops off each wish (got minus wanted); `asks` of each
-    check whether it asks for a look, or None unread, `found` what it says; `score` stops off all wishes and `rank` from
-    1, or None; `reason` why there is no result, else empty; `picture` path beside the page, or empty.
+    check whether it asks for a look, or None unread, `remarks` what it says; `score` stops off all wishes and `rank`
+    from 1, or None; `reason` why there is no result, else empty; `picture` path beside the page, or empty.
     """
 
     name: str
@@ -79,7 +69,7 @@ class PageVariation:
     values: tuple[float | None, ...]
     off: tuple[float | None, ...] = ()
     asks: tuple[bool | None, ...] = ()
-    found: tuple[str, ...] = ()
+    remarks: tuple[str, ...] = ()
     score: float | None = None
     rank: int | None = None
     reason: str = ""
@@ -112,40 +102,24 @@ def html_from_page(page: SweepPage) -> str:
 
     Does not: hold the pictures, which lie beside it.
     """
-    # Script text is trusted by its digest alone; pictures come from beside the page.
-    script = "".join(_resource(f"{name}.js") for name in SCRIPTS)
-    digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
-    policy = (
-        f"default-src 'none'; script-src 'sha256-{digest}'; style-src 'unsafe-inline'; img-src 'self' file: data:; "
-        "base-uri 'none'; form-action 'none'"
+    made = f"Made by halfstop{f' from {page.source}' if page.source else ''}."
+    return live_html_from_template(
+        FOLDER,
+        images="'self' file: data:",
+        data=record_from_page(page),
+        style=f"body{{--shape:{page.shape[0] / page.shape[1]:.4f}}}",
+        generator=GENERATOR,
+        title=page.title,
+        about=about_text(page),
+        axes=[(axis.label, values_text(axis)) for axis in page.axes],
+        failed_count=f"({sum(not v.ok for v in page.variations)})",
+        ranking=page.ranking,
+        defer=DEFER,
+        made=f"{made} Numbers come from the model of the scene; the meter on the set has the last word.",
     )
-    fields = {
-        "policy": policy,
-        "generator": GENERATOR,
-        "title": escape(page.title),
-        "style": _resource("page.css") + f"body{{--shape:{page.shape[0] / page.shape[1]:.4f}}}",
-        "about": escape(about_text(page)),
-        "axes": axes_html(page),
-        "failed_count": f"({sum(not v.ok for v in page.variations)})",
-        "ranking": escape(page.ranking),
-        "defer": escape(DEFER),
-        "made": escape(
-            f"Made by halfstop{f' from {page.source}' if page.source else ''}. Numbers come from the model of the "
-            "scene; the meter on the set has the last word."
-        ),
-        "set": text_from_data(record_from_page(page)),
-        "script": script,
-    }
-    return re.sub(r"\{\{(\w+)\}\}", lambda m: fields[m[1]], _resource("template.html"))
 
 
-def text_from_data(data: Any) -> str:
-    """JSON that may stand inside a script element: pure ASCII, and no `<` that could end it."""
-    text = json.dumps(data, ensure_ascii=True, allow_nan=False, separators=(",", ":"))
-    return text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
-
-
-def record_from_page(page: SweepPage) -> dict[str, Any]:
+def record_from_page(page: SweepPage) -> dict[str, object]:
     """Everything that the scripts read, one list per column."""
     every = page.variations
     return {
@@ -166,7 +140,7 @@ def record_from_page(page: SweepPage) -> dict[str, Any]:
             "values": [[plain(v.values[k]) if v.ok else None for v in every] for k in range(len(page.readings))],
             "off": [[plain(v.off[k]) if v.ok else None for v in every] for k in range(len(page.wishes))],
             "checks": [[_flag(v.asks[k]) if v.ok else None for v in every] for k in range(len(page.checks))],
-            "found": [[v.found[k] if v.ok and v.asks[k] else None for v in every] for k in range(len(page.checks))],
+            "remarks": [[v.remarks[k] if v.ok and v.asks[k] else None for v in every] for k in range(len(page.checks))],
             "score": [plain(v.score) for v in every],
             "rank": [v.rank for v in every],
             "picture": [url_from_path(v.picture) for v in every],
@@ -196,19 +170,6 @@ def url_from_path(path: str) -> str:
     return f"./{quote(path)}" if path else ""
 
 
-def ranks_from_scores(scores: Sequence[float | None]) -> list[int | None]:
-    """Place of each score, the lowest first; equal ones in their own order; none for none.
-
-    >>> ranks_from_scores([0.5, None, 0.2, 0.5])
-    [2, None, 1, 3]
-    """
-    order = sorted((s, i) for i, s in enumerate(scores) if s is not None and math.isfinite(s))
-    places: list[int | None] = [None] * len(scores)
-    for place, (_, index) in enumerate(order, 1):
-        places[index] = place
-    return places
-
-
 def about_text(page: SweepPage) -> str:
     """How many variations of what, on one line."""
     total = len(page.variations)
@@ -220,17 +181,8 @@ def about_text(page: SweepPage) -> str:
     return "; ".join([f"Sweep: {told}{of}", *parts])
 
 
-def axes_html(page: SweepPage) -> str:
-    """The settings that were varied, each with its values or their range."""
-    parts = []
-    for axis in page.axes:
-        if len(axis.texts) <= 8:
-            values = ", ".join(axis.texts)
-        else:
-            values = f"{len(axis.texts)} values, {axis.texts[0]} to {axis.texts[-1]}"
-        parts.append(f"<span><b>{escape(axis.label)}</b> {escape(values)}</span>")
-    return " ".join(parts)
-
-
-def _resource(name: str) -> str:
-    return files("sim.sweep").joinpath("page", name).read_text("utf-8")
+def values_text(axis: PageAxis) -> str:
+    """The values of a setting, or their range where they are many."""
+    if len(axis.texts) <= 8:
+        return ", ".join(axis.texts)
+    return f"{len(axis.texts)} values, {axis.texts[0]} to {axis.texts[-1]}"

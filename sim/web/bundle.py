@@ -15,6 +15,8 @@ from pathlib import Path
 _IMPORT = re.compile(r'^import \{([^}]*)\} from "(\.[^"\n]*)";$', re.MULTILINE)
 _EXPORT = re.compile(r"^export (const|(?:async )?function|class) ([A-Za-z_]\w*)", re.MULTILINE)
 _LEFT_OVER = re.compile(r"^[ \t]*(?:import|export)\b[^\n]*|\bimport(?:\.meta|\()[^\n]*", re.MULTILINE)
+# What a module says of itself to those who read it there.
+_DOCUMENTATION = re.compile(r"^[ \t]*/\*\*.*?\*/[ \t]*\n", re.MULTILINE | re.DOTALL)
 # What would end a script element, or hide its end, inside a string or a pattern of the script.
 _TAG = re.compile(r"<(?=/script|!--|script)", re.IGNORECASE)
 
@@ -64,7 +66,7 @@ def _function_from_module(path: Path, order: Sequence[Path]) -> str:
         return f"const {{ {names} }} = $module{order.index((path.parent / match[2]).resolve())};"
 
     exports = [name for _, name in _EXPORT.findall(text)]
-    body = _EXPORT.sub(r"\1 \2", _IMPORT.sub(from_constant, text))
+    body = _DOCUMENTATION.sub("", _EXPORT.sub(r"\1 \2", _IMPORT.sub(from_constant, text)))
     if left_over := _LEFT_OVER.search(body):
         raise BundleError(f"{path.name}: not understood: {left_over[0].strip()}")
     gives = f"return {{ {', '.join(exports)} }};\n" if exports else ""

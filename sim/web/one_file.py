@@ -43,7 +43,7 @@ def live_html_from_template(folder: Path, *, images: str, data: object, style: s
     return html_from_template(
         folder,
         "page.html",
-        policy=policy,
+        policy=Markup(policy),
         script=Markup(script),
         style=Markup((folder / "page.css").read_text("utf-8") + style),
         set=Markup(json_in_script(data)),

@@ -1,4 +1,9 @@
 // The filter: what it offers, and what it says of itself.
+import { el } from "../../web/elements.js";
+import { axes, byId, checks, count, grouped, isFailed, isNumber, measureOf, measures, stoppedWord } from "./data.js";
+import { button, choice, measureOptions } from "./elements.js";
+import { filter, matchingRows, refilter, shownRows, watch } from "./state.js";
+
 const FEW = 60;
 
 function numberBox(id, label, value, act) {
@@ -7,14 +12,14 @@ function numberBox(id, label, value, act) {
     type: "number",
     step: "any",
     inputmode: "decimal",
-    on: { input: () => act(box.value === "" ? null : Number(box.value)) },
+    oninput: () => act(box.value === "" ? null : Number(box.value)),
   });
   if (value !== null) box.value = value;
   return el("div", { class: "choice narrow" }, el("label", { for: id }, label), box);
 }
 
 function drawFilter() {
-  const form = $("filter");
+  const form = byId("filter");
   const parts = [];
   axes.forEach((axis, k) => {
     if (axis.texts.length > FEW && axis.numbers.every(isNumber)) {
@@ -60,11 +65,9 @@ function drawFilter() {
   const search = el("input", {
     id: "filter-text",
     type: "search",
-    on: {
-      input: () => {
-        filter.text = search.value;
-        refilter();
-      },
+    oninput: () => {
+      filter.text = search.value;
+      refilter();
     },
   });
   search.value = filter.text;
@@ -108,7 +111,7 @@ function drawFilter() {
         () => {
           filter.limits.push({ key: measures[0].key, least: null, most: null });
           drawFilter();
-          $(`limit-${filter.limits.length - 1}`).focus();
+          byId(`limit-${filter.limits.length - 1}`).focus();
         },
         { id: "limit-add" },
       ),
@@ -188,11 +191,11 @@ function reasonsOfFilter() {
 }
 
 function drawBar() {
-  const failed = matching.length - shown.length;
-  const of = matching.length === count ? `All ${grouped(count)}` : `${grouped(matching.length)} of ${grouped(count)}`;
-  $("shown").textContent =
-    `${of} variations${failed ? `, ${grouped(failed)} ${stoppedWord(matching.filter(isFailed))}` : ""}`;
-  $("chips").replaceChildren(
+  const failed = matchingRows().length - shownRows().length;
+  const of = matchingRows().length === count ? `All ${grouped(count)}` : `${grouped(matchingRows().length)} of ${grouped(count)}`;
+  byId("shown").textContent =
+    `${of} variations${failed ? `, ${grouped(failed)} ${stoppedWord(matchingRows().filter(isFailed))}` : ""}`;
+  byId("chips").replaceChildren(
     ...reasonsOfFilter().map(([words, act]) =>
       button(
         `${words} ×`,
@@ -207,14 +210,14 @@ function drawBar() {
   );
 }
 
-function startBar() {
-  const open = $("filter-open");
+export function startBar() {
+  const open = byId("filter-open");
   open.addEventListener("click", () => {
     const is = open.getAttribute("aria-expanded") !== "true";
     open.setAttribute("aria-expanded", is);
-    $("filter").hidden = !is;
+    byId("filter").hidden = !is;
   });
-  $("filter").addEventListener("submit", (event) => event.preventDefault());
+  byId("filter").addEventListener("submit", (event) => event.preventDefault());
   drawFilter();
   watch("shown", drawBar);
 }

@@ -1,12 +1,18 @@
 // The sweep's data as the page holds it: settings, readings, rows; and how they are put into words.
-const set = JSON.parse(document.getElementById("set").textContent);
-const $ = (id) => document.getElementById(id);
-const { axes, readings, wishes, checks, rows } = set;
-const count = rows.id.length;
-const all = Array.from({ length: count }, (_, row) => row);
-const isFailed = (row) => !rows.ok[row];
-const failedRows = all.filter(isFailed);
-const stoppedWord = (list) =>
+import { fixed, signedStops } from "../../web/phrases.js";
+
+export const set = JSON.parse(document.getElementById("set").textContent);
+export const byId = (id) => document.getElementById(id);
+export const axes = set.axes;
+export const readings = set.readings;
+export const wishes = set.wishes;
+export const checks = set.checks;
+export const rows = set.rows;
+export const count = rows.id.length;
+export const all = Array.from({ length: count }, (_, row) => row);
+export const isFailed = (row) => !rows.ok[row];
+export const failedRows = all.filter(isFailed);
+export const stoppedWord = (list) =>
   list.every((row) => rows.waiting[row])
     ? "not traced yet"
     : list.some((row) => rows.waiting[row])
@@ -15,31 +21,22 @@ const stoppedWord = (list) =>
 
 // -- words -----------------------------------------------------------------------------------------------------------
 
-const MINUS = "\u2212";
-const fixed = (value, digits) => {
-  const text = Math.abs(value).toFixed(digits);
-  return Number(text) === 0 ? text : (value < 0 ? MINUS : "") + text;
-};
-const signed = (value, digits = 1) => {
-  const text = fixed(value, digits);
-  return Number(text) === 0 || value < 0 ? text : `+${text}`;
-};
-const isNumber = (value) => typeof value === "number";
-const grouped = (value) => String(value).replace(/\B(?=(\d{3})+$)/g, "\u202f");
-const many = (value, one, more = `${one}s`) => `${grouped(value)} ${value === 1 ? one : more}`;
-const listed = (words) => (words.length < 2 ? words.join("") : `${words.slice(0, -1).join(", ")} and ${words.at(-1)}`);
+export const isNumber = (value) => typeof value === "number";
+export const grouped = (value) => String(value).replace(/\B(?=(\d{3})+$)/g, "\u202f");
+export const many = (value, one, more = `${one}s`) => `${grouped(value)} ${value === 1 ? one : more}`;
+export const listed = (words) => (words.length < 2 ? words.join("") : `${words.slice(0, -1).join(", ")} and ${words.at(-1)}`);
 
 // -- settings --------------------------------------------------------------------------------------------------------
 
-const settingText = (axis, row) => axes[axis].texts[rows.at[axis][row]] ?? "–";
-const baseText = (axis) =>
+export const settingText = (axis, row) => axes[axis].texts[rows.at[axis][row]] ?? "–";
+export const baseText = (axis) =>
   axes[axis].base_text || (axes[axis].base === null ? null : axes[axis].texts[axes[axis].base]);
-const isAtBase = (axis, row) => axes[axis].base !== null && rows.at[axis][row] === axes[axis].base;
-const settingsLine = (row) => axes.map((axis, k) => `${axis.label} ${settingText(k, row)}`).join(" · ");
+export const isAtBase = (axis, row) => axes[axis].base !== null && rows.at[axis][row] === axes[axis].base;
+export const settingsLine = (row) => axes.map((axis, k) => `${axis.label} ${settingText(k, row)}`).join(" · ");
 const MOST_CLASSES = 24;
 
 // Sort a setting's values into the classes of a picture grid or heat map: one each, or ranges where there are many.
-function classesOf(k) {
+export function classesOf(k) {
   const { texts, numbers, unit } = axes[k];
   if (texts.length <= MOST_CLASSES || !numbers.every(isNumber)) {
     return { labels: texts, of: (row) => rows.at[k][row] };
@@ -58,18 +55,18 @@ function classesOf(k) {
 
 // -- what can be drawn: readings, wishes, the ranking ------------------------------------------------------------------
 
-const KINDS = {
+export const KINDS = {
   incident: ["Incident", ""],
   flat: ["Flat receptor", ", flat"],
   spot: ["Spot", ", spot"],
   figure: ["Figures", ""],
 };
 const lightWord = (light) => (light ? `${light} alone` : "all lights");
-const groupOf = ({ kind, light }) => (kind === "figure" ? KINDS.figure[0] : `${KINDS[kind][0]}, ${lightWord(light)}`);
+export const groupOf = ({ kind, light }) => (kind === "figure" ? KINDS.figure[0] : `${KINDS[kind][0]}, ${lightWord(light)}`);
 const readingName = ({ kind, point, light }) =>
   kind === "figure" ? point : `${point}${KINDS[kind][1]}, ${lightWord(light)}`;
-const problemsOf = (row) => checks.reduce((sum, _, k) => sum + (rows.checks[k][row] > 0 ? 1 : 0), 0);
-const measures = [
+export const problemsOf = (row) => checks.reduce((sum, _, k) => sum + (rows.checks[k][row] > 0 ? 1 : 0), 0);
+export const measures = [
   ...(rows.score.some(isNumber)
     ? [
         {
@@ -123,22 +120,22 @@ const measures = [
     of: (row) => rows.values[k][row],
   })),
 ];
-const measureOf = (key) => measures.find((measure) => measure.key === key) ?? measures[0];
-const shownNumber = (measure, value, digits = measure.digits) =>
-  isNumber(value) ? (measure.signed ? signed(value, digits) : fixed(value, digits)) : "–";
-const withUnit = (measure) =>
+export const measureOf = (key) => measures.find((measure) => measure.key === key) ?? measures[0];
+export const shownNumber = (measure, value, digits = measure.digits) =>
+  isNumber(value) ? (measure.signed ? signedStops(value, digits) : fixed(value, digits)) : "–";
+export const withUnit = (measure) =>
   measure.unit && measure.unit !== "count" ? `${measure.label} (${measure.unit})` : measure.label;
 
 // -- arithmetic ------------------------------------------------------------------------------------------------------
 
-function niceStep(rough) {
+export function niceStep(rough) {
   const power = 10 ** Math.floor(Math.log10(rough));
   return [1, 2, 5, 10].map((m) => m * power).find((step) => step >= rough * (1 - 1e-9));
 }
-const digitsOf = (step) => Math.max(0, -Math.floor(Math.log10(step) + 1e-9));
+export const digitsOf = (step) => Math.max(0, -Math.floor(Math.log10(step) + 1e-9));
 
 // Put rows in order of a value, those without one last either way; equal ones stay in the study's order.
-function sorted(list, value, down = false) {
+export function sorted(list, value, down = false) {
   // A browser's sort keeps equal ones as they are (ECMAScript 2019).
   const keyed = list.map((row) => [value(row), row]);
   keyed.sort(([a], [b]) => {
@@ -149,7 +146,7 @@ function sorted(list, value, down = false) {
   });
   return keyed.map(([, row]) => row);
 }
-const bestFirst = (list) =>
+export const bestFirst = (list) =>
   sorted(
     list.filter((row) => rows.rank[row] !== null),
     (row) => rows.rank[row],

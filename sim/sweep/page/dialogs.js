@@ -1,18 +1,28 @@
 // One sheet, or several variations side by side, over the page; and the tray of the picked ones.
+import { el } from "../../web/elements.js";
+import { signedStops } from "../../web/phrases.js";
+import {
+  KINDS, all, axes, bestFirst, byId, checks, grouped, isNumber, many, readings, rows, settingText, sorted, wishes,
+  withUnit,
+} from "./data.js";
+import { button, picture } from "./elements.js";
+import { OFF_REACH, lights, offBar, scoreText, sheet, valueText } from "./sheets.js";
+import { filter, pick, picked, refilter, shownRows, tell, watch } from "./state.js";
+
 function showDialog(...content) {
-  const dialog = $("dialog");
+  const dialog = byId("dialog");
   dialog.replaceChildren(...content);
   if (!dialog.open) dialog.showModal();
   dialog.scrollTop = 0;
 }
 
 let listOfSheet = [];
-function showSheet(row, list = bestFirst(shown)) {
+export function showSheet(row, list = bestFirst(shownRows())) {
   listOfSheet = list.includes(row) ? list : [row];
   const at = listOfSheet.indexOf(row);
   const step = (by) => () => {
     showSheet(listOfSheet[at + by], listOfSheet);
-    $(by < 0 ? "sheet-before" : "sheet-after").focus();
+    byId(by < 0 ? "sheet-before" : "sheet-after").focus();
   };
   showDialog(
     el(
@@ -21,7 +31,7 @@ function showSheet(row, list = bestFirst(shown)) {
       button("‹ Before", step(-1), { id: "sheet-before", disabled: at <= 0 }),
       button("Next ›", step(1), { id: "sheet-after", disabled: at >= listOfSheet.length - 1 }),
       el("span", { class: "soft" }, `${at + 1} of ${grouped(listOfSheet.length)}`),
-      button("Close", () => $("dialog").close(), { id: "dialog-close", class: "end" }),
+      button("Close", () => byId("dialog").close(), { id: "dialog-close", class: "end" }),
     ),
     sheet(row, { open: true, heading: "h2", id: "dialog-h" }),
   );
@@ -50,7 +60,7 @@ function showCompared(list) {
     line(
       `${wish.point}, wanted ${wish.wanted}`,
       (row) =>
-        isNumber(rows.off[k][row]) ? [offBar(rows.off[k][row], OFF_REACH), " ", signed(rows.off[k][row])] : "–",
+        isNumber(rows.off[k][row]) ? [offBar(rows.off[k][row], OFF_REACH), " ", signedStops(rows.off[k][row])] : "–",
       false,
     ),
   );
@@ -74,7 +84,7 @@ function showCompared(list) {
     line(
       name,
       (row) =>
-        rows.checks[k][row] > 0 ? el("span", { class: "asks" }, rows.found[k][row] || "asks for a look") : "in order",
+        rows.checks[k][row] > 0 ? el("span", { class: "asks" }, rows.remarks[k][row] || "asks for a look") : "in order",
       false,
     ),
   );
@@ -86,7 +96,7 @@ function showCompared(list) {
       list.length > these.length
         ? el("span", { class: "soft" }, `the best ${MOST_COMPARED} of ${list.length} picked`)
         : null,
-      button("Close", () => $("dialog").close(), { id: "dialog-close", class: "end" }),
+      button("Close", () => byId("dialog").close(), { id: "dialog-close", class: "end" }),
     ),
     el(
       "div",
@@ -127,7 +137,7 @@ function showCompared(list) {
 }
 
 function drawTray() {
-  const tray = $("tray");
+  const tray = byId("tray");
   tray.hidden = !picked.size;
   document.body.classList.toggle("has-tray", picked.size > 0);
   if (!picked.size) return;
@@ -178,5 +188,8 @@ function drawTray() {
     ),
   );
 }
-watch("shown", drawTray);
-watch("picked", drawTray);
+
+export function startTray() {
+  watch("shown", drawTray);
+  watch("picked", drawTray);
+}

@@ -1,4 +1,15 @@
 // Any reading over any two settings: each cell gathers every variation that has these two, whatever the others are.
+import { svg } from "../../web/elements.js";
+import { inkOn, scaleOf } from "./colours.js";
+import {
+  axes, bestFirst, byId, classesOf, isNumber, listed, many, measureOf, measures, rows, shownNumber, withUnit,
+} from "./data.js";
+import { axisOptions, choice, clipped, measureOptions, widthOf } from "./elements.js";
+import { cellsOf } from "./pictures.js";
+import { colorLegend, onWidth } from "./scales.js";
+import { hasBase } from "./sheets.js";
+import { matchingRows, pick, picked, tell, watch } from "./state.js";
+
 const heat = { across: "0", down: axes.length > 1 ? "1" : "0", key: "", by: "mean", at: [0, 0] };
 const GATHERED = [
   ["mean", "their mean"],
@@ -22,9 +33,9 @@ function drawHeatControls() {
   const again = (id) => () => {
     drawHeatControls();
     drawHeat();
-    $(id).focus();
+    byId(id).focus();
   };
-  $("heat-controls").replaceChildren(
+  byId("heat-controls").replaceChildren(
     choice("heat-across", "Across", axisOptions(), heat.across, (v) => {
       if (v === heat.down) heat.down = heat.across;
       heat.across = v;
@@ -53,13 +64,13 @@ function drawHeatControls() {
 }
 
 function drawHeat() {
-  const home = $("heat-chart"),
+  const home = byId("heat-chart"),
     measure = measureOf(heat.key),
     ka = Number(heat.across),
     kd = Number(heat.down);
   const across = classesOf(ka),
     down = classesOf(kd),
-    cells = cellsOf(matching, down, across);
+    cells = cellsOf(matchingRows(), down, across);
   const value = (i, j) =>
     gathered(
       (cells.get(`${i},${j}`) ?? []).filter((row) => rows.ok[row]),
@@ -226,9 +237,9 @@ function drawHeat() {
     low: `the lowest${over_words}`,
     high: `the highest${over_words}`,
   }[heat.by];
-  $("heat-told").textContent =
+  byId("heat-told").textContent =
     `Each cell: ${withUnit(measure)}, ${by}. ${hasBase ? "The base's settings are in bold. " : ""}${best ? "The black frame marks the cell nearest to what is wanted. " : ""}A cell picks its variations.`;
-  $("heat-legend").replaceChildren(colorLegend(scale, measure));
+  byId("heat-legend").replaceChildren(colorLegend(scale, measure));
   return table;
 }
 
@@ -268,9 +279,9 @@ function bindHeat(drawing, cells, hadFocus) {
   });
 }
 
-function startHeat() {
+export function startHeat() {
   heat.key = measures[0]?.key ?? "";
   drawHeatControls();
   watch("shown", drawHeat);
-  onWidth($("heat-chart"), drawHeat);
+  onWidth(byId("heat-chart"), drawHeat);
 }

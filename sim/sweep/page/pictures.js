@@ -1,4 +1,15 @@
 // Pictures laid out by one or two settings; of the other settings either one value each or the best ranked.
+import { el } from "../../web/elements.js";
+import { fixed } from "../../web/phrases.js";
+import {
+  all, axes, bestFirst, byId, classesOf, isFailed, isNumber, listed, measures, rows, stoppedWord,
+} from "./data.js";
+import { showSheet } from "./dialogs.js";
+import { axisOptions, button, choice, picture } from "./elements.js";
+import { onWidth } from "./scales.js";
+import { sheet } from "./sheets.js";
+import { matchingRows, pickBox, picked, watch } from "./state.js";
+
 const grid = { across: "0", down: axes.length > 1 ? "1" : "", size: "fit", fixed: axes.map(() => "best") };
 
 // The variation that stands for a cell: the best ranked of those shown, or the first where none is ranked.
@@ -7,7 +18,7 @@ function standsFor(list) {
 }
 
 // Rows of every cell as a map from "down,across" of class numbers.
-function cellsOf(list, down, across) {
+export function cellsOf(list, down, across) {
   const cells = new Map();
   for (const row of list) {
     const i = down ? down.of(row) : 0,
@@ -26,18 +37,18 @@ function drawPictureControls() {
     drawPictureControls();
     drawPictures();
   };
-  $("pictures-controls").replaceChildren(
+  byId("pictures-controls").replaceChildren(
     choice("grid-across", "Across", axisOptions(), grid.across, (v) => {
       if (v === grid.down) grid.down = grid.across;
       grid.across = v;
       redraw();
-      $("grid-across").focus();
+      byId("grid-across").focus();
     }),
     choice("grid-down", "Down", [["", "nothing"], ...axisOptions()], grid.down, (v) => {
       if (v === grid.across) grid.across = grid.down || String((Number(v) + 1) % axes.length);
       grid.down = v === grid.across ? "" : v;
       redraw();
-      $("grid-down").focus();
+      byId("grid-down").focus();
     }),
     ...others.map((k) =>
       choice(
@@ -76,13 +87,13 @@ function drawPictures() {
   const across = classesOf(Number(grid.across)),
     down = grid.down === "" ? null : classesOf(Number(grid.down));
   const others = axes.map((_, k) => k).filter((k) => String(k) !== grid.across && String(k) !== grid.down);
-  const list = matching.filter((row) =>
+  const list = matchingRows().filter((row) =>
     others.every((k) => grid.fixed[k] === "best" || rows.at[k][row] === Number(grid.fixed[k])),
   );
   const cells = cellsOf(list, down, across);
   const free = others.filter((k) => grid.fixed[k] === "best").map((k) => axes[k].label);
   const chosen = measures.some((m) => m.key === "score") ? "the best ranked one" : "the first";
-  $("pictures-told").textContent = free.length
+  byId("pictures-told").textContent = free.length
     ? `Each picture is ${chosen} over every ${listed(free)}.`
     : "Each picture is the one variation with these settings.";
   const used = [...new Set([...cells.keys()].map((key) => Number(key.split(",")[1])))].sort((a, b) => a - b);
@@ -121,14 +132,14 @@ function drawPictures() {
     );
   };
   if (!cells.size) {
-    $("pictures-grid").replaceChildren(el("p", {}, "No variation passes the filter."));
+    byId("pictures-grid").replaceChildren(el("p", {}, "No variation passes the filter."));
     return;
   }
   const side = down ? 150 : 10,
-    fitted = Math.floor(($("pictures-grid").clientWidth - side) / used.length) - 9;
+    fitted = Math.floor((byId("pictures-grid").clientWidth - side) / used.length) - 9;
   const wide = `${Math.max(100, Math.min(260, fitted))}px`;
   const downName = down ? axes[Number(grid.down)].label : "";
-  $("pictures-grid").replaceChildren(
+  byId("pictures-grid").replaceChildren(
     el(
       "table",
       { class: `pictures size-${grid.size}`, style: grid.size === "fit" ? { "--wide": wide } : {} },
@@ -169,8 +180,8 @@ function drawPictures() {
   );
 }
 
-function startPictures() {
+export function startPictures() {
   drawPictureControls();
   watch("shown", drawPictures);
-  onWidth($("pictures-grid"), drawPictures);
+  onWidth(byId("pictures-grid"), drawPictures);
 }

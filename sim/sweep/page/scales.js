@@ -1,5 +1,9 @@
 // Axes of the charts: round ticks, lines, numbers, names; and the legend of a colour scale.
-function ticksOf(low, high, most = 8) {
+import { svg } from "../../web/elements.js";
+import { digitsOf, isNumber, niceStep, shownNumber, withUnit } from "./data.js";
+import { clipped } from "./elements.js";
+
+export function ticksOf(low, high, most = 8) {
   const step = niceStep((high - low) / most);
   const first = Math.ceil(low / step - 1e-9),
     last = Math.floor(high / step + 1e-9);
@@ -8,7 +12,7 @@ function ticksOf(low, high, most = 8) {
 }
 
 // Room around the data, so that no mark lies on the frame.
-function widened(values, extra = []) {
+export function widened(values, extra = []) {
   const found = [...values, ...extra].filter(isNumber);
   if (!found.length) return [-1, 1];
   const low = found.reduce((a, b) => Math.min(a, b)),
@@ -16,12 +20,12 @@ function widened(values, extra = []) {
   const room = Math.max((high - low) * 0.05, 0.05);
   return [low - room, high + room];
 }
-const linear =
+export const linear =
   ([low, high], [from, to]) =>
   (value) =>
     from + ((value - low) / (high - low)) * (to - from);
 
-function colorLegend(scale, measure) {
+export function colorLegend(scale, measure) {
   const width = 300,
     left = 12,
     x = linear([scale.low, scale.high], [left, width - left]);
@@ -70,7 +74,7 @@ function colorLegend(scale, measure) {
 }
 
 // Draw again when a chart's box changes width.
-function onWidth(node, act) {
+export function onWidth(node, act) {
   let last = 0;
   new ResizeObserver(() => {
     if (Math.abs(node.clientWidth - last) < 1) return;

@@ -1,4 +1,16 @@
 // Any two readings against each other: one mark per variation, picked by pointer, by dragging a box or by the keyboard.
+import { el, svg } from "../../web/elements.js";
+import { HUES, PLAIN, SHAPES, scaleOf } from "./colours.js";
+import {
+  all, axes, bestFirst, byId, checks, grouped, isAtBase, isFailed, isNumber, many, measureOf, measures, problemsOf,
+  readings, rows, settingText, shownNumber, stoppedWord, wishes, withUnit,
+} from "./data.js";
+import { showSheet } from "./dialogs.js";
+import { choice, clipped, measureOptions, picture } from "./elements.js";
+import { colorLegend, linear, onWidth, ticksOf, widened } from "./scales.js";
+import { sheet } from "./sheets.js";
+import { matchingRows, pick, picked, shownRows, tell, toggle, watch } from "./state.js";
+
 const cloud = { x: "", y: "", tint: "", spots: [], at: null, plot: null };
 
 function startScatterChoice() {
@@ -83,7 +95,7 @@ function drawScatterControls() {
   const tints = [["", "nothing"], ...axes.map((axis, k) => [`axis-${k}`, axis.label, "Settings"])];
   if (measures.some((m) => m.key === "score")) tints.push(["score", "off the wishes", "Outcome"]);
   if (checks.length) tints.push(["checks", "checks", "Outcome"]);
-  $("scatter-controls").replaceChildren(
+  byId("scatter-controls").replaceChildren(
     choice("scatter-x", "Across", measureOptions(), cloud.x, (v) => {
       cloud.x = v;
       drawScatter();
@@ -100,10 +112,10 @@ function drawScatterControls() {
 }
 
 function drawScatter() {
-  const home = $("scatter-chart"),
+  const home = byId("scatter-chart"),
     mx = measureOf(cloud.x),
     my = measureOf(cloud.y);
-  const drawn = shown.filter((row) => isNumber(mx.of(row)) && isNumber(my.of(row)));
+  const drawn = shownRows().filter((row) => isNumber(mx.of(row)) && isNumber(my.of(row)));
   const left = 58,
     right = 14,
     top = 12,
@@ -224,15 +236,15 @@ function drawScatter() {
   const hadFocus = home.contains(document.activeElement);
   home.replaceChildren(plot);
   if (hadFocus) plot.focus();
-  const missing = shown.length - drawn.length,
-    failed = matching.length - shown.length;
+  const missing = shownRows().length - drawn.length,
+    failed = matchingRows().length - shownRows().length;
   const left_out = [
     missing ? `${grouped(missing)} without such a reading` : "",
-    failed ? `${grouped(failed)} ${stoppedWord(matching.filter(isFailed))}` : "",
+    failed ? `${grouped(failed)} ${stoppedWord(matchingRows().filter(isFailed))}` : "",
   ].filter(Boolean);
-  $("scatter-told").textContent =
+  byId("scatter-told").textContent =
     `${many(drawn.length, "mark")}${left_out.length ? `; not drawn: ${left_out.join(", ")}` : ""}. Click marks or drag a box around them to pick them: they show in the tray, the pictures and the table. ${best.size ? "Rings: the best ten." : ""}`;
-  $("scatter-legend").replaceChildren(...tint.legend);
+  byId("scatter-legend").replaceChildren(...tint.legend);
 }
 
 function spotNear(px, py, reach) {
@@ -360,7 +372,7 @@ function bindPlot(plot) {
     if (way && cloud.spots.length) {
       cloud.at = cloud.at
         ? (spotToward(cloud.at, ...way) ?? cloud.at)
-        : (cloud.spots.find((spot) => spot.row === bestFirst(shown)[0]) ?? cloud.spots[0]);
+        : (cloud.spots.find((spot) => spot.row === bestFirst(shownRows())[0]) ?? cloud.spots[0]);
       showTip(cloud.at);
       const { row } = cloud.at,
         mx = measureOf(cloud.x),
@@ -382,9 +394,9 @@ function bindPlot(plot) {
   });
 }
 
-function startScatter() {
+export function startScatter() {
   startScatterChoice();
   drawScatterControls();
   watch("shown", drawScatter);
-  onWidth($("scatter-chart"), drawScatter);
+  onWidth(byId("scatter-chart"), drawScatter);
 }

@@ -1,6 +1,15 @@
 // A variation's sheet: picture, what differs from the base, how far off each wish it is, readings, warnings.
+import { el, svg } from "../../web/elements.js";
+import { fixed, signedStops } from "../../web/phrases.js";
+import { OVER, UNDER } from "./colours.js";
+import {
+  KINDS, all, axes, baseText, bestFirst, checks, isAtBase, isFailed, isNumber, readings, rows, settingText,
+  shownNumber, wishes, withUnit,
+} from "./data.js";
+import { button, picture } from "./elements.js";
+import { pickBox } from "./state.js";
 
-const hasBase = axes.some((_, k) => baseText(k) !== null);
+export const hasBase = axes.some((_, k) => baseText(k) !== null);
 function differences(row) {
   const items = axes.flatMap((axis, k) => {
     if (rows.at[k][row] === null || isAtBase(k, row)) return [];
@@ -25,7 +34,7 @@ function differences(row) {
 }
 
 // A bar from the middle: under the wish to the left, over it to the right; a full arm is `reach` stops.
-function offBar(off, reach) {
+export function offBar(off, reach) {
   const arm = 32,
     shareOf = Math.min(Math.abs(off) / reach, 1) * arm;
   return svg(
@@ -43,7 +52,7 @@ function offBar(off, reach) {
   );
 }
 
-const OFF_REACH = Math.max(
+export const OFF_REACH = Math.max(
   1,
   Math.ceil(
     wishes.reduce(
@@ -59,7 +68,7 @@ const OFF_REACH = Math.max(
 // What a wish gets: the wanted stops or f-number, moved by how far off it is; an f-number grows by the root of 2 a stop.
 function gotText(wish, off) {
   if (!isNumber(off)) return "–";
-  return isNumber(wish.stops) ? signed(wish.stops + off) : `f/${(wish.f_number * 2 ** (off / 2)).toFixed(1)}`;
+  return isNumber(wish.stops) ? signedStops(wish.stops + off) : `f/${(wish.f_number * 2 ** (off / 2)).toFixed(1)}`;
 }
 
 function wishTable(row) {
@@ -99,13 +108,13 @@ function wishTable(row) {
   );
 }
 
-const lights = [...new Set(readings.map((reading) => reading.light).filter(Boolean))];
+export const lights = [...new Set(readings.map((reading) => reading.light).filter(Boolean))];
 const readingAt = new Map(readings.map(({ kind, point, light }, k) => [JSON.stringify([kind, point, light]), k]));
 const kinds = ["incident", "flat", "spot"]
   .map((kind) => [kind, [...new Set(readings.filter((r) => r.kind === kind).map((r) => r.point))]])
   .filter(([, points]) => points.length);
 const figures = readings.flatMap((reading, k) => (reading.kind === "figure" ? [k] : []));
-const valueText = (k, row) =>
+export const valueText = (k, row) =>
   isNumber(rows.values[k][row])
     ? shownNumber(readings[k], rows.values[k][row])
     : readings[k].kind === "figure"
@@ -180,7 +189,7 @@ function readingTable(row) {
 // What checks ask to look at; all that they found only where the sheet is open.
 function warningList(row, open) {
   const words = checks.flatMap((name, k) =>
-    rows.checks[k][row] > 0 ? [[name, (rows.found[k][row] ?? "").split("; ").filter(Boolean)]] : [],
+    rows.checks[k][row] > 0 ? [[name, (rows.remarks[k][row] ?? "").split("; ").filter(Boolean)]] : [],
   );
   if (!words.length) return checks.length ? el("p", { class: "clear" }, "Every check is in order.") : null;
   return el(
@@ -205,12 +214,13 @@ function warningList(row, open) {
   );
 }
 
-function scoreText(row) {
+export function scoreText(row) {
   if (!isNumber(rows.score[row])) return "";
   return `${fixed(rows.score[row], 2)} stops off the wishes`;
 }
 
-function sheet(row, { open = false, heading = "h3", id = null } = {}) {
+// `onOpen` is called with the row where the sheet's picture is pressed.
+export function sheet(row, { open = false, heading = "h3", id = null, onOpen = null } = {}) {
   const place = rows.rank[row];
   const name = el(heading, { id }, rows.id[row]);
   const details = el("details", { class: "more" }, el("summary", {}, "Readings, light by light"), readingTable(row));
@@ -221,8 +231,8 @@ function sheet(row, { open = false, heading = "h3", id = null } = {}) {
     el(
       "div",
       { class: "mat" },
-      rows.picture[row] && !open
-        ? button("", () => showSheet(row), { class: "bare", "aria-label": `Open the sheet of ${rows.id[row]}` })
+      rows.picture[row] && onOpen
+        ? button("", () => onOpen(row), { class: "bare", "aria-label": `Open the sheet of ${rows.id[row]}` })
         : null,
       picture(row, { eager: true }),
     ),
@@ -245,18 +255,3 @@ function sheet(row, { open = false, heading = "h3", id = null } = {}) {
     ),
   );
 }
-
-function drawBest() {
-  const best = bestFirst(shown).slice(0, 10);
-  const part = shown.length === all.length - failedRows.length ? "" : " of those shown by the filter";
-  $("best-h").textContent =
-    best.length === 10 ? "The best ten" : best.length ? `The best ${best.length}` : "The best ten";
-  $("best-told").textContent = !best.length
-    ? measures.some((m) => m.key === "score")
-      ? "No variation that is shown is ranked."
-      : "Nothing is ranked: the study wishes for nothing."
-    : `The first ${best.length}${part || ` of ${many(shown.length, "variation")} that were traced`}. Bars show how far off each wish is: under it to the left in blue, over it to the right in amber; a full arm is ${many(OFF_REACH, "stop")}.`;
-  $("sheets").replaceChildren(...best.map((row) => sheet(row)));
-  for (const node of $("sheets").children) node.classList.toggle("picked", picked.has(Number(node.dataset.row)));
-}
-watch("shown", drawBest);

@@ -1,5 +1,9 @@
 // What is shown and what is picked, and who wants to know when that changes.
-const filter = {
+import { el } from "../../web/elements.js";
+import { createStore } from "../../web/store.js";
+import { all, axes, byId, isFailed, isNumber, measureOf, problemsOf, rows, settingsLine } from "./data.js";
+
+export const filter = {
   at: axes.map(() => ""),
   span: axes.map(() => [null, null]),
   checks: "",
@@ -7,25 +11,16 @@ const filter = {
   text: "",
   picked: false,
 };
-const picked = new Set();
-let shown = all.filter((row) => rows.ok[row]);
-let matching = all;
-const watchers = { shown: [], picked: [] };
-const waiting = new Set();
+export const picked = new Set();
+const store = createStore({ matching: all, shown: all.filter((row) => rows.ok[row]), picked }, requestAnimationFrame);
 
-function changed(what) {
-  if (!waiting.size) {
-    requestAnimationFrame(() => {
-      const due = [...waiting];
-      waiting.clear();
-      for (const kind of due) for (const act of watchers[kind]) act();
-    });
-  }
-  waiting.add(what);
-}
-const watch = (what, act) => watchers[what].push(act);
-const tell = (text) => {
-  $("told").textContent = text;
+// Rows that pass the filter, and those of them that were traced.
+export const matchingRows = () => store.get().matching;
+export const shownRows = () => store.get().shown;
+// Be told once what is "shown" or "picked" has changed.
+export const watch = (what, act) => store.listen(act, [what]);
+export const tell = (text) => {
+  byId("told").textContent = text;
 };
 
 function searched(row) {
@@ -54,31 +49,30 @@ function passes(row, words) {
   return words.every((word) => searched(row).includes(word));
 }
 
-function refilter() {
+export function refilter() {
   const words = filter.text.toLowerCase().split(/\s+/).filter(Boolean);
-  matching = all.filter((row) => passes(row, words));
-  shown = matching.filter((row) => rows.ok[row]);
-  changed("shown");
+  const matching = all.filter((row) => passes(row, words));
+  store.update({ matching, shown: matching.filter((row) => rows.ok[row]) });
 }
 
-function pick(list, on = true) {
+export function pick(list, on = true) {
   for (const row of list) {
     if (isFailed(row)) continue;
     if (on) picked.add(row);
     else picked.delete(row);
   }
   if (filter.picked) refilter();
-  changed("picked");
+  store.update({ picked });
 }
-const toggle = (row) => pick([row], !picked.has(row));
+export const toggle = (row) => pick([row], !picked.has(row));
 
 // A box that picks a row; every part of the page uses the same.
-function pickBox(row, label = false) {
+export function pickBox(row, label = false) {
   const box = el("input", {
     type: "checkbox",
     "data-pick": row,
     "aria-label": label ? null : `Pick ${rows.id[row]}`,
-    on: { change: () => pick([row], box.checked) },
+    onchange: () => pick([row], box.checked),
   });
   box.checked = picked.has(row);
   return label ? el("label", { class: "pick" }, box, "Pick") : box;

@@ -1,7 +1,18 @@
 // The table of all variations and that of the failed ones, a page at a time.
+import { el } from "../../web/elements.js";
+import { fixed, signedStops } from "../../web/phrases.js";
+import {
+  axes, byId, checks, failedRows, groupOf, grouped, isAtBase, isFailed, isNumber, many, measures, problemsOf,
+  readings, rows, settingText, sorted, stoppedWord, wishes,
+} from "./data.js";
+import { showSheet } from "./dialogs.js";
+import { button, choice, clipped } from "./elements.js";
+import { hasBase, sheet, valueText } from "./sheets.js";
+import { filter, matchingRows, pick, pickBox, picked, shownRows, tell, watch } from "./state.js";
+
 const PAGE_ROWS = 50;
 const sheetTable = { by: "rank", down: false, page: 0, part: "" };
-const parts = [...new Set(readings.map(groupOf))];
+const groups = [...new Set(readings.map(groupOf))];
 const failedTable = { page: 0 };
 
 // A column: `key`, `label`, `group`, `of` the value it sorts by, `cell` what it shows.
@@ -53,7 +64,7 @@ function columnsOf(part) {
       label: wish.point,
       group: "Wishes",
       of: (row) => rows.off[k][row],
-      cell: (row) => (isNumber(rows.off[k][row]) ? signed(rows.off[k][row]) : "–"),
+      cell: (row) => (isNumber(rows.off[k][row]) ? signedStops(rows.off[k][row]) : "–"),
       n: true,
     })),
     ...(checks.length
@@ -88,8 +99,8 @@ function warningsCell(row) {
 
 function orderOfTable() {
   const column = columnsOf("*").find((c) => c.key === sheetTable.by);
-  if (sheetTable.by === "id") return sheetTable.down ? [...matching].reverse() : matching;
-  return sorted(matching, column ? column.of : (row) => row, sheetTable.down);
+  if (sheetTable.by === "id") return sheetTable.down ? [...matchingRows()].reverse() : matchingRows();
+  return sorted(matchingRows(), column ? column.of : (row) => row, sheetTable.down);
 }
 
 function drawTable() {
@@ -102,7 +113,7 @@ function drawTable() {
     sheetTable.down = sheetTable.by === key ? !sheetTable.down : false;
     Object.assign(sheetTable, { by: key, page: 0 });
     drawTable();
-    $(`sort-${key}`).focus();
+    byId(`sort-${key}`).focus();
     tell(
       `Sorted by ${key === "id" ? "name" : columns.find((c) => c.key === key)?.label}, ${sheetTable.down ? "highest" : "lowest"} first.`,
     );
@@ -130,7 +141,7 @@ function drawTable() {
     else groups.push([column.group, 1]);
   }
   const edges = new Set(columns.filter((c, i) => i && c.group !== columns[i - 1].group).map((c) => c.key));
-  $("table-box").replaceChildren(
+  byId("table-box").replaceChildren(
     el(
       "table",
       { class: "data" },
@@ -187,10 +198,10 @@ function drawTable() {
       ),
     ),
   );
-  $("table-told").textContent = list.length
+  byId("table-told").textContent = list.length
     ? `${many(list.length, "variation")}. ${hasBase ? "Settings as in the base are in grey. " : ""}Click a heading to sort, a name to open its sheet.`
     : "No variation passes the filter.";
-  drawPager($("table-pager"), sheetTable, pages, drawTable, "table");
+  drawPager(byId("table-pager"), sheetTable, pages, drawTable, "table");
 }
 
 function drawPager(home, state, pages, redraw, name) {
@@ -214,9 +225,9 @@ function drawPager(home, state, pages, redraw, name) {
 }
 
 function drawTableControls() {
-  const options = [...parts.map((part) => [part, part]), ["*", "all of them"]];
-  $("table-controls").replaceChildren(
-    ...(parts.length > 1
+  const options = [...groups.map((part) => [part, part]), ["*", "all of them"]];
+  byId("table-controls").replaceChildren(
+    ...(groups.length > 1
       ? [
           choice("table-part", "Readings", options, sheetTable.part, (v) => {
             sheetTable.part = v;
@@ -227,8 +238,8 @@ function drawTableControls() {
     button(
       "Pick all that are shown",
       () => {
-        pick(shown);
-        tell(`${many(shown.length, "variation")} picked.`);
+        pick(shownRows());
+        tell(`${many(shownRows().length, "variation")} picked.`);
       },
       { id: "pick-all" },
     ),
@@ -236,26 +247,26 @@ function drawTableControls() {
 }
 
 function drawFailed() {
-  const list = matching.filter(isFailed),
+  const list = matchingRows().filter(isFailed),
     pages = Math.max(1, Math.ceil(list.length / PAGE_ROWS));
   failedTable.page = Math.min(failedTable.page, pages - 1);
   const reasons = new Map();
   for (const row of list) reasons.set(rows.reason[row], (reasons.get(rows.reason[row]) ?? 0) + 1);
-  $("failed-told").textContent = !failedRows.length
+  byId("failed-told").textContent = !failedRows.length
     ? "Every variation was traced."
     : !list.length
       ? `${many(failedRows.length, "variation")} ${stoppedWord(failedRows)}; the filter hides ${failedRows.length === 1 ? "it" : "them"}.`
       : `${many(list.length, "variation")} ${stoppedWord(list)}, for ${many(reasons.size, "reason")}. They have no readings and no place in the ranking.`;
   const these = list.slice(failedTable.page * PAGE_ROWS, (failedTable.page + 1) * PAGE_ROWS);
-  $("failed-h").textContent = failedRows.some((row) => rows.waiting[row]) ? "Failed or not traced yet" : "Failed";
+  byId("failed-h").textContent = failedRows.some((row) => rows.waiting[row]) ? "Failed or not traced yet" : "Failed";
   const told = sorted([...reasons.keys()], (reason) => reasons.get(reason), true);
-  $("failed-reasons").replaceChildren(
+  byId("failed-reasons").replaceChildren(
     ...(reasons.size < list.length
       ? told.map((reason) => el("li", {}, el("b", {}, `${grouped(reasons.get(reason))} × `), reason))
       : []),
   );
-  $("failed-box").hidden = !list.length;
-  $("failed-box").replaceChildren(
+  byId("failed-box").hidden = !list.length;
+  byId("failed-box").replaceChildren(
     ...(list.length
       ? [
           el(
@@ -289,11 +300,11 @@ function drawFailed() {
         ]
       : []),
   );
-  drawPager($("failed-pager"), failedTable, pages, drawFailed, "failed");
+  drawPager(byId("failed-pager"), failedTable, pages, drawFailed, "failed");
 }
 
-function startTable() {
-  sheetTable.part = parts[0] ?? "*";
+export function startTable() {
+  sheetTable.part = groups[0] ?? "*";
   if (measures[0]?.key !== "score") sheetTable.by = "id";
   drawTableControls();
   watch("shown", drawTable);

@@ -16,6 +16,9 @@ export const desk = createStore(
   { ...PLAIN, compare: false, wipe: 0.5, step: 0, shown: null, pinned: null }, requestAnimationFrame,
 );
 
+/** What the picture and the readings hang on: all but the measuring point, which moves without a new picture. */
+export const MIXED = [...Object.keys(PLAIN), "compare", "wipe", "step", "shown"];
+
 export const reset = () => desk.update(PLAIN);
 
 /** Set one light's fader, mute or solo. */

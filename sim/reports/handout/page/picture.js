@@ -5,9 +5,13 @@ import { desk } from "./desk.js";
 const within = (value, low, high) => Math.min(Math.max(value, low), high);
 const WAYS = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] };
 
-export function wirePicture() {
+/** Listen to the picture; `showPoint` is called when the measuring point was moved. */
+export function wirePicture(showPoint) {
   const picture = byId("picture");
-  const pin = (x, y) => desk.update({ pinned: [within(x, 0, width - 1), within(y, 0, height - 1)] });
+  const pin = (x, y) => {
+    desk.update({ pinned: [within(x, 0, width - 1), within(y, 0, height - 1)] });
+    showPoint();
+  };
   const pinUnder = (event) => {
     const box = picture.getBoundingClientRect();
     pin(Math.floor(((event.clientX - box.left) / box.width) * width),

@@ -3,7 +3,7 @@ import { createMixer } from "../../../web/mixer.js";
 import { signedStops } from "../../../web/phrases.js";
 import { leaveBuildUp, wireBuildUp } from "./build_up.js";
 import { byId, height, lights, set, width } from "./data.js";
-import { desk, heardWeights, mixNow, plannedMix, reset, setOf } from "./desk.js";
+import { MIXED, desk, heardWeights, mixNow, plannedMix, reset, setOf } from "./desk.js";
 import { linearLayer } from "./layers.js";
 import { wirePicture } from "./picture.js";
 import { showPoint, showReadings } from "./readings.js";
@@ -70,7 +70,7 @@ async function start() {
   mixer.take({ width, height, layers, scale: layers.map(() => 1) }, set);
   document.body.dataset.drawn = mixer.kind;
   wireDesk();
-  wirePicture();
+  wirePicture(() => showPoint(layers));
   wireBuildUp();
   desk.subscribe(({ compare, wipe }) => {
     mixer.draw(mixNow(), compare ? { mix: plannedMix, columns: Math.round(wipe * width) } : null);
@@ -78,7 +78,7 @@ async function start() {
     showReadings();
     showPoint(layers);
     document.body.dataset.frame = String(Number(document.body.dataset.frame || 0) + 1);
-  });
+  }, MIXED);
   document.body.classList.add("mixing");
 }
 
