@@ -58,13 +58,23 @@ def path_from_text(text: object, beside: Path) -> Path:
     """
     if not isinstance(text, str) or not text.strip() or not text.isprintable():
         raise HalfstopError('expected a name for the file; write "my-portrait.yaml"')
-    path = Path(text.strip()).expanduser()
+    try:
+        path = Path(text.strip()).expanduser()
+    except RuntimeError:
+        cure = "write the whole path, or a name alone"
+        raise HalfstopError(f"{quoted(text.strip())}: there is no user of this name; {cure}") from None
     path = path if path.is_absolute() else beside.parent / path
     if not path.suffix:
         path = path.with_suffix(ENDINGS[0])
     if path.suffix.lower() not in ENDINGS:
         raise HalfstopError(f'{quoted(path.name)}: expected a name that ends in .yaml; write "{path.stem}.yaml"')
-    if not path.parent.is_dir():
+    # Ask the system itself, which also says what name is too long for it.
+    try:
+        folder_is_there = path.parent.is_dir()
+        path.is_file()
+    except OSError as error:
+        raise HalfstopError(f"{quoted(path.name)}: cannot be written: {error.strerror}; choose another name") from None
+    if not folder_is_there:
         raise HalfstopError(f"{path.parent}: there is no such folder; make it first, or name another")
     if is_original(path):
         raise HalfstopError(f"{path}: this is a set-up that comes with the program; name another file")

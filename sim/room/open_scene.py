@@ -9,8 +9,8 @@ from pathlib import Path
 
 from sim.quantities.errors import HalfstopError
 from sim.room.document.edits import Edit
-from sim.room.document.journal import stem_from_path
 from sim.room.document.scene_document import SceneDocument
+from sim.room.document.state_folder import stem_from_path
 from sim.room.examples import is_original
 from sim.room.protocol.messages import Recovered, VersionFacts
 from sim.room.protocol.scene_view import RoomWarning, State
@@ -132,6 +132,12 @@ class OpenScene:
                 return "gone", f"{name} is no longer there; saving writes it again"
             case fault:
                 return "bad", f"{fault} (what is here stays as it is)"
+
+    def caution(self, line: str) -> None:
+        """Say a line beside the scene's name until the next change; an empty one says nothing."""
+        if line:
+            self._document.trouble = "; ".join(filter(None, (self._document.trouble, line)))
+            self._snapshot = None
 
     # -- changing --------------------------------------------------------------------------------
 

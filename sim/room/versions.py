@@ -14,11 +14,14 @@ from pydantic import TypeAdapter
 
 from sim.quantities.atomic_write import write_whole
 from sim.quantities.errors import HalfstopError, one_line
+from sim.room.document.state_folder import bytes_from_file, put_aside
 from sim.room.preview.frame import PreviewFrame
 from sim.room.protocol import messages
 from sim.room.protocol.messages import Frame, KeptVersion, VersionFacts
 
 MOST = 4
+# Four of the largest scenes with what they are mixed by stay far below this.
+LONGEST_FILE_BYTES = 4 << 20
 LONGEST_TITLE = 60
 _FACTS: TypeAdapter[VersionFacts] = TypeAdapter(VersionFacts)
 
@@ -43,12 +46,20 @@ class Version:
 class Versions:
     """The kept versions of one scene; `file` where their texts outlive the server, None to keep none.
 
+    A file that cannot be read is put aside under a name of its own; `damage` says so, or is empty.
     Does not: fail when that file cannot be read or written.
     """
 
     def __init__(self, file: Path | None) -> None:
         self._file = file
-        self.all: list[Version] = _slots_from_file(file)
+        self.all: list[Version] = []
+        self.damage = ""
+        if file is not None:
+            try:
+                self.all = _versions_from_file(file)
+            except (OSError, ValueError, TypeError, KeyError, RecursionError):
+                with suppress(OSError):
+                    self.damage = put_aside(file)
 
     def keep(
         self, title: object, text: str, facts: VersionFacts, serial: int | None, frame: PreviewFrame | None,
@@ -105,13 +116,19 @@ class Versions:
             write_whole(self._file, json.dumps(rows, ensure_ascii=False).encode(), private=True)
 
 
-def _slots_from_file(file: Path | None) -> list[Version]:
-    if file is None:
-        return []
+def _versions_from_file(file: Path) -> list[Version]:
     try:
-        rows = json.loads(file.read_text("utf-8"))
-        return [
-            Version(int(r["id"]), str(r["title"]), str(r["text"]), _FACTS.validate_python(r["facts"])) for r in rows
-        ][:MOST]
-    except (OSError, ValueError, TypeError, KeyError):
+        data = bytes_from_file(file, LONGEST_FILE_BYTES, follow_link=False)
+    except FileNotFoundError:
         return []
+    rows = json.loads(data, parse_constant=_no_number)
+    versions = [
+        Version(int(r["id"]), str(r["title"]), str(r["text"]), _FACTS.validate_python(r["facts"])) for r in rows
+    ]
+    if len({version.id for version in versions}) < len(versions) or len(versions) > MOST:
+        raise ValueError("more versions than were kept")
+    return versions
+
+
+def _no_number(name: str) -> float:
+    raise ValueError(f"{name} is no number that was kept")

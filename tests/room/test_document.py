@@ -19,7 +19,7 @@ import pytest
 from edit_script import applied, random_edit
 
 from sim.quantities.errors import HalfstopError, SceneError
-from sim.room.document.journal import SceneInUse
+from sim.room.document.file_lock import SceneInUse
 from sim.room.document.scene_document import SceneDocument
 from sim.room.snapshot.placement_cache import PlacementCache
 from sim.room.snapshot.view import view_from_document

@@ -27,10 +27,10 @@ from sim.room.document.journal import (
     kept_from_file,
     splice_from_texts,
     spliced,
-    stem_from_path,
     write_forced,
 )
 from sim.room.document.scene_document import SceneDocument
+from sim.room.document.state_folder import stem_from_path
 from sim.scene.read import scene_from_text
 
 ROOT = Path(__file__).resolve().parents[2]

@@ -172,7 +172,8 @@ def _lamp_m() -> np.ndarray:
     """Where the lamp's luminous face stands, (3,) world metres."""
     rise = np.radians(LIGHT_RISE_DEG)
     along_m, up_m = LIGHT_DISTANCE_M * np.cos(rise), LIGHT_DISTANCE_M * np.sin(rise)
-    return CENTRE_M + point_from_bearing(LIGHT_BEARING_DEG, float(along_m), float(up_m))
+    place_m: np.ndarray = CENTRE_M + point_from_bearing(LIGHT_BEARING_DEG, float(along_m), float(up_m))
+    return place_m
 
 
 def ball_linear(block: dict[str, Any], *, side_px: int = SIDE_PX, samples: int = SAMPLES, seed: int = 0) -> LightStack:

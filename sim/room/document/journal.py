@@ -1,14 +1,13 @@
-"""What has not been saved, kept on disk as it is made, and a lock so that one process alone edits a file.
+"""What has not been saved, kept on disk as it is made.
 
 A journal begins with a whole text and goes on with one line per change; each line carries its own checksum, so that a
 line torn by a crash, and all behind it, is left out. Lines are written at once and forced to the disk within two
-seconds. Both files lie in a folder of the room's own, named after the scene file's full path.
+seconds. The file lies in a folder of the room's own, named after the scene file's full path.
 """
 
 from __future__ import annotations
 
 import errno
-import fcntl
 import hashlib
 import json
 import os
@@ -17,26 +16,19 @@ from collections.abc import Iterator
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 from sim.quantities.atomic_write import sync_folder, write_whole
-from sim.quantities.errors import HalfstopError, one_line
+from sim.quantities.plain import Plain, PlainDict
+from sim.room.document.state_folder import bytes_from_file, put_aside, stem_from_path
 
 FORCE_WITHIN_S = 1.0
 # Past this a journal begins anew with the text as it is.
 LONGEST_JOURNAL_BYTES = 4 << 20
+# Far more than that and the change behind it: what is longer is no journal of ours.
+LONGEST_READ_BYTES = 4 * LONGEST_JOURNAL_BYTES
 CHECK_DIGITS = 16
 
 Splice = tuple[int, int, str]
-
-
-class SceneInUse(HalfstopError):
-    """Another process has the scene file open; `address` is where its page is, or empty."""
-
-    def __init__(self, path: Path, address: str) -> None:
-        where = f"; it is open at {address}" if address else ""
-        super().__init__(f"{path}: this scene is open in another room{where}; close that one, or go on there")
-        self.address = address
 
 
 @dataclass(frozen=True)
@@ -95,49 +87,6 @@ def write_forced(path: Path, data: bytes) -> None:
     # Some file systems cannot force a folder: the file itself is safe without.
     with suppress(OSError):
         sync_folder(path.parent)
-
-
-def stem_from_path(path: Path) -> str:
-    """Name of a scene file's own files in the state folder: its name and a digest of its full path."""
-    real = os.path.realpath(path)
-    digest = hashlib.blake2b(os.fsencode(real), digest_size=8).hexdigest()
-    safe = "".join(c if c.isascii() and (c.isalnum() or c in "-_") else "-" for c in Path(real).stem)[:40]
-    return f"{safe}-{digest}"
-
-
-# -- the lock ---------------------------------------------------------------------------------
-
-
-class Lock:
-    """Held by one process for one scene file; ends with the process, however that ends."""
-
-    def __init__(self, scene: Path, folder: Path) -> None:
-        self.path = folder / f"{stem_from_path(scene)}.lock"
-        try:
-            folder.mkdir(parents=True, exist_ok=True, mode=0o700)
-            self._handle = os.open(self.path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC | os.O_NOFOLLOW, 0o600)
-        except OSError as error:
-            what = f"{folder}: unsaved changes cannot be kept there: {error.strerror}"
-            raise HalfstopError(f"{what}; set HALFSTOP_STATE to a folder of yours") from None
-        try:
-            fcntl.flock(self._handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except OSError:
-            said = os.pread(self._handle, 4096, 0).decode("utf-8", "replace")
-            os.close(self._handle)
-            raise SceneInUse(scene, one_line(said)) from None
-        os.ftruncate(self._handle, 0)
-
-    def announce(self, address: str) -> None:
-        """Tell whoever finds the scene locked where it is open."""
-        os.ftruncate(self._handle, 0)
-        os.pwrite(self._handle, address.encode("utf-8"), 0)
-
-    def release(self) -> None:
-        """Give the scene file up."""
-        if self._handle >= 0:
-            os.ftruncate(self._handle, 0)
-            os.close(self._handle)
-            self._handle = -1
 
 
 # -- the journal ------------------------------------------------------------------------------
@@ -213,15 +162,30 @@ class Journal:
         with suppress(FileNotFoundError):
             self.path.unlink()
 
-    def set_aside(self, text: str) -> None:
-        """Keep what an earlier process left, so that new changes do not write over it, unless it leads to `text`."""
-        found = kept_from_file(self.path)
-        if found is None or found.text == text:
+    def set_aside(self, text: str) -> str:
+        """Keep what an earlier process left, so that new changes do not write over it, unless it leads to `text`.
+
+        Returns a line where it was something that cannot be read, and was put aside under a name of its own.
+        """
+        kept = kept_from_file(self.path)
+        if kept is None and not self._is_read():
+            return put_aside(self.path)
+        if kept is None or kept.text == text:
             with suppress(FileNotFoundError):
                 self.path.unlink()
-            return
+            return ""
         taken = [number for number, _ in self._numbered()]
         os.replace(self.path, self.folder / f"{self.path.stem}.kept-{max(taken, default=0) + 1}")
+        return ""
+
+    def _is_read(self) -> bool:
+        """Whether there is no journal, or one whose first line is whole: nothing that could be read is lost then."""
+        try:
+            return _texts_from_data(bytes_from_file(self.path, LONGEST_READ_BYTES, follow_link=False)) is not None
+        except FileNotFoundError:
+            return True
+        except OSError:
+            return False
 
     def newest(self) -> Kept | None:
         """The newest changes that never reached the file, or None; not for a process that has the scene open."""
@@ -229,8 +193,8 @@ class Journal:
 
     def left_behind(self) -> Kept | None:
         """The newest changes that were set aside, or None; what cannot be read is passed over."""
-        kept = (kept_from_file(path) for _, path in sorted(self._numbered(), reverse=True))
-        return next((found for found in kept if found is not None), None)
+        every = (kept_from_file(path) for _, path in sorted(self._numbered(), reverse=True))
+        return next((kept for kept in every if kept is not None), None)
 
     def _numbered(self) -> Iterator[tuple[int, Path]]:
         for path in self.folder.glob(f"{self.path.stem}.kept-*"):
@@ -242,42 +206,50 @@ class Journal:
 def kept_from_file(path: Path) -> Kept | None:
     """What a journal leads to, as far as its lines are whole; None where there is none or it changes nothing."""
     try:
-        data = path.read_bytes()
+        data = bytes_from_file(path, LONGEST_READ_BYTES, follow_link=False)
         time_s = path.stat().st_mtime
     except OSError:
         return None
-    text: str | None = None
-    base_hash, changes = "", 0
-    for raw in data.split(b"\n"):
-        entry = _entry(raw)
-        if entry is None:
-            break
-        if text is None:
-            if entry.get("halfstop_journal") != 1:
-                return None
-            text, base_hash = str(entry["text"]), str(entry["base"])
-            continue
-        (start, end), new = entry["cut"], entry["put"]
-        following = spliced(text, (start, end, new))
-        if text_hash(following) != entry["leads_to"]:
-            break
-        text, changes = following, changes + 1
-    if text is None or text_hash(text) == base_hash:
+    texts = _texts_from_data(data)
+    if texts is None or text_hash(texts[1]) == texts[0]:
         return None
+    base_hash, text, changes = texts
     return Kept(path, text, base_hash, changes, time_s)
 
 
-def _line(entry: dict[str, Any]) -> bytes:
+def _texts_from_data(data: bytes) -> tuple[str, str, int] | None:
+    """Hash of the text that a journal's bytes begin from, the text they lead to, and by how many changes."""
+    first, *others = data.split(b"\n")
+    head = _entry(first)
+    if head is None or head.get("halfstop_journal") != 1:
+        return None
+    text, base_hash, changes = str(head.get("text")), str(head.get("base")), 0
+    for raw in others:
+        match _entry(raw):
+            case {"cut": [int(start), int(end)], "put": str(new), "leads_to": str(digest)}:
+                following = spliced(text, (start, end, new))
+            case _:
+                break
+        if text_hash(following) != digest:
+            break
+        text, changes = following, changes + 1
+    return base_hash, text, changes
+
+
+def _line(entry: PlainDict) -> bytes:
     data = json.dumps(entry, ensure_ascii=True, separators=(",", ":")).encode("ascii")
     return _check(data) + b" " + data + b"\n"
 
 
-def _entry(raw: bytes) -> dict[str, Any] | None:
+def _entry(raw: bytes) -> PlainDict | None:
     """A journal's line, or None where it is torn."""
     check, _, data = raw.partition(b" ")
     if check != _check(data):
         return None
-    entry = json.loads(data)
+    try:
+        entry: Plain = json.loads(data)
+    except (ValueError, RecursionError):
+        return None
     return entry if isinstance(entry, dict) else None
 
 

@@ -12,19 +12,20 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from sim.quantities.errors import HalfstopError, SceneError
+from sim.quantities.errors import HalfstopError, SceneError, quoted
 from sim.room.document.edit_text import text_with_edits
 from sim.room.document.edits import Edit
+from sim.room.document.file_lock import FileLock
 from sim.room.document.journal import (
     Journal,
     Kept,
-    Lock,
     Splice,
     splice_from_texts,
     spliced,
     text_hash,
     write_forced,
 )
+from sim.room.document.state_folder import bytes_from_file
 from sim.scene.model import Scene
 from sim.scene.read import MOST_BYTES, load_scene, scene_from_bytes
 
@@ -53,7 +54,7 @@ class _Step:
 class SceneDocument:
     """One scene file, open for work in this process alone; use `SceneDocument.open`."""
 
-    def __init__(self, path: Path, state_folder: Path, lock: Lock, text: str, scene: Scene) -> None:
+    def __init__(self, path: Path, state_folder: Path, lock: FileLock, text: str, scene: Scene) -> None:
         self.path, self.state_folder = path, state_folder
         self.text, self.scene, self.revision = text, scene, 1
         self._lock = lock
@@ -62,8 +63,7 @@ class SceneDocument:
         self._done: list[_Step] = []
         self._undone: list[_Step] = []
         self._journal = Journal(path, state_folder)
-        self._journal.set_aside(text)
-        self.trouble = ""
+        self.trouble = "; ".join(filter(None, (lock.damage, self._journal.set_aside(text))))
 
     # -- opening and closing ------------------------------------------------------------------
 
@@ -74,10 +74,11 @@ class SceneDocument:
         Arguments: `state_folder` for the lock and what is not saved; made where it is missing.
         """
         path, state_folder = Path(path), Path(state_folder)
+        _require_plain_file(path)
         load_scene(path)
-        lock = Lock(path, state_folder)
+        lock = FileLock(path, state_folder)
         try:
-            data = path.read_bytes()
+            data = bytes_from_file(path, MOST_BYTES + 1)
             scene = scene_from_bytes(data, str(path), path.parent)
         except BaseException:
             lock.release()
@@ -248,7 +249,7 @@ class SceneDocument:
     def disk_state(self) -> str:
         """How the file stands to what was last read or saved: same, changed, gone, or the line of its fault."""
         try:
-            data = self.path.read_bytes()
+            data = bytes_from_file(self.path, MOST_BYTES + 1)
         except FileNotFoundError:
             return "gone"
         except OSError as error:
@@ -283,13 +284,22 @@ class SceneDocument:
         if os.path.realpath(path) == os.path.realpath(self.path):
             self.save()
             return
-        if path.exists() and not replace:
+        # Ask the system itself: a name that is too long for it is no place where a file could be.
+        try:
+            path.stat()
+            there = True
+        except FileNotFoundError:
+            there = False
+        except (OSError, ValueError) as error:
+            why = getattr(error, "strerror", None) or "this is no name for a file"
+            raise HalfstopError(f"{quoted(path.name)}: cannot be written: {why}; choose another name") from None
+        if there and not replace:
             raise HalfstopError(f"{path}: there is a file of this name; nothing was written; choose another name")
         if not path.parent.is_dir():
             raise HalfstopError(f"{path}: there is no folder {path.parent}; make it, or choose another")
         # The files that the scene names must be found beside it there too.
         scene = scene_from_bytes(self.text.encode("utf-8"), str(path), path.parent)
-        lock = Lock(path, self.state_folder)
+        lock = FileLock(path, self.state_folder)
         try:
             self._write(path)
         except BaseException:
@@ -311,8 +321,9 @@ class SceneDocument:
 
     def reload(self) -> Change:
         """Take the file as it is on disk now, as one step that undo takes away again; raises for its faults."""
+        _require_plain_file(self.path)
         load_scene(self.path)
-        data = self.path.read_bytes()
+        data = bytes_from_file(self.path, MOST_BYTES + 1)
         scene = scene_from_bytes(data, str(self.path), self.path.parent)
         text = data.decode("utf-8")
         self._disk_text, self.disk_scene = text, scene
@@ -320,3 +331,9 @@ class SceneDocument:
             self._journal.remove()
             return Change(self.revision, "load the file", changed=False)
         return self._moved_to(text, "load the file")
+
+
+def _require_plain_file(path: Path) -> None:
+    """Refuse a pipe or a device, which would keep its reader waiting; leaves what is not there to whoever reads."""
+    if path.exists() and not path.is_file() and not path.is_dir():
+        raise SceneError(str(path), 1, "", "this is no plain file", "a scene file", "name another")

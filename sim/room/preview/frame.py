@@ -56,12 +56,14 @@ class PreviewFrame:
         """Linear layer (h, w, 3) float32 of one light, `kind` "view" or "raw"."""
         index = self.names.index(name)
         stored, scale = (self.view, self.view_scale) if kind == "view" else (self.raw, self.raw_scale)
-        return stored[index].astype(np.float32) * np.float32(scale[index])
+        linear: np.ndarray = stored[index].astype(np.float32) * np.float32(scale[index])
+        return linear
 
     def layer_bytes(self, name: str, kind: str = "view") -> bytes:
         """The stored layer: float16 little-endian, row by row from the top, RGB."""
         stored = self.view if kind == "view" else self.raw
-        return stored[self.names.index(name)].astype("<f2", copy=False).tobytes()
+        data: bytes = stored[self.names.index(name)].astype("<f2", copy=False).tobytes()
+        return data
 
     def part_bytes(self) -> bytes:
         """One byte for each pixel, row by row from the top."""

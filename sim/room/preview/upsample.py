@@ -59,7 +59,8 @@ class Enlarger:
         return self._blended(layer) * self._ratio
 
     def _blended(self, values: np.ndarray) -> np.ndarray:
-        return np.sum([weight[..., None] * values[i, j] for i, j, weight in self._taps], axis=0)
+        blended: np.ndarray = np.sum([weight[..., None] * values[i, j] for i, j, weight in self._taps], axis=0)
+        return blended
 
 
 def repeated(layer: np.ndarray, size: tuple[int, int]) -> np.ndarray:

@@ -1,0 +1,173 @@
+"""What stands in the place of the room's own files, whatever it is: the scene opens, nothing is lost, and it is said."""
+
+from __future__ import annotations
+
+import json
+import os
+import threading
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+from edit_script import applied
+from rooms import StillPainter, scene_file, served
+
+from sim.quantities.errors import HalfstopError, SceneError
+from sim.room.document import journal
+from sim.room.document.scene_document import SceneDocument
+from sim.room.document.state_folder import stem_from_path
+from sim.room.examples import path_from_text
+from sim.room.versions import Versions
+
+PATIENCE_S = 20.0
+
+
+def _folder(place: Path) -> None:
+    (place / "inside").mkdir(parents=True)
+
+
+def _link(place: Path) -> None:
+    place.with_name("precious").write_text("mine")
+    place.symlink_to(place.with_name("precious"))
+
+
+DAMAGES: dict[str, Callable[[Path], object]] = {
+    "random bytes": lambda place: place.write_bytes(os.urandom(3000)),
+    "deep JSON": lambda place: place.write_text("[" * 100_000),
+    "NaN": lambda place: place.write_text('[{"id": NaN, "title": "a", "text": "", "facts": {}}]'),
+    "a folder": _folder,
+    "a link": _link,
+    "a pipe": lambda place: os.mkfifo(place),
+}
+TITLE = {"op": "set", "path": ["title"], "value": "Changed"}
+
+
+def soon(work: Callable[[], Any]) -> Any:
+    """What some work gives, which must not keep its caller waiting."""
+    results: list[Any] = []
+    thread = threading.Thread(target=lambda: results.append(work()), daemon=True)
+    thread.start()
+    thread.join(PATIENCE_S)
+    assert results, "it did not end"
+    return results[0]
+
+
+@pytest.mark.parametrize("damage", DAMAGES)
+@pytest.mark.parametrize("ending", ["journal", "lock"])
+def test_a_damaged_file_is_put_aside_and_the_scene_opens(tmp_path: Path, damage: str, ending: str) -> None:
+    path, state = scene_file(tmp_path), tmp_path / "state"
+    state.mkdir()
+    place = state / f"{stem_from_path(path)}.{ending}"
+    DAMAGES[damage](place)
+    before = place.read_bytes() if place.is_file() else b""
+    document = soon(lambda: SceneDocument.open(path, state))
+    aside = place.with_name(f"{place.name}.damaged-1")
+    if ending == "lock" and damage in ("random bytes", "deep JSON", "NaN"):
+        # A lock holds nothing of worth: any plain file will do.
+        assert document.trouble == "" and not aside.exists()
+    else:
+        assert f"{place.name} could not be read and was put aside as {aside}" in document.trouble
+        assert os.path.lexists(aside) and (not before or aside.read_bytes() == before)
+    # Work goes on and is kept as ever.
+    applied(document, [TITLE])
+    kept = SceneDocument.recovery(path, state)
+    assert kept is not None and kept.text == document.text and document.trouble == ""
+    document.save()
+    document.close()
+    if damage == "a link":
+        assert (state / "precious").read_text() == "mine"
+
+
+@pytest.mark.parametrize("damage", DAMAGES)
+def test_damaged_versions_are_put_aside_and_new_ones_kept(tmp_path: Path, damage: str) -> None:
+    place = tmp_path / "set.slots"
+    DAMAGES[damage](place)
+    versions = soon(lambda: Versions(place))
+    assert versions.all == [] and versions.damage.endswith(f"was put aside as {place}.damaged-1")
+    versions.keep("one", "text", {}, None, None, None)
+    assert [version.title for version in Versions(place).all] == ["one"] and Versions(place).damage == ""
+    # A second damage takes the next name.
+    place.write_text("{")
+    assert Versions(place).damage.endswith(".damaged-2")
+
+
+def test_damage_is_said_in_the_room(tmp_path: Path) -> None:
+    path, state = scene_file(tmp_path), tmp_path / "state"
+    state.mkdir()
+    (state / f"{stem_from_path(path)}.slots").write_bytes(b"\xff")
+    with served(path, state, painter=StillPainter) as room, room.client() as tab:
+        assert "was put aside as" in tab.wait("state")["trouble"]
+
+
+def test_a_scene_replaced_by_a_pipe_keeps_nobody_waiting(tmp_path: Path) -> None:
+    path = scene_file(tmp_path)
+    document = SceneDocument.open(path, tmp_path / "state")
+    applied(document, [TITLE])
+    path.unlink()
+    os.mkfifo(path)
+    assert "cannot be read: this is no plain file" in soon(document.disk_state)
+
+    def refused(work: Callable[[], object]) -> str:
+        with pytest.raises(HalfstopError) as caught:
+            work()
+        return str(caught.value)
+
+    assert "this is no plain file" in soon(lambda: refused(document.reload))
+    assert "cannot be read" in soon(lambda: refused(document.save))
+    document.close()
+    assert "this is no plain file" in soon(lambda: refused(lambda: SceneDocument.open(path, tmp_path / "state")))
+
+
+@pytest.mark.parametrize("name", ["x" * 300, "x" * 300 + ".yaml", "~nosuchuser/a.yaml", "x" * 300 + "/a.yaml"])
+def test_a_name_that_cannot_be_is_one_line(tmp_path: Path, name: str) -> None:
+    path = scene_file(tmp_path)
+    with pytest.raises(HalfstopError) as caught:
+        path_from_text(name, path)
+    assert "\n" not in str(caught.value) and len(str(caught.value)) < 300
+    if "~" not in name:
+        document = SceneDocument.open(path, tmp_path / "state")
+        with pytest.raises(HalfstopError, match="cannot be written|ends in .yaml"):
+            document.save_as(tmp_path / name)
+        document.close()
+
+
+def test_hostile_requests_are_answered_on_the_same_socket(tmp_path: Path) -> None:
+    path = scene_file(tmp_path)
+    with served(path, tmp_path / "state", painter=StillPainter) as room, room.client() as tab:
+        tab.wait("state")
+        for request, told in (
+            ({"type": "save_as", "path": "x" * 300}, "cannot be written"),
+            ({"type": "save_as", "path": "~nosuchuser/a.yaml"}, "no user of this name"),
+            ({"type": "edit", "edits": [{"op": "dials", "stops": {"key": int("9" * 4000)}}]}, "expected a number"),
+            ({"type": "edit", "edits": [{**TITLE, "value": "\ud800"}]}, "characters of text"),
+        ):
+            answer = tab.ask(request.pop("type"), **request)
+            assert answer["type"] == "refused" and told in answer["text"]
+        tab.socket.send(json.dumps({"type": "undo", "id": "\ud800"}))
+        assert tab.wait("refused", lambda m: m["id"] is None)
+        assert tab.edit(TITLE)["type"] == "state"
+
+
+def test_the_journal_and_its_name_are_forced_to_the_disk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    document = SceneDocument.open(scene_file(tmp_path), tmp_path / "state")
+    place = tmp_path / "state" / f"{stem_from_path(document.path)}.journal"
+    forced: list[tuple[int, int, int]] = []
+    real = os.fsync
+
+    def noted(handle: int) -> None:
+        info = os.fstat(handle)
+        forced.append((info.st_ino, info.st_size, 1))
+        real(handle)
+
+    monkeypatch.setattr(os, "fsync", noted)
+    applied(document, [TITLE])
+    # The first change makes the file: its bytes and then its name in the folder, before the change is done.
+    inodes = [inode for inode, _, _ in forced]
+    assert inodes[:2] == [place.stat().st_ino, place.parent.stat().st_ino]
+    document.close()
+    # Closing forces what was written since.
+    assert (place.stat().st_ino, place.stat().st_size, 1) in forced
+    assert journal.kept_from_file(place) is not None
+    with pytest.raises(SceneError):
+        applied(document, [{"op": "odd"}])
