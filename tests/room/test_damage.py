@@ -1,4 +1,4 @@
-"""What stands in the place of the room's own files, whatever it is: the scene opens, nothing is lost, and it is said."""
+"""What stands in the place of the room's own files, whatever it is: the scene opens, nothing is lost, it is said."""
 
 from __future__ import annotations
 
@@ -127,7 +127,7 @@ def test_a_name_that_cannot_be_is_one_line(tmp_path: Path, name: str) -> None:
     assert "\n" not in str(caught.value) and len(str(caught.value)) < 300
     if "~" not in name:
         document = SceneDocument.open(path, tmp_path / "state")
-        with pytest.raises(HalfstopError, match="cannot be written|ends in .yaml"):
+        with pytest.raises(HalfstopError, match=r"cannot be written|ends in \.yaml"):
             document.save_as(tmp_path / name)
         document.close()
 
