@@ -11,13 +11,15 @@ from typing import Any
 
 import pytest
 from edit_script import applied
-from rooms import StillPainter, scene_file, served
+from rooms import StillWorker, scene_file, served
 
 from sim.quantities.errors import HalfstopError, SceneError
 from sim.room.document import journal
 from sim.room.document.scene_document import SceneDocument
 from sim.room.document.state_folder import stem_from_path
 from sim.room.examples import path_from_text
+from sim.room.open_scene import OpenScene
+from sim.room.protocol.messages import VersionFacts
 from sim.room.versions import Versions
 
 PATIENCE_S = 20.0
@@ -41,6 +43,17 @@ DAMAGES: dict[str, Callable[[Path], object]] = {
     "a pipe": lambda place: os.mkfifo(place),
 }
 TITLE = {"op": "set", "path": ["title"], "value": "Changed"}
+
+
+@pytest.fixture(scope="module")
+def facts(tmp_path_factory: pytest.TempPathFactory) -> VersionFacts:
+    """What a version of a scene is mixed by."""
+    folder = tmp_path_factory.mktemp("facts")
+    scene = OpenScene(scene_file(folder), folder / "state", "")
+    try:
+        return scene.snapshot().version_facts
+    finally:
+        scene.close()
 
 
 def soon(work: Callable[[], Any]) -> Any:
@@ -80,12 +93,12 @@ def test_a_damaged_file_is_put_aside_and_the_scene_opens(tmp_path: Path, damage:
 
 
 @pytest.mark.parametrize("damage", DAMAGES)
-def test_damaged_versions_are_put_aside_and_new_ones_kept(tmp_path: Path, damage: str) -> None:
+def test_damaged_versions_are_put_aside_and_new_ones_kept(tmp_path: Path, facts: VersionFacts, damage: str) -> None:
     place = tmp_path / "set.slots"
     DAMAGES[damage](place)
     versions = soon(lambda: Versions(place))
     assert versions.all == [] and versions.damage.endswith(f"was put aside as {place}.damaged-1")
-    versions.keep("one", "text", {}, None, None, None)
+    versions.keep("one", "text", facts, None, None, None)
     assert [version.title for version in Versions(place).all] == ["one"] and Versions(place).damage == ""
     # A second damage takes the next name.
     place.write_text("{")
@@ -96,7 +109,7 @@ def test_damage_is_said_in_the_room(tmp_path: Path) -> None:
     path, state = scene_file(tmp_path), tmp_path / "state"
     state.mkdir()
     (state / f"{stem_from_path(path)}.slots").write_bytes(b"\xff")
-    with served(path, state, painter=StillPainter) as room, room.client() as tab:
+    with served(path, state, worker=StillWorker) as room, room.client() as tab:
         assert "was put aside as" in tab.wait("state")["trouble"]
 
 
@@ -134,16 +147,16 @@ def test_a_name_that_cannot_be_is_one_line(tmp_path: Path, name: str) -> None:
 
 def test_hostile_requests_are_answered_on_the_same_socket(tmp_path: Path) -> None:
     path = scene_file(tmp_path)
-    with served(path, tmp_path / "state", painter=StillPainter) as room, room.client() as tab:
+    with served(path, tmp_path / "state", worker=StillWorker) as room, room.client() as tab:
         tab.wait("state")
         for request, told in (
             ({"type": "save_as", "path": "x" * 300}, "cannot be written"),
             ({"type": "save_as", "path": "~nosuchuser/a.yaml"}, "no user of this name"),
-            ({"type": "edit", "edits": [{"op": "dials", "stops": {"key": int("9" * 4000)}}]}, "expected a number"),
+            ({"type": "edit", "edits": [{"op": "dials", "stops": {"key": int("9" * 4000)}}]}, "a number without end"),
             ({"type": "edit", "edits": [{**TITLE, "value": "\ud800"}]}, "characters of text"),
         ):
             answer = tab.ask(request.pop("type"), **request)
-            assert answer["type"] == "refused" and told in answer["text"]
+            assert answer["type"] == "refused" and told in str(answer)
         tab.socket.send(json.dumps({"type": "undo", "id": "\ud800"}))
         assert tab.wait("refused", lambda m: m["id"] is None)
         assert tab.edit(TITLE)["type"] == "state"

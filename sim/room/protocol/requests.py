@@ -234,7 +234,8 @@ def request_from_text(text: str) -> AnyRequest:
     if not isinstance(data, dict):
         raise RequestError(None, UnitError("this is no message", "an object of JSON", "load the page again"))
     number = data.get("id")
-    if not isinstance(number, (int, str)) or isinstance(number, bool):
+    # What cannot be written as text cannot be sent back either.
+    if not isinstance(number, (int, str)) or isinstance(number, bool) or not str(number).isprintable():
         number = None
     try:
         return _READ.validate_python(data)
