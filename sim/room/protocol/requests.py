@@ -238,7 +238,7 @@ def request_from_text(text: str) -> AnyRequest:
     if not isinstance(number, (int, str)) or isinstance(number, bool) or not str(number).isprintable():
         number = None
     try:
-        return _READ.validate_python(data)
+        return _READ.validate_python({**data, "id": number})
     except HalfstopError as error:
         raise RequestError(number, error) from None
     except ValidationError as error:
