@@ -2,18 +2,30 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
 from sim.quantities.errors import SceneError
+from sim.quantities.open_file import UnreadableFile, bytes_from_file
 
-from . import shapes
 from .parts import REGIONS, Figure, Material, Part
+from .read_glb import surfaces_from_glb
+from .read_obj import surfaces_from_obj
+from .read_ply import surfaces_from_ply
+from .surface import FloatArray, IntArray, MeshFault, Surface, require_count, require_objects
 
 METRES = {"m": 1.0, "cm": 0.01, "mm": 0.001, "ft": 0.3048, "in": 0.0254}
-TALLEST_M, LOWEST_M, MOST_TRIANGLES = 2.6, 0.4, 2_000_000
+TALLEST_M, LOWEST_M, WIDEST_M = 2.6, 0.4, 10.0
+# Two million triangles written out as text, with room for normals and texture coordinates.
+MOST_MESH_BYTES = 256 << 20
+TRIANGLES_AT_ONCE = 100_000
+_READERS: dict[str, Callable[[bytes, str], list[Surface]]] = {
+    ".ply": surfaces_from_ply,
+    ".obj": surfaces_from_obj,
+    ".glb": surfaces_from_glb,
+}
 _SKIN = ("face", "neck", "chest", "arms", "hands", "legs")
 # Heights of named points as shares of stature, adult means ([ANSUR:2012], from memory), and the lateral place
 # as a share of stature toward camera right.
@@ -40,68 +52,63 @@ def figure_from_file(
     Does not: bend the mesh: head, arms and eyes stay as modelled; read textures.
     Raises SceneError for a file that cannot serve.
     """
-    meshes = _meshes(path)
-    _check_names(path, regions, list(meshes))
-    for name, mesh in meshes.items():
-        _check_mesh(path, name, mesh)
-    everything = np.concatenate([mesh.vertices for mesh in meshes.values()]) * METRES[unit]
-    low, high = everything.min(axis=0), everything.max(axis=0)
-    height = float(high[1] - low[1])
+    surfaces = _surfaces(path)
+    _check_names(path, regions, [surface.name for surface in surfaces])
+    bounds = np.array([[s.points.min(axis=0), s.points.max(axis=0)] for s in surfaces]) * METRES[unit]
+    low, high = bounds[:, 0].min(axis=0), bounds[:, 1].max(axis=0)
+    height, across = float(high[1] - low[1]), float(max(high[0] - low[0], high[2] - low[2]))
     if not LOWEST_M <= height <= TALLEST_M:
         raise _fault(path, "figure.unit", f"the mesh is {height:.3g} m tall in {unit}", f"{LOWEST_M} to {TALLEST_M} m",
                      "name the unit the mesh was made in, Y up")  # fmt: skip
+    if across > WIDEST_M:
+        raise _fault(path, "figure.file", f"the mesh is {across:.3g} m across", f"at most {WIDEST_M:g} m",
+                     "remove what does not belong to the sitter, or export it again")  # fmt: skip
     scale = 1.0 if stature_m is None else stature_m / height
     middle = np.array([0.5 * (low[0] + high[0]), low[1], 0.5 * (low[2] + high[2])])
     parts = []
-    for name, mesh in meshes.items():
-        region = regions.get(name, "gown" if len(meshes) > 1 or regions else "face")
-        points = (np.asarray(mesh.vertices) * METRES[unit] - middle) * scale
-        triangles = np.asarray(mesh.faces)
-        normals = shapes.normals_from_mesh(points, triangles)
-        parts.append(Part(name, region, points.astype(np.float32), triangles.astype(np.uint32),
+    for surface in surfaces:
+        region = regions.get(surface.name, "gown" if len(surfaces) > 1 or regions else "face")
+        points = (surface.points * METRES[unit] - middle) * scale
+        normals = _normals(points, surface.triangles)
+        parts.append(Part(surface.name, region, points.astype(np.float32), surface.triangles.astype(np.uint32),
                           normals.astype(np.float32), None, _material(region, tones)))  # fmt: skip
     anchors, normals_at = _anchors(parts, height * scale)
     return Figure(tuple(parts), (), anchors, normals_at, 0.0, 0.0, {"stature": height * scale})
 
 
-def _meshes(path: Path) -> dict[str, Any]:
-    """Triangle meshes of a file by object name, in the file's own frame."""
-    import trimesh
-
+def _surfaces(path: Path) -> list[Surface]:
+    """The surfaces of a file, in the file's own frame; nothing else is opened, whatever the file names."""
     try:
-        scene = trimesh.load_scene(path, process=False, **_reader_options(path))
-        dumped = {name: scene.geometry[geometry] for name, geometry in _named_geometry(scene)}
-    except SceneError:
-        raise
-    except Exception as error:  # the readers raise whatever the damaged byte led to
+        data = bytes_from_file(path, MOST_MESH_BYTES)
+        surfaces = _READERS[path.suffix.lower()](data, path.name)
+        require_objects(len(surfaces))
+        require_count(sum(len(surface.triangles) for surface in surfaces))
+    except UnreadableFile as error:
+        raise _fault(path, "figure.file", error.why, "an OBJ, PLY or GLB mesh", "name a plain file") from None
+    except MeshFault as error:
+        key = f"figure.parts.{error.part[:80]}" if error.part else "figure.file"
+        raise _fault(path, key, error.what, error.expected, error.cure) from None
+    except (ValueError, OverflowError, IndexError) as error:
+        # A word that should be a number, or a number beyond all sizes.
         what = f"cannot be read as a mesh ({type(error).__name__})"
         raise _fault(path, "figure.file", what, "an OBJ, PLY or GLB mesh", "export it again") from None
-    meshes = {name: mesh for name, mesh in dumped.items() if isinstance(mesh, trimesh.Trimesh) and len(mesh.faces)}
-    if not meshes:
+    if not surfaces:
         raise _fault(path, "figure.file", "holds no triangles", "a surface mesh", "export faces, not points or curves")
-    return meshes
+    return surfaces
 
 
-def _reader_options(path: Path) -> dict[str, Any]:
-    """Keep the objects of an OBJ file apart by name, or its groups where it names no objects."""
-    if path.suffix.lower() != ".obj":
-        return {}
-    with path.open("rb") as stream:
-        objects = any(line.startswith(b"o ") for line in stream)
-    return {"split_objects": objects, "split_groups": not objects, "group_material": False, "skip_materials": True}
-
-
-def _named_geometry(scene: Any) -> list[tuple[str, str]]:
-    """Pairs (object name, geometry name), with every node's placement applied to its geometry."""
-    pairs: list[tuple[str, str]] = []
-    for node in scene.graph.nodes_geometry:
-        transform, geometry = scene.graph[node]
-        mesh = scene.geometry[geometry].copy()
-        mesh.apply_transform(transform)
-        name = geometry if geometry not in dict(pairs) else node
-        scene.geometry[f"placed {node}"] = mesh
-        pairs.append((name, f"placed {node}"))
-    return pairs
+def _normals(points: FloatArray, triangles: IntArray) -> FloatArray:
+    """Area-weighted vertex normals (n, 3), as `shapes.normals_from_mesh`, some triangles at a time."""
+    total = np.zeros((len(points), 3))
+    for start in range(0, len(triangles), TRIANGLES_AT_ONCE):
+        block = triangles[start : start + TRIANGLES_AT_ONCE]
+        corner = points[block]
+        face = np.cross(corner[:, 1] - corner[:, 0], corner[:, 2] - corner[:, 0])
+        for axis in range(3):
+            total[:, axis] += np.bincount(block.ravel(), np.repeat(face[:, axis], 3), len(points))
+    length = np.linalg.norm(total, axis=1, keepdims=True)
+    normals: FloatArray = np.where(length > 1e-20, total / np.maximum(length, 1e-20), [0.0, 1.0, 0.0])
+    return normals
 
 
 def _check_names(path: Path, regions: dict[str, str], names: list[str]) -> None:
@@ -112,16 +119,6 @@ def _check_names(path: Path, regions: dict[str, str], names: list[str]) -> None:
         if region not in REGIONS:
             raise _fault(path, f"figure.parts.{name}", f'"{region}" is no region', "one of " + ", ".join(REGIONS),
                          "correct the region")  # fmt: skip
-
-
-def _check_mesh(path: Path, name: str, mesh: Any) -> None:
-    if not np.isfinite(mesh.vertices).all():
-        raise _fault(
-            path, f"figure.parts.{name}", "has coordinates that are no numbers", "finite coordinates", "export it again"
-        )
-    if len(mesh.faces) > MOST_TRIANGLES:
-        what = f"has {len(mesh.faces)} triangles"
-        raise _fault(path, f"figure.parts.{name}", what, f"at most {MOST_TRIANGLES}", "decimate the mesh")
 
 
 def _fault(path: Path, key: str, what: str, expected: str, cure: str) -> SceneError:
