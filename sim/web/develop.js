@@ -38,7 +38,7 @@ export function codeFromLinear(x, curve) {
 }
 
 /**
- * Codes of linear values by the upper 18 bits of their single precision: a step of 1/1024 of a value, a tenth of a code.
+ * Codes of linear values by the upper 18 bits of their single precision: a step of 1/1024, a tenth of a code.
  * @returns {Uint8Array} code by `bits >>> 13`
  */
 export function codeTable(curve) {
@@ -73,7 +73,7 @@ export function bandIndex(rgb, tones, develop) {
 
 /**
  * Factor per channel from light on the sensor to the linear picture.
- * @param {object} exposure of the server's state
+ * @param {Exposure} exposure of the server's state
  * @param {number} stops brighter than the camera is set
  * @param {number|null} balance_K another white balance than the camera's
  */

@@ -30,9 +30,9 @@ export const stopsFromGrey = (value, display_scale, grey) => log2((value * displ
 
 /**
  * One point, by light and together.
- * @param {object} point of the "meters" message
+ * @param {MeterPoint} point of the "meters" message
  * @param {Object<string, number[]>} weights [r, g, b] by light, 0 where it is not heard
- * @param {object} exposure of the server's state
+ * @param {Exposure} exposure of the server's state
  * @returns {{lights: {name, over_stops, from_grey_stops, share}[], together: {f_number, over_stops, from_grey_stops,
  *   stderr_stops, exposure}}} `over_stops` against the set f-number, null for a spot; `from_grey_stops` null where no
  *   spot was read
@@ -71,8 +71,8 @@ export function pointReading(point, weights, exposure) {
 
 /**
  * Key side against shadow side: flat receptors on the cheeks, as sim/metering/report.py defines the ratio.
- * @returns {{stops: number, shadow_stops: number}|null} `stops` key over shadow; `shadow_stops` shadow against the
- *   set f-number
+ * @returns {{stops: number, key: any, shadow: any}|null} `stops` key over shadow; `key` and `shadow` as `together` has
+ *   them
  */
 export function keyToShadow(points, weights, exposure) {
   const lit = points.find((point) => point.name === "key-side cheek");
@@ -107,7 +107,7 @@ export function exposuresAt(raw, pixels, weights, luminance) {
 /**
  * What the meter shows for a total luminance times time.
  * @param {number[]} exposures cd s/m2 by light
- * @param {object} exposure of the server's state
+ * @param {Exposure} exposure of the server's state
  * @returns {{total, from_grey_stops, grey_f_number, meter_f_number, shares}} `grey_f_number` shows this tone as middle
  *   grey in the picture; `meter_f_number` is a hand-held spot meter's (K = 12.5), as in the readings
  */

@@ -35,7 +35,7 @@ void main(){
  *
  * "auto" takes WebGL only from graphics hardware: emulated by the processor it is slower than the plain canvas.
  * @param {HTMLCanvasElement} canvas
- * @param {{webgl: "auto"|"always"|"never"}} options
+ * @param {{webgl?: string}} [options] `webgl` "auto", "always" or "never"
  */
 export function createMixer(canvas, { webgl = "auto" } = {}) {
   const gpu = webgl === "never" ? null : gpuMixer(canvas, webgl === "auto");
@@ -248,8 +248,8 @@ const padded = (list, length) => Float32Array.from({ length }, (_, k) => list[k]
 function finished(desk, draw, pixel) {
   /**
    * Take a frame in; the canvas keeps its old picture until the next `draw`.
-   * @param {{width: number, height: number, layers: (Uint16Array|Float32Array)[], scale: number[]}} frame `scale` brings
-   *   each layer back to its unit, cd s/m2 or cd/m2
+   * @param {{width: number, height: number, layers: (Uint16Array|Float32Array)[], scale: number[]}} frame `scale`
+   *   brings each layer back to its unit, cd s/m2 or cd/m2
    * @param {{curve: object, luminance: number[]}} develop constants of the server's state
    */
   function take({ width, height, layers, scale }, develop) {

@@ -2,6 +2,7 @@
 import { el } from "../../web/elements.js";
 import { dialog } from "./dialogs/dialogs.js";
 
+/** @type {[string, string[][]][]} */
 const LIST = [
   [
     "On the sheet",
@@ -47,6 +48,7 @@ const LIST = [
   ],
 ];
 
+/** @param {Room} room */
 export function mount(element, room) {
   const { store, link } = room;
   const tour = el(

@@ -64,7 +64,7 @@ export function connect(store, url = new URL("room", location.href).href.replace
    * Send a request.
    * @param {string} type of the request
    * @param {object} fields of it; `quiet` keeps a refusal off the notice line, for who shows it elsewhere
-   * @returns {Promise<object>} the message that answers: {type: "refused", text} where nothing was changed
+   * @returns {Promise<any>} the message that answers: {type: "refused", text} where nothing was changed
    */
   function ask(type, fields = {}, { quiet = false } = {}) {
     const id = ++last;

@@ -23,7 +23,7 @@ await Promise.all(
       const part = await import(file);
       part.mount(document.getElementById(id), room);
     } catch (error) {
-      console.warn(`${file} did not start: ${error.message}`);
+      console.warn(`${file} did not start: ${error}`);
       store.say(
         "A part of this page did not start. Reload the page; if it stays so, tell who looks after halfstop.",
         "refused",

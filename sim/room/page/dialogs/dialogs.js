@@ -32,8 +32,12 @@ export function dialog(kind, heading, ...children) {
 
 /**
  * Ask for a line of text, or with `value` null only for a yes.
- * @param {object} options `refuse(answer)` does what is asked and gives a refusal to show, or null: the paper stays
- *   until then
+ * @param {string} title
+ * @param {string} label
+ * @param {string | null} value
+ * @param {{does?: string, danger?: boolean, other?: string | null,
+ *   refuse?: ((answer: any) => Promise<string | null>) | null}} [options] `refuse(answer)` does what is asked and gives
+ *   a refusal to show, or null: the paper stays until then
  * @returns {Promise<string | boolean | null>} the text, true for a yes, null when closed
  */
 export function promptFor(title, label, value, { does = "Do it", danger = false, other = null, refuse = null } = {}) {

@@ -17,6 +17,7 @@ const STEPS = {
   files: "writing files",
 };
 
+/** @param {Room} room */
 export function mount(element, room) {
   const { store, link } = room;
   const title = el("h1", {});
@@ -90,6 +91,7 @@ export function mount(element, room) {
     const told = el("div", { class: "made", "aria-live": "polite" });
     return {
       what,
+      busy: false,
       button,
       told,
       node: el("li", {}, el("div", {}, el("strong", {}, name), el("p", { class: "note" }, text), told), button),
@@ -227,12 +229,10 @@ export function mount(element, room) {
     async ({ recovered }) => {
       if (!recovered || offered) return;
       offered = true;
-      const answer = await promptFor(
-        "Changes of an earlier session were found",
-        `${recovered.text}${recovered.when ? ` (${recovered.when})` : ""}`,
-        null,
-        { does: "Bring them back", other: "Throw them away" },
-      );
+      const answer = await promptFor("Changes of an earlier session were found", recovered.text, null, {
+        does: "Bring them back",
+        other: "Throw them away",
+      });
       if (answer === true) await link.ask("take_recovery");
       else if (answer === false) await link.ask("discard_recovery");
       offered = false;

@@ -21,8 +21,9 @@ export function mountSlots(room, print, { webgl = "auto" } = {}) {
 
   // -- the other picture over the print -----------------------------------------------------------------------------
 
-  const veil = el("div", { class: "veil", hidden: true }, el("canvas", { width: 2, height: 3 }));
-  const mixer = createMixer(veil.firstChild, { webgl });
+  const canvas = el("canvas", { width: 2, height: 3 });
+  const veil = el("div", { class: "veil", hidden: true }, canvas);
+  const mixer = createMixer(canvas, { webgl });
   const names = el("p", { class: "veil-names", "aria-hidden": "true", hidden: true }, el("span"), el("span"));
   const handle = el("button", {
     type: "button",
@@ -142,10 +143,10 @@ export function mountSlots(room, print, { webgl = "auto" } = {}) {
     if (event.key !== "Escape" || !more.open) return;
     event.stopPropagation();
     more.open = false;
-    more.firstChild.focus();
+    more.querySelector("summary").focus();
   });
   more.addEventListener("focusout", (event) => {
-    if (event.relatedTarget && !more.contains(event.relatedTarget)) more.open = false;
+    if (event.relatedTarget instanceof Node && !more.contains(event.relatedTarget)) more.open = false;
   });
 
   function flip(id) {
@@ -216,7 +217,9 @@ export function mountSlots(room, print, { webgl = "auto" } = {}) {
         tabs.replaceChildren(...found.map(tab));
         rows.replaceChildren(...found.map(row));
       }
-      for (const button of tabs.children) setAttribute(button, "aria-pressed", button.dataset.slot === String(id));
+      for (const button of tabs.children) {
+        setAttribute(button, "aria-pressed", button.getAttribute("data-slot") === String(id));
+      }
       keep.disabled = found.length >= (message?.most ?? LETTERS.length);
       wipe.hidden = more.hidden = !found.length;
       setAttribute(wipe, "aria-pressed", at !== null);

@@ -27,6 +27,7 @@ const STEPS = [
   ],
 ];
 
+/** @param {Room} room */
 export function mount(element, room) {
   const { store, link } = room;
   const told = el("p", { class: "tour-count note" }),

@@ -4,6 +4,7 @@ import { itemsFromState } from "../set/set_items.js";
 import * as light from "./inspector_light.js";
 import * as others from "./inspector_others.js";
 
+/** @param {Room} room */
 export function mount(element, room) {
   const { store } = room;
   const chips = el("div", { class: "chips", role: "group", "aria-label": "What stands on the set" });
@@ -21,20 +22,15 @@ export function mount(element, room) {
     const { view, selection } = store.get();
     if (!view) return;
     const items = itemsFromState(view, store.heldOf("place"));
-    drawChips(
-      view.room.block
-        ? [...items, { id: "room", kind: "ground", name: "room", data: {}, words: "Walls, floor, ceiling" }]
-        : items,
-      view,
-      selection,
-    );
+    const walls = { id: "room", kind: "ground", name: "room", data: {}, words: "Walls, floor, ceiling" };
+    drawChips(view.room.block ? [...items, /** @type {any} */ (walls)] : items, view, selection);
     const item =
       items.find((each) => each.id === selection) ?? groundItem(view, selection) ?? meterItem(view, selection);
     const maker = !item ? others.nothing : item.kind === "light" ? light : others[item.kind];
     const signature = `${selection}|${maker.signature?.(item, view) ?? ""}`;
     if (signature !== shown) {
       shown = signature;
-      const focused = document.activeElement?.dataset?.key;
+      const focused = document.activeElement?.getAttribute("data-key");
       built = maker.build(item, room);
       body.replaceChildren(...built.nodes);
       body.scrollTop = 0;
@@ -43,6 +39,7 @@ export function mount(element, room) {
     built.refresh(item, view);
   }
 
+  /** @param {Item[]} items */
   function drawChips(items, view, selection) {
     const wanted = [...items].sort((a, b) => order(a) - order(b));
     const signature = JSON.stringify(
@@ -57,7 +54,7 @@ export function mount(element, room) {
     );
     if (chips.dataset.signature === signature) return;
     chips.dataset.signature = signature;
-    const focused = document.activeElement?.dataset?.chip;
+    const focused = document.activeElement?.getAttribute("data-chip");
     const add = el(
       "button",
       {
@@ -80,6 +77,7 @@ export function mount(element, room) {
       ? item.number
       : { sitter: 100, camera: 101, backdrop: 102, panel: 103, ground: 104 }[item.kind];
 
+  /** @param {Item} item */
   function chip(item, selection) {
     const lit = item.kind === "light";
     const button = el(

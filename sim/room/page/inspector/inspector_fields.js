@@ -14,8 +14,9 @@ const SHORT = {
 
 /**
  * A text field with its label.
- * @param {object} about label, unit (added to bare numbers), hint, wide, send(text) -> Promise of the answer,
- *   value(item) -> text, check(text) -> refusal or null
+ * @param {{label: string, unit?: string, hint?: string, wide?: boolean, send: (text: string) => Promise<any>,
+ *   value: (item: Item) => string, check?: ((text: string) => string | null) | null, key?: string}} about `unit` is added
+ *   to bare numbers; `check` gives a refusal or null
  */
 export function textField({ label, unit = "", hint = "", wide = false, send, value, check = null, key = label }) {
   const id = `f${++count}`;
@@ -74,6 +75,7 @@ export function textField({ label, unit = "", hint = "", wide = false, send, val
     if (event.key === "Enter") input.select();
   });
 
+  /** @param {Item} item */
   function refresh(item) {
     const text = value(item) ?? "";
     const typing = input === document.activeElement && input.value !== shown;
@@ -97,6 +99,7 @@ export function choiceField({ label, wide = false, options, value, send, key = l
     error.textContent = answer?.type === "refused" ? refusalText(answer.text) : "";
     if (answer?.type === "refused") select.value = told;
   });
+  /** @param {Item} item */
   function refresh(item) {
     const list = options(item),
       now = String(value(item) ?? "");
@@ -140,7 +143,10 @@ export function textOf(value) {
   return typeof value === "object" ? "" : String(value);
 }
 
-/** Fields for a list of descriptions {key, label, unit, example, optional, choices, kind} of a block in the file. */
+/**
+ * Fields for a list of descriptions {key, label, unit, example, optional, choices, kind} of a block in the file.
+ * @param {Link} link
+ */
 export function fieldsFromChoices(link, path, descriptions, block) {
   return descriptions.map((about) => {
     const keys = [...path, ...about.key.split(".")];

@@ -25,14 +25,19 @@ export const signature = (item, view) =>
     Boolean(view.choices),
   ]);
 
+/**
+ * @param {Item} first
+ * @param {Room} room
+ */
 export function build(first, room) {
   const { store, link } = room;
   const { name } = first,
     path = ["lights", name];
+  /** @type {(keys: string[], value: any, options?: { quiet?: boolean }) => Promise<Answer>} */
   const set = (keys, value, options = { quiet: true }) =>
     link.edit([{ op: "set", path: [...path, ...keys], value }], null, options);
   const unset = (keys) => link.edit([{ op: "unset", path: [...path, ...keys] }], null, { quiet: true });
-  const { choices = {} } = store.get().view;
+  const { choices } = store.get().view;
   const parts = [];
   const head = headLine(first);
   const kindWords = el("p", { class: "note" });
@@ -54,6 +59,7 @@ export function build(first, room) {
     wordButton("Remove", () => room.library?.remove(name), "danger"),
   );
   head.node.append(el("span", { class: "switches" }, first.data.block ? mute : null, solo));
+  /** @type {HTMLElement[]} */
   const nodes = [head.node, kindWords];
 
   if (first.data.dial !== null && first.data.power_stops !== undefined && first.data.block) {
@@ -62,12 +68,12 @@ export function build(first, room) {
     nodes.push(dial.node);
   }
   if (!first.fixed) {
-    const place = placeFields(room, [...path, "place"], "block.place");
+    const place = placeFields(room, [...path, "place"]);
     const aim = aimField(room, first);
     parts.push(place, aim);
     const stand = choiceField({
       label: "Stand",
-      options: () => (choices.stands ?? ["floor", "boom", "none"]).map((each) => [each, each]),
+      options: () => choices.stands.map((each) => [each, each]),
       value: (item) => item.data.block?.stand ?? item.data.stand ?? "floor",
       send: (value) => set(["stand"], value),
     });
@@ -93,7 +99,11 @@ export function build(first, room) {
   };
 }
 
-/** Power as a fader, in stops and as a fraction. */
+/**
+ * Power as a fader, in stops and as a fraction.
+ * @param {Item} first
+ * @param {Room} room
+ */
 function dialFields(first, room, set) {
   const { store, link } = room,
     { name } = first;
@@ -107,9 +117,10 @@ function dialFields(first, room, set) {
     "aria-label": `Power of ${name} in stops from full`,
     "data-key": "dial",
   });
-  const told = el("p", { class: "note", "aria-live": "off" });
+  const note = el("p", { class: "note", "aria-live": "off" });
   let gesture = null,
     rest = 0;
+  /** @type {(stops: number) => [Edit[], Patch]} */
   const edits = (stops) => [[{ op: "dials", stops: { [name]: stops } }], { power_stops: { [name]: stops } }];
   const end = () => {
     clearTimeout(rest);
@@ -148,16 +159,16 @@ function dialFields(first, room, set) {
     "section",
     { class: "fields", "aria-label": "Power" },
     el("div", { class: "dial" }, text.node, slider),
-    told,
+    note,
   );
   return {
     node,
     refresh(item, view) {
-      text.refresh(item, view);
+      text.refresh(item);
       const stops = store.powerStops(name);
-      if (!gesture) slider.value = stops;
+      if (!gesture) slider.value = String(stops);
       slider.setAttribute("aria-valuetext", stopsText(stops));
-      told.textContent =
+      note.textContent =
         Math.abs(stops - item.data.power_stops) < 0.005
           ? (item.data.words?.power ?? item.data.power_text ?? "")
           : stopsText(stops);
@@ -165,6 +176,10 @@ function dialFields(first, room, set) {
   };
 }
 
+/**
+ * @param {Item} first
+ * @param {Room} room
+ */
 function modifierNodes(first, room, choices, set, unset, parts) {
   const { link } = room,
     path = ["lights", first.name, "modifier"];
@@ -218,6 +233,7 @@ function modifierNodes(first, room, choices, set, unset, parts) {
   return [group("Modifier", ...nodes, el("div", { class: "row" }, look))];
 }
 
+/** @param {Item} first */
 function gelNodes(first, choices, set, unset) {
   const gels = first.data.block?.gels ?? [];
   const offered = choices.gels?.length
@@ -262,7 +278,11 @@ export function gelWords(gel) {
   return gel.color !== undefined ? `colour ${gel.color}` : "gel";
 }
 
-/** The lamp itself, folded away: it changes seldom. */
+/**
+ * The lamp itself, folded away: it changes seldom.
+ * @param {Item} first
+ * @param {Room} room
+ */
 function lampNodes(first, room, choices, set, parts) {
   const source = first.data.source ?? {};
   const kinds = choices.source_kinds ?? [];

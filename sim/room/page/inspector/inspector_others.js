@@ -42,7 +42,10 @@ const PANEL = [
   { key: "size.height", label: "Height", unit: "cm", example: "90 cm" },
 ];
 
-/** Fields a block really has: those described, and of the described only what the file can hold. */
+/**
+ * Fields a block really has: those described, and of the described only what the file can hold.
+ * @param {Room} room
+ */
 function blockFields(room, path, described, block, parts) {
   const fields = fieldsFromChoices(room.link, path, described, block);
   parts.push(...fields);
@@ -227,6 +230,7 @@ export const panel = {
       .find((each) => each.kind === first.data.kind)
       ?.fields.filter((each) => !/^(place|aim|at)\b/.test(each.key));
     const fields = blockFields(room, path, described ?? PANEL, (item) => item.data.block, parts);
+    /** @type {HTMLElement[]} */
     const nodes = [
       el("p", { class: "note" }, `${first.data.kind}${first.data.surface ? `, ${first.data.surface}` : ""}`),
     ];

@@ -18,7 +18,10 @@ import {
 export const wordButton = (title, call, kind = "") =>
   el("button", { class: `small quiet ${kind}`, type: "button", "data-key": title, onclick: call }, title);
 
-/** A heading with the light's tag. */
+/**
+ * A heading with the light's tag.
+ * @param {Item} first
+ */
 export function headLine(first) {
   const tag =
     first.kind === "light" ? el("span", { class: "badge", "aria-hidden": "true" }, String(first.number)) : null;
@@ -36,7 +39,10 @@ export function headLine(first) {
 const LENGTH = "Write a length such as 1.70 m, 170 cm or 5 ft 7 in.";
 const ANGLE = "Write an angle such as -45°.";
 
-/** Bearing, floor distance and height of a thing, whichever way the file says its place. */
+/**
+ * Bearing, floor distance and height of a thing, whichever way the file says its place.
+ * @param {Room} room
+ */
 export function placeFields(room, path) {
   const { link } = room;
   let now = null;
@@ -96,7 +102,11 @@ function aimText(position_m, aim_m) {
   return `${metresText(length)} to its aim, ${tiltText(tilt_deg)}`;
 }
 
-/** What a thing looks at. */
+/**
+ * What a thing looks at.
+ * @param {Room} room
+ * @param {Item} first
+ */
 export function aimField(room, first) {
   const { store, link } = room;
   const { view } = store.get();

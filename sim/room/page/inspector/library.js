@@ -9,6 +9,7 @@ const CAUTIONS =
 const UNSAVED = /unsaved|not saved/i;
 const DEFER = "Follow local electrical codes, the maker's instructions and licensed practice.";
 
+/** @param {Room} room */
 export function mount(element, room) {
   const { store, link } = room;
   let target = null;
@@ -51,9 +52,11 @@ export function mount(element, room) {
     return (view?.choices?.modifier_kinds ?? []).map((each) => ({
       id: each.kind,
       title: each.title ?? each.kind,
-      text: each.text ?? "",
+      text: "",
       block: { kind: each.kind },
       ready: false,
+      group: "",
+      url: "",
     }));
   }
 
@@ -171,7 +174,7 @@ export function mount(element, room) {
         does: "Leave them and open the copy",
       });
       if (!sure) return;
-      answer = await link.ask("start_from", { example: example.name, path, force: true });
+      answer = await link.ask("start_from", { example: example.name, path: String(path), force: true });
     }
     if (answer.type !== "refused") box.close();
   }

@@ -6,6 +6,7 @@ import { dialText, stopsSpoken, stopsText } from "./picture_words.js";
 
 const KEYS_REST_MS = 900;
 
+/** @param {Room} room */
 export function mount(place, room) {
   const { store, link } = room;
   const desk = deskOf(room);
@@ -18,8 +19,8 @@ export function mount(place, room) {
 
   function build(view) {
     const numbers = numbersOf(view);
-    const before = document.activeElement?.closest?.(".fader-row") && document.activeElement.dataset.part;
-    const beforeName = before && document.activeElement.closest(".fader-row").dataset.light;
+    const before = document.activeElement?.closest?.(".fader-row") && document.activeElement.getAttribute("data-part");
+    const beforeName = before && document.activeElement.closest(".fader-row").getAttribute("data-light");
     rows = new Map(view.lights.map((light) => [light.name, row(light, numbers[light.name], room, desk)]));
     list.replaceChildren(...[...rows.values()].map(({ item }) => item));
     if (before) rows.get(beforeName)?.item.querySelector(`[data-part="${before}"]`)?.focus();
@@ -109,7 +110,7 @@ function row(light, number, { store, link }, desk) {
     if (!now) return;
     const at = store.powerStops(name),
       heard = alone || store.isHeard(name);
-    if (dial && !("moving" in slider.dataset)) slider.value = String(at);
+    if (slider instanceof HTMLInputElement && !("moving" in slider.dataset)) slider.value = String(at);
     setText(stops, dial ? stopsText(at) : "");
     setText(fraction, dial ? dialText(at, dial.step_stops) : "");
     if (dial) setAttribute(slider, "aria-valuetext", `${stopsSpoken(at)} stops, ${dialText(at, dial.step_stops)}`);
@@ -126,8 +127,12 @@ function row(light, number, { store, link }, desk) {
 const word = (text) =>
   el("span", { class: "shrinks", "aria-hidden": "true" }, text[0].toUpperCase(), el("span", { text: text.slice(1) }));
 
-/** Write a light's mute; the picture follows at once. */
+/**
+ * Write a light's mute; the picture follows at once.
+ * @param {Link} link
+ */
 export function muteLight(name, muted, link) {
+  /** @type {Edit} */
   const edit = { op: "set", path: ["lights", name, "mute"], value: muted };
   return link.gesture("mute").end([edit], { muted: { [name]: muted } });
 }

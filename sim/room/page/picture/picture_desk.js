@@ -8,13 +8,17 @@ import { gainFromExposure, tonesFromBands } from "../../../web/develop.js";
 const PLAIN = { stops: 0, balance_K: null, rendering: "colour", alone: null };
 const READ_BY = ["view", "held", "solo", "look"];
 
-/** The desk of a room; the same one for every part that asks. */
+/**
+ * The desk of a room; the same one for every part that asks.
+ * @param {Room} room
+ */
 export function deskOf(room) {
   room.pictureDesk ??= createDesk(room.store);
   return room.pictureDesk;
 }
 
-function createDesk(store) {
+/** @param {Store} store */
+export function createDesk(store) {
   store.update({ look: PLAIN });
   const look = () => store.get().look;
   const change = (values) => store.update({ look: { ...look(), ...values } });

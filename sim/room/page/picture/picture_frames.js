@@ -10,13 +10,14 @@ async function bytes(url, signal) {
   return answer.arrayBuffer();
 }
 
+/** @type {(frame: Frame, kind: string, signal?: AbortSignal) => Promise<Uint16Array<ArrayBuffer>[]>} */
 const layersOf = (frame, kind, signal) =>
   Promise.all(frame.names.map(async (name) => new Uint16Array(await bytes(address(frame.serial, name, kind), signal))));
 
 /**
  * A frame's layers for viewing; undefined when the server has let go of it.
- * @param {object} message of type "frame"
- * @returns {Promise<{serial, width, height, names, layers, scale}>}
+ * @param {Frame} message
+ * @param {AbortSignal} [signal]
  */
 export async function viewLayers(message, signal) {
   const layers = await layersOf(message, "view", signal);
@@ -26,7 +27,11 @@ export async function viewLayers(message, signal) {
   return { serial, width, height, names, layers, scale: message.scale.view };
 }
 
-/** What is measured in a frame: raw layers, the parts seen, distances. */
+/**
+ * What is measured in a frame: raw layers, the parts seen, distances.
+ * @param {Frame} message
+ * @param {AbortSignal} [signal]
+ */
 export async function measuredLayers(message, signal) {
   const [layers, region, distance] = await Promise.all([
     layersOf(message, "raw", signal),
@@ -58,7 +63,7 @@ export function followFrames(store, { shown, measured }) {
       } catch (error) {
         // A newer frame has taken this one's place, here or on the server.
         if (signal.aborted || store.get().frame !== frame) return;
-        console.warn(`frame ${frame.serial} was not loaded: ${error.message}`);
+        console.warn(`frame ${frame.serial} was not loaded: ${error}`);
       }
     },
     ["frame"],

@@ -32,7 +32,8 @@ export function mountPrint({ store, link }) {
     hidden: true,
     onclick: () => link.ask("settle"),
   });
-  const bar = el("span", { class: "print-bar", "aria-hidden": "true" }, el("span"));
+  const barFill = el("span");
+  const bar = el("span", { class: "print-bar", "aria-hidden": "true" }, barFill);
   const empty = el("p", { class: "print-empty", text: "The first picture is being made." });
   const figure = el(
     "figure",
@@ -69,7 +70,7 @@ export function mountPrint({ store, link }) {
     finer.hidden = busy || stale || shown?.stage !== "settled";
     setText(state, stateText(late, busy));
     setText(part, busy && shown ? ` ${Math.round(100 * at)} %` : "");
-    bar.firstChild.style.transform = `scaleX(${busy && painting ? at : 0})`;
+    barFill.style.transform = `scaleX(${busy && painting ? at : 0})`;
     setText(caption, captionOf(view));
   }
 

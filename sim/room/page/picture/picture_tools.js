@@ -11,6 +11,7 @@ const ZOOMS = [
   ["200 %", 2],
 ];
 
+/** @param {Room} room */
 export function mountTools(place, room, print) {
   const { store, link } = room;
   const desk = deskOf(room);
@@ -95,7 +96,11 @@ function fillLegend(legend, bands) {
   );
 }
 
-/** Exposure and white balance on trial; what pleases can be set on the camera as one step of undo. */
+/**
+ * Exposure and white balance on trial; what pleases can be set on the camera as one step of undo.
+ * @param {Store} store
+ * @param {Link} link
+ */
 function trialPanel(desk, store, link) {
   const stops = el("input", {
     type: "range",

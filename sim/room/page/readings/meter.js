@@ -18,11 +18,13 @@ const ABOVE_FINGER_PX = 44;
  * @param {HTMLElement} slip where the reading is told
  * @param print see picture_print.js
  * @param now what is measured in the picture: {name, measured, weights(names), exposure()}
+ * @param {Room} room
  */
 export function mount(slip, room, print, now) {
   const { store, link } = room;
   const desk = deskOf(room);
   const { area } = print;
+  /** @type {(x: number) => any} */
   let over = () => null;
   let at = null;
   let told = 0;
@@ -64,6 +66,7 @@ export function mount(slip, room, print, now) {
 
   // -- reading ------------------------------------------------------------------------------------------------------
 
+  /** @param {number} x */
   const sourceAt = (x) => over(x) ?? now;
   const pixelAt = ({ x, y }, { width, height }) => [
     Math.min(width - 1, Math.floor(x * width)),
@@ -191,7 +194,7 @@ export function mount(slip, room, print, now) {
       store.say("There is nothing at this point to hold a meter at.", "refused");
       return;
     }
-    const at_m = point.map((value) => Math.round(1000 * value) / 1000);
+    const at_m = /** @type {Point} */ (point.map((value) => Math.round(1000 * value) / 1000));
     const answer = await link.edit([{ op: "pin", name: null, at_m, kind: kind.value }]);
     if (answer.type !== "refused") store.say("Pinned. The readings hold it as a meter point of your own.");
   }

@@ -11,6 +11,7 @@ import { mount as mountWishes } from "./wishes.js";
 const FIRST = ["key-side cheek", "shadow-side cheek", "face", "upper gown", "backdrop centre"];
 const SEEN_FROM = 0.005;
 
+/** @param {Room} room */
 export function mount(place, room) {
   const { store } = room;
   const desk = deskOf(room);
@@ -123,7 +124,7 @@ export function mount(place, room) {
     const open = byLight.getAttribute("aria-pressed") === "true";
     for (const row of rows) {
       const point = list.find(({ name, own }) => name === row.name && !!own === row.own);
-      if (point) row.show(point.waiting ? null : pointReading(point, weights, exposure), point, open);
+      if (point) row.show("waiting" in point ? null : pointReading(point, weights, exposure), point, open);
     }
     setText(settings, `${exposure.aperture} · ${exposure.shutter} · ISO ${exposure.iso_value ?? exposure.iso}`);
     setText(over, `from ${exposure.aperture.split(" ")[0]}`);
@@ -136,6 +137,7 @@ export function mount(place, room) {
     setText(stale, old ? "older, being read anew" : "");
   }
 
+  /** @param {Exposure} exposure */
   function showRatio(meters, weights, exposure) {
     const found = meters && keyToShadow(meters.points, weights, exposure);
     if (!found) {
@@ -199,6 +201,7 @@ function fillFNumber(cell, value) {
   cell.replaceChildren(...fNumberNodes(text));
 }
 
+/** @param {Room} room */
 function pointRow(point, view, numbers, room, asked) {
   const { name } = point;
   const f = el("td", { class: "reads", "data-reads": true }),
@@ -297,17 +300,17 @@ function pointMenu(point, { store, link }, asked) {
     el("div", { class: "menu-slip" }, wish, ...(own ? ownParts() : [])),
   );
   menu.addEventListener("toggle", () => {
-    if (menu.open) menu.lastChild.scrollIntoView({ block: "nearest" });
+    if (menu.open) menu.querySelector(".menu-slip").scrollIntoView({ block: "nearest" });
   });
   menu.addEventListener("keydown", (event) => {
     if (event.key === "Escape" && menu.open) {
       event.stopPropagation();
       close();
-      menu.firstChild.focus();
+      menu.querySelector("summary").focus();
     }
   });
   menu.addEventListener("focusout", (event) => {
-    if (!menu.contains(event.relatedTarget) && event.relatedTarget) close();
+    if (event.relatedTarget instanceof Node && !menu.contains(event.relatedTarget)) close();
   });
 
   function ownParts() {

@@ -68,7 +68,7 @@ export function mount(place, { store }) {
     const lines = JSON.stringify(message?.lines ?? []);
     if (checks.dataset.lines !== lines) {
       checks.dataset.lines = lines;
-      checks.lastChild.replaceChildren(
+      checks.lastElementChild.replaceChildren(
         ...(message?.lines ?? []).flatMap(([heading, body]) => [
           el("h4", { text: heading }),
           ...body.map((text) => el("p", { text })),

@@ -24,6 +24,7 @@ export function wishFromText(text) {
   return { stops: /\b(under|below)\b/i.test(plain) ? -Math.abs(stops) : stops };
 }
 
+/** @param {Room} room */
 export function mount(place, room) {
   const { store, link } = room;
   let rows = [];
@@ -266,7 +267,7 @@ export function mount(place, room) {
         reference.replaceChildren(...options(chosen, [["camera", "the set f-number"]]));
         rows.forEach((row) => row.point.replaceChildren(...options(row.point.value)));
         locked = new Set([...locked].filter((name) => store.light(name)));
-        locks.lastChild.replaceChildren(
+        locks.lastElementChild.replaceChildren(
           ...view.lights
             .filter(({ dial: found }) => found !== null)
             .map(({ name }) =>

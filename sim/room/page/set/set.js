@@ -12,6 +12,7 @@ const MARGINS = { [PLAN]: [24, 16, 38, 16], [SIDE]: [25, 14, 12, 36] };
 const ROOMY_PX_PER_M = 42;
 const SLIP_PX = 244;
 // Lengths of the scale bar, the longest that fits first.
+/** @type {[number, string][]} */
 const BARS = [
   [2, "2 m"],
   [1, "1 m"],
@@ -22,6 +23,7 @@ const BARS = [
 const BAR_PX = 70;
 const LAYERS = ["room", "ways", "pins", "things", "labels", "handles", "guides"];
 
+/** @param {Room} room */
 export function mount(element, room) {
   const { store } = room;
   const view = createView();
@@ -131,7 +133,10 @@ export function mount(element, room) {
     later();
   }
 
-  /** Give the drawings the part of the sheet that their room asks for. */
+  /**
+   * Give the drawings the part of the sheet that their room asks for.
+   * @param {RoomState} state
+   */
   function shareOut(state) {
     const box = element.getBoundingClientRect();
     const parts = matchMedia("(max-width: 860px)").matches
@@ -160,6 +165,7 @@ export function mount(element, room) {
     element.dataset.scale = view.scale.toFixed(2);
   }
 
+  /** @param {RoomState} state */
   function drawSheet(which, state, selection) {
     const { svg: root, layers, groups, kept } = sheets[which];
     const { width, height } = view.frames[which];
@@ -219,12 +225,13 @@ export function mount(element, room) {
     const drawn = which === PLAN ? items : [...items].sort((a, b) => a.position_m[0] - b.position_m[0]);
     const order = drawn.map((item) => groups.get(item.id));
     if (order.some((group, index) => layer.children[index] !== group)) {
-      const focused = document.activeElement;
+      const focused = /** @type {HTMLElement | null} */ (document.activeElement);
       layer.replaceChildren(...order);
       if (focused && layer.contains(focused)) focused.focus({ preventScroll: true });
     }
   }
 
+  /** @param {number[]} place */
   function keepInside([x, y], width, height, tags) {
     const inside = (px, py) => [
       Math.min(Math.max(px, TAG_PX + 2), width - TAG_PX - 2),
@@ -248,7 +255,10 @@ export function mount(element, room) {
     }),
   ];
 
-  /** A soft ring behind what is selected. */
+  /**
+   * A soft ring behind what is selected.
+   * @param {Item} item
+   */
   function halo(item, which) {
     if (item.kind === "backdrop") {
       const [x, y, z] = item.position_m,
@@ -274,6 +284,7 @@ export function mount(element, room) {
     return disc(view.px(which, item.position_m), (radius * view.scale + 7).toFixed(1), { class: "halo" });
   }
 
+  /** @param {RoomState} state */
   function drawHandles(layer, which, state, selection) {
     const item = items.find((each) => each.id === selection);
     const nodes = [];
@@ -334,7 +345,7 @@ export function mount(element, room) {
     };
     for (const a of [low[across], high[across]]) for (let b = low[down]; b < high[down]; b += 0.2) wallPoint(a, b);
     for (const b of [low[down], high[down]]) for (let a = low[across]; a < high[across]; a += 0.2) wallPoint(a, b);
-    wanted.sort((a, b) => (b.id === selection) - (a.id === selection));
+    wanted.sort((a, b) => Number(b.id === selection) - Number(a.id === selection));
     drawLabels(sheets[which].layers.labels, wanted, boxes, crossing, [width, height], kept);
     drawScale(which, width, height);
   }

@@ -145,7 +145,10 @@ export function handle(set) {
     return { edits: [moveEdit(item, position)], place: { position_m: position } };
   }
 
-  /** Places that an aim may be named after. */
+  /**
+   * Places that an aim may be named after.
+   * @param {RoomState} state
+   */
   function partsOf(state) {
     const named = state.choices?.aim_parts,
       parts = state.sitter.parts ?? {};
@@ -225,6 +228,7 @@ export function handle(set) {
     set.announce(id);
   }
 
+  /** @param {Item} item */
   function stepOfKey(which, item, event) {
     const { view: state } = store.get();
     const fine = event.shiftKey,

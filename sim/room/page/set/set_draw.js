@@ -8,7 +8,10 @@ const FACING_M = 0.62;
 const HEAD_FACING_M = 0.42;
 export const TAG_PX = 10.5;
 
-/** The room's walls, floor, levels and ticks; the compass around the mark. */
+/**
+ * The room's walls, floor, levels and ticks; the compass around the mark.
+ * @param {RoomState} state
+ */
 export function drawRoom(layer, which, view, state) {
   const { low_m: low, high_m: high } = state.room;
   const to = (x, y, z) => view.px(which, [x, y, z]);
@@ -43,7 +46,12 @@ export function drawRoom(layer, which, view, state) {
 
 const tick = ([x, y], dx, dy) => line([x, y], [x + dx, y + dy], { class: "tick" });
 
-/** What the lens sees, and the beams of the lights: all that lies under the things. */
+/**
+ * What the lens sees, and the beams of the lights: all that lies under the things.
+ * @param {RoomState} state
+ * @param {Item[]} items
+ * @param {Store} store
+ */
 export function drawLightways(layer, which, view, state, items, selection, store) {
   const nodes = [];
   const camera = items.find((item) => item.kind === "camera");
@@ -85,13 +93,18 @@ function rays(at, radius, classes) {
   return found;
 }
 
-/** Nodes of one item; the caller puts them into the item's own group. */
+/**
+ * Nodes of one item; the caller puts them into the item's own group.
+ * @param {Item} item
+ * @param {RoomState} state
+ */
 export function drawItem(item, which, view, state) {
   return { light: drawLight, sitter: drawSitter, camera: drawCamera, backdrop: drawBackdrop, panel: drawPanel }[
     item.kind
   ](item, which, view, state);
 }
 
+/** @param {Item} item */
 function drawLight(item, which, view) {
   const { data } = item;
   const nodes = [];
@@ -122,6 +135,7 @@ function offsetPx(which, view, position, [a, b]) {
   return view.px(which, world);
 }
 
+/** @param {Item} item */
 function stand(item, view) {
   const { ahead } = frameAlong(item);
   const back = item.position_m.map((value, i) => value - 0.22 * ahead[i]);
@@ -133,6 +147,7 @@ function stand(item, view) {
   return nodes;
 }
 
+/** @param {Item} item */
 function drawSitter(item, which, view) {
   const { data, position_m: at } = item;
   const step = data.step_m;
@@ -171,7 +186,10 @@ function drawSitter(item, which, view) {
   return nodes;
 }
 
-/** Where the handle that turns the sitter sits: the end of the chest's arrow, or of the face's. */
+/**
+ * Where the handle that turns the sitter sits: the end of the chest's arrow, or of the face's.
+ * @param {Item} item
+ */
 export function facingPoint(item, head, view) {
   // Far enough apart to be taken hold of at any scale.
   const angle = (facing(item, head) * Math.PI) / 180,
@@ -179,6 +197,7 @@ export function facingPoint(item, head, view) {
   return [item.position_m[0] + reach * Math.sin(angle), 0, item.position_m[2] + reach * Math.cos(angle)];
 }
 
+/** @param {Item} item */
 function arrow(item, head, view) {
   const start = view.px(PLAN, item.position_m),
     end = view.px(PLAN, facingPoint(item, head, view));
@@ -194,6 +213,7 @@ function arrow(item, head, view) {
   return [line(start, base, { class: head ? "head-way" : "body-way" }), path(tip, { class: "way-head" }, true)];
 }
 
+/** @param {Item} item */
 function drawCamera(item, which, view) {
   const at = view.px(which, item.position_m),
     aim = view.px(which, item.aim_m);
@@ -201,6 +221,7 @@ function drawCamera(item, which, view) {
   return [path(body, { class: "camera" }, true), path(barrel, { class: "barrel" }, true)];
 }
 
+/** @param {Item} item */
 function drawBackdrop(item, which, view) {
   const {
     width_m: width,
@@ -229,6 +250,7 @@ function drawBackdrop(item, which, view) {
   return [path(grip, { class: "grip" }, true), line(a, b, { class: "backdrop" })];
 }
 
+/** @param {Item} item */
 function drawPanel(item, which, view) {
   const { data } = item;
   const shapes = data[which === PLAN ? "shape_top" : "shape_side"] ?? [];
@@ -274,7 +296,10 @@ export function drawPins(layer, which, view, meters) {
   );
 }
 
-/** A numbered tag behind the light, on the side away from its aim. */
+/**
+ * A numbered tag behind the light, on the side away from its aim.
+ * @param {Item} item
+ */
 export function tagPlace(item, which, view) {
   const at = flat(which, item.position_m),
     aim = flat(which, item.aim_m ?? item.position_m);

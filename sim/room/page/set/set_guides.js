@@ -17,7 +17,9 @@ import { PLAN } from "./set_view.js";
 
 /**
  * @param {SVGElement} layer
- * @param {{item, which, part}} moving what moves in which drawing; part is "place", "aim", "turn" or "head"
+ * @param {{id: string, which: string, part: string} | null} moving what moves in which drawing; part is "place", "aim", "turn" or "head"
+ * @param {RoomState} state
+ * @param {Item[]} items
  */
 export function drawGuides(layer, which, view, state, items, moving) {
   if (!moving) return layer.replaceChildren();

@@ -3,9 +3,12 @@ import { bearingDeg, bearingWords, degreesText, metresText, tiltText } from "../
 
 /**
  * Items in drawing order, the backdrop first.
- * @returns {Array<{id, kind, what, name, position_m, aim_m, fixed, words, data}>}
+ * @param {RoomState} view
+ * @param {Record<string, Partial<Item>>} places of gestures under way
+ * @returns {Item[]}
  */
 export function itemsFromState(view, places) {
+  /** @type {Item[]} */
   const items = [];
   const put = (id, kind, what, data, more) => {
     const place = places[id] ?? {};
@@ -63,6 +66,7 @@ export function itemsFromState(view, places) {
   return items;
 }
 
+/** @param {number[]} place */
 export function placeWords([x, y, z]) {
   const bearing = bearingDeg(x, z);
   const where = `${degreesText(bearing)} (${bearingWords(bearing)})`;
@@ -76,11 +80,14 @@ export const isAround = (item) =>
   (item.kind === "light" || item.kind === "panel" || item.kind === "camera") &&
   (item.data.around ?? item.data.block?.place?.bearing !== undefined);
 
-/** The edit that puts an item where it is shown. */
+/**
+ * The edit that puts an item where it is shown.
+ * @type {(item: Item, to: number[]) => Edit}
+ */
 export const moveEdit = (item, to) => ({
   op: "move",
   what: item.what,
-  to_m: to.map((value) => Math.round(value * 1e4) / 1e4),
+  to_m: /** @type {Point} */ (to.map((value) => Math.round(value * 1e4) / 1e4)),
 });
 
 /** Bearing in degrees of the sitter's chest, or of the face with `head`. */

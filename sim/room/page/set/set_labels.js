@@ -22,7 +22,10 @@ export function widthPx(text, size, bold) {
   return widths.get(key);
 }
 
-/** What a label says of a thing: its name, then what one would measure. */
+/**
+ * What a label says of a thing: its name, then what one would measure.
+ * @param {Item} item
+ */
 export function labelLines(item, which, selected, roomy) {
   if (item.kind === "sitter" || item.kind === "backdrop") return null;
   const [x, y, z] = item.position_m;
@@ -41,7 +44,7 @@ const overlap = (a, b, pad = 1) => a[0] < b[2] + pad && b[0] < a[2] + pad && a[1
 /**
  * Draw labels.
  * @param {SVGElement} layer
- * @param {Array<{id, at: [x, y], gap, lines, colour}>} labels what to place around which pixel, the first ones first
+ * @param {{id: string, at: number[], gap: number, lines: string[]}[]} labels what to place around which pixel, the first ones first
  * @param {Array<number[]>} blocked boxes [left, top, right, bottom] to keep free
  * @param {Array<number[]>} crossing points that a label rather keeps off
  * @param {number[]} size of the frame

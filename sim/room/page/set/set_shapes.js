@@ -13,7 +13,10 @@ const unit = (a) => {
   return a.map((value) => value / n);
 };
 
-/** Unit directions of a thing that looks at its aim: ahead, across (level) and up. */
+/**
+ * Unit directions of a thing that looks at its aim: ahead, across (level) and up.
+ * @param {Item} item
+ */
 export function frameAlong(item) {
   const ahead = unit(minus(item.aim_m ?? plus(item.position_m, [0, 0, 1]), item.position_m));
   const level = cross([0, 1, 0], ahead);
@@ -24,6 +27,7 @@ export function frameAlong(item) {
 /**
  * The beam between its directions of half intensity in world points: to the aim point when narrow, else a short fan;
  * null for a bulb that lights all round. The same drawing as the printed plan's.
+ * @param {Item} item
  */
 export function beamOutline(item, which) {
   const [across_deg, up_deg] = item.data.beam_deg ?? [60, 60];
@@ -46,7 +50,10 @@ export function beamOutline(item, which) {
   return [...points, ends[1]];
 }
 
-/** What the lens sees as a triangle from the camera to the far wall, in world points. */
+/**
+ * What the lens sees as a triangle from the camera to the far wall, in world points.
+ * @param {RoomBox} room
+ */
 export function wedgeOfView(camera, fov_deg, which, room) {
   const full = fov_deg[which === PLAN ? 0 : 1];
   const start = flat(which, camera.position_m);
@@ -67,6 +74,7 @@ export function wedgeOfView(camera, fov_deg, which, room) {
     );
     return [start[0] + way[0] * Math.max(reach, 0), start[1] + way[1] * Math.max(reach, 0)];
   });
+  /** @param {number[]} place */
   const world = ([u, v]) => (which === PLAN ? [u, 0, v] : [0, -v, -u]);
   return [camera.position_m, world(ends[0]), world(ends[1])];
 }
@@ -91,7 +99,10 @@ export function cameraOutline(at, aim, which) {
   return { body: body.map(([a, b]) => point(a, b)), barrel: barrel.map(([a, b]) => point(a, b)) };
 }
 
-/** Outlines from above, turned along with a light whose aim line has turned since the state was told. */
+/**
+ * Outlines from above, turned along with a light whose aim line has turned since the state was told.
+ * @param {Item} item
+ */
 export function rotatedTop(item, outlines) {
   if (!item.moving || !item.aim_m) return outlines;
   const bearing = (from, to) => Math.atan2(to[0] - from[0], to[2] - from[2]);

@@ -10,7 +10,11 @@ const PART_PX = 13;
 
 const within = (value, low, high) => Math.min(Math.max(value, low), high);
 
-/** Place of an item dragged to a world point. */
+/**
+ * Place of an item dragged to a world point.
+ * @param {Item} item
+ * @param {RoomBox} room
+ */
 export function placed(item, to, which, room, free) {
   const step = free ? FINE_M : STEP_M;
   const [x, y, z] = to.map((value, axis) =>
@@ -49,6 +53,7 @@ export function nudged(item, [right, down], fine, from) {
 /**
  * An aim: a named part when the pointer is near one, else a point.
  * @returns {{aim_m: number[], aim_part: string | null}}
+ * @param {Item} item
  */
 export function aimed(item, to, which, pixel, view, parts, free) {
   if (!free) {

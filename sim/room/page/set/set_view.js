@@ -49,7 +49,10 @@ export function createView() {
     return which === PLAN ? [u, keep[1], v] : [keep[0], -v, -u];
   }
 
-  /** Show the whole room, or in a large room the part that is in use. */
+  /**
+   * Show the whole room, or in a large room the part that is in use.
+   * @param {RoomState} state
+   */
   function fit(state, margins) {
     const { low, high } = shownBox(state);
     const spans = { [PLAN]: [high[0] - low[0], high[2] - low[2]], [SIDE]: [high[2] - low[2], high[1] - low[1]] };
@@ -120,7 +123,10 @@ export function createView() {
   return view;
 }
 
-/** Corners in metres of what is to be seen: the room, or where all stands with a margin. */
+/**
+ * Corners in metres of what is to be seen: the room, or where all stands with a margin.
+ * @param {RoomState} state
+ */
 function shownBox(state) {
   const { low_m: low, high_m: high } = state.room;
   if (high[0] - low[0] <= ROOM_ENOUGH_M && high[2] - low[2] <= ROOM_ENOUGH_M) return { low, high };
