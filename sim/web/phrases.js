@@ -52,7 +52,7 @@ export function signedStops(count, digits = 1) {
 /** What a meter shows, to a tenth of a stop: "f/5.6 and 7 tenths", "dark"; "" where nothing was measured. */
 export function reading(f_number) {
   const [mark, tenths] = markAndTenths(f_number);
-  return tenths ? `${mark} and ${tenths} tenth${tenths > 1 ? "s" : ""}` : mark;
+  return tenths ? `${mark} and ${tenths} tenth${Number(tenths) > 1 ? "s" : ""}` : String(mark);
 }
 
 /** The same in few characters: "f/5.6 7/10". */

@@ -113,6 +113,7 @@ declare global {
   interface EventTarget {
     closest?(selectors: string): HTMLElement | null;
     dataset?: DOMStringMap;
+    value?: any;
   }
   interface HTMLElement {
     /** For tests: the colour that is shown, and the reading there. */

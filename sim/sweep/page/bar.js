@@ -214,7 +214,7 @@ export function startBar() {
   const open = byId("filter-open");
   open.addEventListener("click", () => {
     const is = open.getAttribute("aria-expanded") !== "true";
-    open.setAttribute("aria-expanded", is);
+    open.setAttribute("aria-expanded", String(is));
     byId("filter").hidden = !is;
   });
   byId("filter").addEventListener("submit", (event) => event.preventDefault());

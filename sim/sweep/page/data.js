@@ -2,6 +2,7 @@
 import { fixed, signedStops } from "../../web/phrases.js";
 
 export const set = JSON.parse(document.getElementById("set").textContent);
+/** @type {(id: string) => any} */
 export const byId = (id) => document.getElementById(id);
 export const axes = set.axes;
 export const readings = set.readings;
@@ -24,7 +25,8 @@ export const stoppedWord = (list) =>
 export const isNumber = (value) => typeof value === "number";
 export const grouped = (value) => String(value).replace(/\B(?=(\d{3})+$)/g, "\u202f");
 export const many = (value, one, more = `${one}s`) => `${grouped(value)} ${value === 1 ? one : more}`;
-export const listed = (words) => (words.length < 2 ? words.join("") : `${words.slice(0, -1).join(", ")} and ${words.at(-1)}`);
+export const listed = (words) =>
+  words.length < 2 ? words.join("") : `${words.slice(0, -1).join(", ")} and ${words.at(-1)}`;
 
 // -- settings --------------------------------------------------------------------------------------------------------
 
@@ -53,7 +55,7 @@ export function classesOf(k) {
   return { labels, of: (row) => (isNumber(numbers[rows.at[k][row]]) ? inside(numbers[rows.at[k][row]]) : null) };
 }
 
-// -- what can be drawn: readings, wishes, the ranking ------------------------------------------------------------------
+// -- what can be drawn: readings, wishes, the ranking ----------------------------------------------------------------
 
 export const KINDS = {
   incident: ["Incident", ""],
@@ -62,7 +64,8 @@ export const KINDS = {
   figure: ["Figures", ""],
 };
 const lightWord = (light) => (light ? `${light} alone` : "all lights");
-export const groupOf = ({ kind, light }) => (kind === "figure" ? KINDS.figure[0] : `${KINDS[kind][0]}, ${lightWord(light)}`);
+export const groupOf = ({ kind, light }) =>
+  kind === "figure" ? KINDS.figure[0] : `${KINDS[kind][0]}, ${lightWord(light)}`;
 const readingName = ({ kind, point, light }) =>
   kind === "figure" ? point : `${point}${KINDS[kind][1]}, ${lightWord(light)}`;
 export const problemsOf = (row) => checks.reduce((sum, _, k) => sum + (rows.checks[k][row] > 0 ? 1 : 0), 0);
@@ -141,7 +144,7 @@ export function sorted(list, value, down = false) {
   keyed.sort(([a], [b]) => {
     const lacksA = a === null || a === undefined,
       lacksB = b === null || b === undefined;
-    if (lacksA || lacksB) return lacksA - lacksB;
+    if (lacksA || lacksB) return Number(lacksA) - Number(lacksB);
     return (a < b ? -1 : a > b ? 1 : 0) * (down ? -1 : 1);
   });
   return keyed.map(([, row]) => row);

@@ -20,6 +20,7 @@ export function widened(values, extra = []) {
   const room = Math.max((high - low) * 0.05, 0.05);
   return [low - room, high + room];
 }
+/** @type {(from: number[], to: number[]) => (value: number) => number} */
 export const linear =
   ([low, high], [from, to]) =>
   (value) =>

@@ -166,7 +166,7 @@ function drawScatter() {
     });
   };
   // Draw the best last, so that no other mark covers them.
-  const order = [...cloud.spots].sort((a, b) => best.has(a.row) - best.has(b.row));
+  const order = [...cloud.spots].sort((a, b) => Number(best.has(a.row)) - Number(best.has(b.row)));
   const rings = cloud.spots
     .filter((spot) => best.has(spot.row))
     .map((spot) => svg("circle", { cx: spot.x, cy: spot.y, r: 8.5, class: "ring" }));

@@ -26,7 +26,7 @@ byId("dialog").addEventListener("keydown", (event) => {
 // Fetch pictures out of view too before they are printed.
 addEventListener("beforeprint", () =>
   document.querySelectorAll("img[loading=lazy]").forEach((image) => {
-    image.loading = "eager";
+    image.setAttribute("loading", "eager");
   }),
 );
 refilter();

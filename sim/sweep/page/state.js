@@ -78,7 +78,9 @@ export function pickBox(row, label = false) {
   return label ? el("label", { class: "pick" }, box, "Pick") : box;
 }
 watch("picked", () => {
-  for (const box of document.querySelectorAll("input[data-pick]")) box.checked = picked.has(Number(box.dataset.pick));
+  for (const box of document.querySelectorAll("input")) {
+    if (box.dataset.pick !== undefined) box.checked = picked.has(Number(box.dataset.pick));
+  }
   for (const node of document.querySelectorAll("[data-row]"))
-    node.classList.toggle("picked", picked.has(Number(node.dataset.row)));
+    node.classList.toggle("picked", picked.has(Number(node.getAttribute("data-row"))));
 });

@@ -6,4 +6,5 @@ export const height = set.height;
 export const lights = set.lights;
 export const count = lights.length;
 
+/** @type {(id: string) => any} */
 export const byId = (id) => document.getElementById(id);

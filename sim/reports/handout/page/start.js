@@ -1,4 +1,4 @@
-/** Mix the light layers of this page live: faders, exposure, white balance, black and white, wipe, build-up, readings. */
+/** Mix the light layers of this page live: faders, exposure, white balance, filter, wipe, build-up, readings. */
 import { createMixer } from "../../../web/mixer.js";
 import { signedStops } from "../../../web/phrases.js";
 import { leaveBuildUp, wireBuildUp } from "./build_up.js";
@@ -53,11 +53,13 @@ function wireDesk() {
   byId("reset").addEventListener("click", () => {
     reset();
     lights.forEach((_, k) => { byId(`fader-${k}`).value = 0; });
-    Object.entries({ exposure: 0, balance: set.balance.at, filter: "" }).forEach(([id, value]) => { byId(id).value = value; });
+    const settings = { exposure: 0, balance: set.balance.at, filter: "" };
+    for (const [id, value] of Object.entries(settings)) byId(id).value = value;
     leaveBuildUp();
   });
   byId("save").addEventListener("click", () => byId("picture").toBlob((blob) => {
-    const link = Object.assign(document.createElement("a"), { href: URL.createObjectURL(blob), download: `${set.file}.png` });
+    const link = document.createElement("a");
+    Object.assign(link, { href: URL.createObjectURL(blob), download: `${set.file}.png` });
     link.click();
     setTimeout(() => URL.revokeObjectURL(link.href), 5000);
   }));

@@ -15,8 +15,8 @@ const SHORT = {
 /**
  * A text field with its label.
  * @param {{label: string, unit?: string, hint?: string, wide?: boolean, send: (text: string) => Promise<any>,
- *   value: (item: Item) => string, check?: ((text: string) => string | null) | null, key?: string}} about `unit` is added
- *   to bare numbers; `check` gives a refusal or null
+ *   value: (item: Item) => string, check?: ((text: string) => string | null) | null, key?: string}} about `unit` is
+ *   added to bare numbers; `check` gives a refusal or null
  */
 export function textField({ label, unit = "", hint = "", wide = false, send, value, check = null, key = label }) {
   const id = `f${++count}`;

@@ -17,7 +17,8 @@ import { PLAN } from "./set_view.js";
 
 /**
  * @param {SVGElement} layer
- * @param {{id: string, which: string, part: string} | null} moving what moves in which drawing; part is "place", "aim", "turn" or "head"
+ * @param {{id: string, which: string, part: string} | null} moving what moves in which drawing; `part`
+ *   is "place", "aim", "turn" or "head"
  * @param {RoomState} state
  * @param {Item[]} items
  */

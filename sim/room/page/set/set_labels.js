@@ -44,7 +44,8 @@ const overlap = (a, b, pad = 1) => a[0] < b[2] + pad && b[0] < a[2] + pad && a[1
 /**
  * Draw labels.
  * @param {SVGElement} layer
- * @param {{id: string, at: number[], gap: number, lines: string[]}[]} labels what to place around which pixel, the first ones first
+ * @param {{id: string, at: number[], gap: number, lines: string[]}[]} labels what to place around which
+ *   pixel, the first ones first
  * @param {Array<number[]>} blocked boxes [left, top, right, bottom] to keep free
  * @param {Array<number[]>} crossing points that a label rather keeps off
  * @param {number[]} size of the frame
