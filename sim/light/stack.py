@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -24,8 +24,8 @@ class LightStack:
     `albedo` (h, w, 3), `normal` (h, w, 3), `distance_m` (h, w): what the camera rays met, averaged per pixel.
     `region` (h, w) uint8: index into `region_names` of what most of a pixel shows; 0 is nothing.
     `samples` camera rays per pixel, `seed`, `depth` (bounces), `engine`: how it was made.
-    `part_excess` (k, r, 4) or None where the pixels are unbiased themselves: what the mean of each region's pixels
-    lacks, RGB, and the variance of the luminance of that.
+    `part_excess` (k, r, 4): what the mean of each part's pixels lacks, RGB, and the variance of the luminance of that;
+    0 where the pixels are unbiased themselves (`no_excess`).
     `denoised` (k, h, w, 3) or None: the same layers cleaned for viewing; no reading may use them.
 
     Does not: hold dial, colour, exposure or mute, which are weights applied later.
@@ -44,8 +44,8 @@ class LightStack:
     seed: int
     depth: int
     engine: str
-    denoised: np.ndarray | None = field(default=None)
-    part_excess: np.ndarray | None = field(default=None)
+    part_excess: np.ndarray
+    denoised: np.ndarray | None = None
 
     @property
     def size(self) -> tuple[int, int]:
@@ -75,10 +75,8 @@ class LightStack:
             return np.full((len(self.names), 3), np.nan), np.full(len(self.names), np.nan)
         means = self.pixels[:, mask].mean(axis=1, dtype=np.float64)
         variance = self.variance[:, mask].sum(axis=1, dtype=np.float64) / count**2
-        if self.part_excess is not None:
-            excess = self.part_excess[:, self.region_names.index(region)]
-            means, variance = means + excess[:, :3], variance + excess[:, 3]
-        return means, np.sqrt(variance)
+        excess = self.part_excess[:, self.region_names.index(region)]
+        return means + excess[:, :3], np.sqrt(variance + excess[:, 3])
 
     def mixed(self, weights_rgb: np.ndarray, *, for_viewing: bool = False) -> np.ndarray:
         """Sum of the layers (h, w, 3), each times its own weight.
@@ -95,3 +93,8 @@ class LightStack:
         if denoised.shape != self.pixels.shape:
             raise ValueError(f"denoised layers have shape {denoised.shape}, not {self.pixels.shape}")
         return replace(self, denoised=denoised)
+
+
+def no_excess(layers: int, parts: int) -> np.ndarray:
+    """`LightStack.part_excess` of pixels that are unbiased themselves: zeros (layers, parts, 4)."""
+    return np.zeros((layers, parts, 4))

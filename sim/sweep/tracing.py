@@ -191,7 +191,7 @@ def _pass(
             meters_error=read.stderr[:, light],
             pixels=None if stack is None else stack.pixels[light].copy(),
             variance=None if stack is None else stack.variance[light].copy(),
-            part_excess=None if stack is None or stack.part_excess is None else stack.part_excess[light],
+            part_excess=None if stack is None else stack.part_excess[light],
             clean=None if clean is None else clean[light],
             lens=None if lens is None else np.array([lens.straight[light], *lens.all_rgb[light]]),
             duties=None if duty is None else duty.values[:, light],
@@ -285,7 +285,7 @@ def stage_of(group: str, member: Rehearsal) -> Stage:
         _LAST.clear()
         if not _SHAPES:
             _SHAPES.append(ShapeCache())
-        _LAST[group] = build(member.scene, member.layout, shelf=_SHAPES[0])
+        _LAST[group] = build(member.scene, member.layout, shapes=_SHAPES[0])
     return _LAST[group]
 
 
@@ -305,11 +305,6 @@ def layers_of(traced: Traced, layout: Layout, variation: VariationJob) -> list[L
     return [traced.layers[place, key] for place, key in enumerate(keys)]
 
 
-def _excess(layers: Sequence[Layer]) -> np.ndarray | None:
-    known = [layer.part_excess for layer in layers if layer.part_excess is not None]
-    return np.stack(known) if len(known) == len(layers) else None
-
-
 def stack_of(traced: Traced, layout: Layout, variation: VariationJob, request: GroupRequest, depth: int) -> LightStack:
     """The light stack of one variation, with cleaned layers where pictures are wanted."""
     layers = layers_of(traced, layout, variation)
@@ -318,7 +313,7 @@ def stack_of(traced: Traced, layout: Layout, variation: VariationJob, request: G
         names=layout.light_names, is_flash=layout.is_flash,
         pixels=np.stack([layer.pixels for layer in layers if layer.pixels is not None]),
         variance=np.stack([layer.variance for layer in layers if layer.variance is not None]),
-        part_excess=_excess(layers),
+        part_excess=np.stack([layer.part_excess for layer in layers if layer.part_excess is not None]),
         seed=request.seed, depth=depth, **traced.guides,
     )  # fmt: skip
     clean = [layer.clean for layer in layers if layer.clean is not None]

@@ -17,7 +17,7 @@ import sim
 from sim.light import finish
 from sim.light.develop import SATURATION, SHOULDER_FROM
 from sim.light.mix import Mix, mix_from_scene
-from sim.light.stack import LightStack
+from sim.light.stack import LightStack, no_excess
 from sim.metering.health import bands
 from sim.quantities import color, photometry, units
 from sim.reports.handout.page import FILTER_WORDS
@@ -86,6 +86,7 @@ def bench(name: str, width: int = 90, height: int = 135, seed: int = 8) -> Bench
         variance=np.zeros((count, height, width), np.float32), albedo=np.zeros((height, width, 3), np.float32),
         normal=np.zeros((height, width, 3), np.float32), distance_m=frame.distance_m, region=region,
         region_names=frame.part_names, samples=8, seed=0, depth=5, engine="invented",
+        part_excess=no_excess(count, len(frame.part_names)),
         denoised=np.stack([frame.layer(n) for n in mix.names]),
     )  # fmt: skip
     return Bench(scene, layout, mix, stack, frame)

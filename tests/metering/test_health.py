@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from sim.light.mix import Mix
-from sim.light.stack import LightStack
+from sim.light.stack import LightStack, no_excess
 from sim.metering import health
 from sim.metering.health import (
     SATURATION_STOPS,
@@ -38,7 +38,7 @@ def _stack(luminance_cd_s_m2: np.ndarray, region: np.ndarray, variance: float = 
     blank = np.zeros_like(pixels[0])
     return LightStack(
         ("key",), (True,), pixels, np.full((1, *grey.shape), variance, np.float32), blank, blank, blank[..., 0],
-        region.astype(np.uint8), ("nothing", "face", "gown"), 16, 0, 5, "test",
+        region.astype(np.uint8), ("nothing", "face", "gown"), 16, 0, 5, "test", no_excess(1, 3),
     )  # fmt: skip
 
 

@@ -54,7 +54,7 @@ def bare_stage(
         faces=tuple(faces),
         ambients=(),
         region_names=REGIONS,
-        shape_region=np.zeros_like(shape_face),
+        shape_part=np.zeros_like(shape_face),
         shape_face=shape_face,
         shape_housing=np.zeros_like(shape_face),
         shape_absorbs=np.zeros(len(shape_face), np.float32),

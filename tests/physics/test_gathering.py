@@ -27,8 +27,8 @@ def studio(engine):
 
     stage = bare_stage(*_studio(), layout=_Camera)
     # Name every surface a part of its own.
-    regions = np.arange(len(stage.shape_region), dtype=np.uint32)
-    return replace(stage, shape_region=regions, region_names=tuple(f"part {i}" for i in regions))
+    regions = np.arange(len(stage.shape_part), dtype=np.uint32)
+    return replace(stage, shape_part=regions, region_names=tuple(f"part {i}" for i in regions))
 
 
 def _picture(stage, **how):
@@ -89,7 +89,7 @@ def test_part_means_are_those_of_full_paths_where_every_ray_is_traced_again(stud
     monkeypatch.setattr(parts, "LEAST_OF_PART", 1 << 20)
     monkeypatch.setattr(parts, "MOST_OF_PART", 1 << 20)
     gathered, full = _picture(studio, gather=True), _picture(studio, gather=False)
-    assert gathered.part_excess is not None and full.part_excess is None
+    assert gathered.part_excess.any() and not full.part_excess.any()
     seen = [name for name in full.region_names[1:] if full.mask(name).any()]
     assert len(seen) >= 4
     for name in seen:
@@ -125,13 +125,13 @@ def test_layers_do_not_hang_on_how_the_work_is_cut(studio) -> None:
 
 def test_direct_light_needs_no_cache(studio) -> None:
     direct = _picture(studio, gather=True, depth=1)
-    assert direct.part_excess is None
+    assert not direct.part_excess.any()
     np.testing.assert_array_equal(direct.pixels, _picture(studio, gather=False, depth=1).pixels)
 
 
 def test_small_pictures_follow_every_path(studio) -> None:
-    assert _picture(studio, samples=4).part_excess is None
-    assert _picture(studio, samples=32).part_excess is not None
+    assert not _picture(studio, samples=4).part_excess.any()
+    assert _picture(studio, samples=32).part_excess.any()
 
 
 def test_nothing_to_meet_gives_a_black_picture(engine) -> None:
@@ -140,22 +140,22 @@ def test_nothing_to_meet_gives_a_black_picture(engine) -> None:
 
     away = faced(Emitter("disc", 0.2, 100.0), [0, 1, -50], [0, 1, -60])
     picture = _picture(bare_stage([away], layout=_Camera), gather=True)
-    assert not picture.pixels.any() and picture.part_excess is not None
+    assert not picture.pixels.any() and not picture.part_excess.any()
 
 
 def test_cells_hold_enough_places_and_find_the_nearest() -> None:
-    from sim.render.transport.radiance_cache import SCOUTS_PER_CELL, Cells
+    from sim.render.transport.radiance_cache import PLACES_PER_CELL, Cells
 
     random = np.random.default_rng(1)
     points = random.uniform(0, 3, (4000, 3)) * [1, 0, 1]
     up = np.tile([0.0, 1.0, 0.0], (4000, 1))
     cells = Cells(points, up)
-    assert len(points) / cells.count >= SCOUTS_PER_CELL
-    np.testing.assert_array_equal(cells.of(points, up), cells.of_scout)
+    assert len(points) / cells.count >= PLACES_PER_CELL
+    np.testing.assert_array_equal(cells.of(points, up), cells.of_place)
     # Where there is no place, the nearest facing the same way stands in.
     outside = cells.of(np.array([[9.0, 0.0, 1.5]]), up[:1])[0]
     distance = np.linalg.norm(points - [9.0, 0.0, 1.5], axis=1)
-    assert outside == cells.of_scout[distance.argmin()]
+    assert outside == cells.of_place[distance.argmin()]
     # More places make smaller cells.
     assert Cells(points[:400], up[:400]).cube_m > cells.cube_m
 

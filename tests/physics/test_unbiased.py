@@ -114,8 +114,6 @@ def _part_trial(demo: tuple[Any, Any, Any], effort: Effort, *, gather: bool = Fa
 
     def means(stack: Any) -> np.ndarray:
         light = np.stack([luminance(stack.pixels[:, mask].astype(np.float64)).mean(axis=1) for mask in masks])
-        if stack.part_excess is None:
-            return light
         rows = [stack.region_names.index(part) for part in PARTS]
         return light + luminance(stack.part_excess[:, rows, :3]).T
 

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from sim.light.mix import Mix
-from sim.light.stack import LightStack
+from sim.light.stack import LightStack, no_excess
 from sim.quantities.errors import HalfstopError
 from sim.reports.files import MANIFEST, ResultFolder, exr_layer_names, png_bytes, write_layers, write_one_file
 from sim.reports.files.folder import STAGING_PREFIX, is_plain_name, listed_files
@@ -185,6 +185,7 @@ def stack_and_mix() -> tuple[LightStack, Mix]:
         seed=1,
         depth=5,
         engine="llvm_ad_rgb",
+        part_excess=no_excess(3, 3),
     )
     color = np.array([[1.0, 1.0, 1.0], [1.4, 0.9, 0.6], [1.0, 1.0, 1.0]])
     return stack, Mix(stack.names, (-2.0, -1.0, 0.0), color, (False, False, True), stack.is_flash)

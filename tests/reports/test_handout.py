@@ -22,7 +22,7 @@ from sim.light import finish
 from sim.light.develop import develop
 from sim.light.mix import mix_from_scene
 from sim.light.readings import ProbeReadings
-from sim.light.stack import LightStack
+from sim.light.stack import LightStack, no_excess
 from sim.metering.points import STANDARD_POINTS, readings_from_probes
 from sim.quantities import color
 from sim.reports import strips
@@ -71,7 +71,7 @@ def made(path: Path, muted: str = "") -> tuple[Handout, str]:
         variance=np.zeros((count, HEIGHT, WIDTH), np.float32), albedo=np.zeros((HEIGHT, WIDTH, 3), np.float32),
         normal=np.zeros((HEIGHT, WIDTH, 3), np.float32), distance_m=np.ones((HEIGHT, WIDTH), np.float32),
         region=np.zeros((HEIGHT, WIDTH), np.uint8), region_names=("nothing",), samples=4, seed=0, depth=5,
-        engine="invented",
+        engine="invented", part_excess=no_excess(count, 1),
     )  # fmt: skip
     probes = plan_probes(layout)
     values = np.repeat(rng.uniform(20, 900, (len(probes), count, 1)), 3, axis=2)

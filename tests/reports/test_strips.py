@@ -9,7 +9,7 @@ from PIL import Image
 
 from sim.light.develop import develop
 from sim.light.mix import Mix
-from sim.light.stack import LightStack
+from sim.light.stack import LightStack, no_excess
 from sim.reports import strips
 from sim.scene.read import scene_from_text
 
@@ -34,7 +34,7 @@ def made() -> tuple[LightStack, Mix]:
         names=NAMES, is_flash=(True,) * 3, pixels=pixels, variance=np.zeros((3, 60, 40), np.float32),
         albedo=np.zeros((60, 40, 3), np.float32), normal=np.zeros((60, 40, 3), np.float32),
         distance_m=np.ones((60, 40), np.float32), region=np.zeros((60, 40), np.uint8), region_names=("nothing",),
-        samples=4, seed=0, depth=5, engine="invented",
+        samples=4, seed=0, depth=5, engine="invented", part_excess=no_excess(3, 1),
     )  # fmt: skip
     return stack, Mix(NAMES, (0.0, -1.0, -2.0), np.ones((3, 3)), (False,) * 3, (True,) * 3)
 

@@ -26,14 +26,12 @@ def rows_of(stage: CachedStage, names: Iterable[str]) -> frozenset[int]:
 
 def merged_stack(first: LightStack, traced: LightStack, fresh: Iterable[str]) -> LightStack:
     """The traced stack with every layer that is not `fresh` taken from the first alternative by the light's name."""
-    pixels, variance = traced.pixels.copy(), traced.variance.copy()
-    excess = None if traced.part_excess is None or first.part_excess is None else traced.part_excess.copy()
+    pixels, variance, excess = traced.pixels.copy(), traced.variance.copy(), traced.part_excess.copy()
     for index, name in enumerate(traced.names):
         if name not in set(fresh):
             home = first.names.index(name)
             pixels[index], variance[index] = first.pixels[home], first.variance[home]
-            if excess is not None and first.part_excess is not None:
-                excess[index] = first.part_excess[home]
+            excess[index] = first.part_excess[home]
     return replace(traced, pixels=pixels, variance=variance, part_excess=excess, denoised=None)
 
 
@@ -42,6 +40,5 @@ def reused_stack(first: LightStack, names: Sequence[str], is_flash: Sequence[boo
     places = [first.names.index(name) for name in names]
     return replace(
         first, names=tuple(names), is_flash=tuple(is_flash), pixels=first.pixels[places],
-        variance=first.variance[places], denoised=None,
-        part_excess=None if first.part_excess is None else first.part_excess[places],
+        variance=first.variance[places], part_excess=first.part_excess[places], denoised=None,
     )  # fmt: skip

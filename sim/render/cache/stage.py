@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from sim.light.readings import DirectLight, FloatArray, Hits, Probe, ProbeReadings
-from sim.light.stack import REGIONS, LightStack
+from sim.light.stack import REGIONS, LightStack, no_excess
 from sim.render import fingerprint
 from sim.render.cache.disk import Arrays, Store
 from sim.render.engine import engine_in_use, start_engine
@@ -141,14 +141,18 @@ class CachedStage:
         dark: Arrays = {} if some is None else {name: np.zeros_like(array) for name, array in some.items()}
         if some is None:
             shape = guides["region"].shape
-            dark = {"pixels": np.zeros((*shape, 3), np.float32), "variance": np.zeros(shape, np.float32)}
+            dark = {
+                "pixels": np.zeros((*shape, 3), np.float32),
+                "variance": np.zeros(shape, np.float32),
+                "part_excess": no_excess(1, len(guides["region_names"]))[0],
+            }
         layers = [kept.get(row, dark) for row in range(len(self.light_names))]
         return LightStack(
             names=self.light_names,
             is_flash=self.is_flash,
             pixels=np.stack([entry["pixels"] for entry in layers]),
             variance=np.stack([entry["variance"] for entry in layers]),
-            part_excess=np.stack([entry["part_excess"] for entry in layers]) if "part_excess" in layers[0] else None,
+            part_excess=np.stack([entry["part_excess"] for entry in layers]),
             albedo=guides["albedo"],
             normal=guides["normal"],
             distance_m=guides["distance_m"],
@@ -253,10 +257,7 @@ class CachedStage:
 
 
 def _layer_entry(stack: LightStack, row: int) -> Arrays:
-    entry: Arrays = {"pixels": stack.pixels[row], "variance": stack.variance[row]}
-    if stack.part_excess is not None:
-        entry["part_excess"] = stack.part_excess[row]
-    return entry
+    return {"pixels": stack.pixels[row], "variance": stack.variance[row], "part_excess": stack.part_excess[row]}
 
 
 def _guides_entry(stack: LightStack) -> Arrays:

@@ -54,7 +54,7 @@ class EvenAmbient:
 class Stage:
     """A scene ready to be traced.
 
-    `shape_*` (n,) arrays are indexed by the renderer's shape number: the region, 1 + index of the luminous
+    `shape_*` (n,) arrays are indexed by the renderer's shape number: the part, 1 + index of the luminous
     face (0: none), 1 + layer of the light whose housing it is (0: none), and the share of light a room surface
     absorbs (0 elsewhere). `wanted_layers` are traced, None for all; the others stay dark. What a layer holds
     does not depend on which others are traced with it.
@@ -67,7 +67,7 @@ class Stage:
     faces: tuple[LuminousFace, ...]
     ambients: tuple[EvenAmbient, ...]
     region_names: tuple[str, ...]
-    shape_region: np.ndarray
+    shape_part: np.ndarray
     shape_face: np.ndarray
     shape_housing: np.ndarray
     shape_absorbs: np.ndarray
@@ -87,17 +87,17 @@ def build(
     layout: Layout | None = None,
     *,
     glowing: frozenset[int] = frozenset(),
-    shelf: ShapeCache | None = None,
+    shapes: ShapeCache | None = None,
 ) -> Stage:
     """Fill the renderer with everything of a scene.
 
     Arguments: `layout` the scene's layout if it is already known; `glowing` layers whose rectangles, discs and
-    spheres carry the renderer's own emitter too, Lambertian, for comparison with its own integrators; `shelf` holds
+    spheres carry the renderer's own emitter too, Lambertian, for comparison with its own integrators; `shapes` holds
     surfaces, sitter and backdrop of a stage built before, and takes those of this one.
     Does not: trace anything, or apply dials and colours.
     """
     layout = layout or layout_from_scene(scene)
-    crate = _Crate(shelf or ShapeCache())
+    crate = _Crate(shapes or ShapeCache())
     _add_room(crate, scene)
     _add_backdrop(crate, scene)
     for part in layout.figure.parts:
@@ -109,7 +109,7 @@ def build(
     faces: list[LuminousFace] = []
     for layer, light in enumerate(layout.lights):
         _add_light(crate, light, layer, faces, layer in glowing)
-    crate.shelf.sweep()
+    crate.kept.sweep()
     return Stage(
         scene=mi.load_dict({"type": "scene", **crate.shapes}, parallel=False, optimize=False),
         layout=layout,
@@ -120,7 +120,7 @@ def build(
             EvenAmbient(len(layout.lights) + i, even.luminance_cd_m2) for i, even in enumerate(layout.even_ambients)
         ),
         region_names=REGIONS,
-        shape_region=crate.table(crate.region, np.uint32),
+        shape_part=crate.table(crate.part, np.uint32),
         shape_face=crate.table(crate.face, np.uint32),
         shape_housing=crate.table(crate.housing, np.uint32),
         shape_absorbs=crate.table(crate.absorbs, np.float32),
@@ -131,24 +131,24 @@ def build(
 class _Crate:
     """Shapes gathered so far, and what each is, by the renderer's number of the shape."""
 
-    shelf: ShapeCache
+    kept: ShapeCache
     shapes: dict[str, Any] = field(default_factory=dict)
-    region: dict[int, int] = field(default_factory=dict)
+    part: dict[int, int] = field(default_factory=dict)
     face: dict[int, int] = field(default_factory=dict)
     housing: dict[int, int] = field(default_factory=dict)
     absorbs: dict[int, float] = field(default_factory=dict)
 
-    def add(self, shape: Any, region: str, face: int = 0, housing: int = 0, absorbs: float = 0.0) -> None:
+    def add(self, shape: Any, part: str, face: int = 0, housing: int = 0, absorbs: float = 0.0) -> None:
         number = number_of_shape(shape)
         self.shapes[f"shape_{len(self.shapes)}"] = shape
-        self.region[number] = REGIONS.index(region)
+        self.part[number] = REGIONS.index(part)
         self.face[number] = face
         self.housing[number] = housing
         self.absorbs[number] = absorbs
 
     def bsdf(self, description: dict[str, Any]) -> Any:
         """Renderer surface for a description, shared between shapes that ask for the same."""
-        return self.shelf.get(("surface", repr(description)), lambda: _loaded(description))
+        return self.kept.get(("surface", repr(description)), lambda: _loaded(description))
 
     def table(self, values: dict[int, Any], dtype: Any) -> np.ndarray:
         table = np.zeros(max(values) + 1, dtype)
@@ -161,12 +161,12 @@ def _part_shape(crate: _Crate, part: Part) -> Any:
     surface = crate.bsdf(bsdf_from_material(part.material, part.color_rgb is not None))
     arrays = (part.normals, part.color_rgb, part.uv)
     made = partial(_mesh_from_arrays, part.points_m, part.triangles, surface, *arrays)
-    return crate.shelf.get(("part", id(part)), made, part)
+    return crate.kept.get(("part", id(part)), made, part)
 
 
 def _strands_shape(crate: _Crate, strands: Strands) -> Any:
     surface = crate.bsdf(bsdf_from_material(strands.material, False))
-    return crate.shelf.get(("strands", id(strands)), partial(_curves_from_strands, strands, surface), strands)
+    return crate.kept.get(("strands", id(strands)), partial(_curves_from_strands, strands, surface), strands)
 
 
 def number_of_shape(shape: Any) -> int:
@@ -191,11 +191,11 @@ def _add_room(crate: _Crate, scene: Scene) -> None:
         ([mid[0], mid[1], high[2]], [0, 0, -1], half[0], half[1], room.walls, "room"),
         ([mid[0], mid[1], low[2]], [0, 0, 1], half[0], half[1], back, "backdrop" if back_color else "room"),
     ]
-    for centre, normal, half_x, half_y, reflectance, region in sides:
-        description = diffuse(reflectance, back_color if region == "backdrop" else None)
+    for centre, normal, half_x, half_y, reflectance, part in sides:
+        description = diffuse(reflectance, back_color if part == "backdrop" else None)
         to_world = _frame(centre, np.add(centre, normal)).scale([half_x, half_y, 1])
         shape = _loaded({"type": "rectangle", "to_world": to_world, "bsdf": crate.bsdf(description)})
-        crate.add(shape, region, absorbs=1 - reflectance)
+        crate.add(shape, part, absorbs=1 - reflectance)
 
 
 def _add_backdrop(crate: _Crate, scene: Scene) -> None:
@@ -204,7 +204,7 @@ def _add_backdrop(crate: _Crate, scene: Scene) -> None:
     backdrop = scene.backdrop
     if backdrop.kind == "image":
         backdrop = backdrop.model_copy(update={"file": str(scene.file_path(backdrop.file))})
-    crate.add(crate.shelf.get(("backdrop", of_backdrop(scene)), lambda: _backdrop_shape(scene, backdrop)), "backdrop")
+    crate.add(crate.kept.get(("backdrop", of_backdrop(scene)), lambda: _backdrop_shape(scene, backdrop)), "backdrop")
 
 
 def _backdrop_shape(scene: Scene, backdrop: Any) -> Any:

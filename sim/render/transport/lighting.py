@@ -59,7 +59,7 @@ def lighting_from_stage(stage: Stage) -> Lighting:
         layer_count=len(stage.light_names),
         luminaire_from_shape=mi.UInt32(stage.shape_face),
         housing_from_shape=mi.UInt32(stage.shape_housing),
-        part_from_shape=mi.UInt32(stage.shape_region),
+        part_from_shape=mi.UInt32(stage.shape_part),
         ambients=tuple(
             EvenAmbientGlow(even.layer, dr.opaque(mi.Float, even.luminance_cd_m2), absorbs)
             for even in stage.ambients

@@ -42,23 +42,23 @@ class ControlSamples:
 
     def brought(self, pixel: np.ndarray, ray: np.ndarray) -> np.ndarray:
         """Colours (n, k, 3) that these rays of these pixels brought."""
-        found = np.empty((len(pixel), len(self.bands[0][1])), np.float32)
+        colors_of_ray = np.empty((len(pixel), len(self.bands[0][1])), np.float32)
         for band, colors in self.bands:
             inside = (pixel >= band.start) & (pixel < band.stop)
-            found[inside] = colors[:, (pixel[inside] - band.start) * self.rays + ray[inside]].T
-        return found.reshape(len(pixel), found.shape[1] // 3, 3)
+            colors_of_ray[inside] = colors[:, (pixel[inside] - band.start) * self.rays + ray[inside]].T
+        return colors_of_ray.reshape(len(pixel), colors_of_ray.shape[1] // 3, 3)
 
 
-def chosen_rays(region: np.ndarray, rays: int, wanted: int, seed: int) -> tuple[np.ndarray, np.ndarray]:
-    """Pixels (n,) and ray numbers (n,) to trace again: about `wanted`, as many of each part of the flat `region`.
+def chosen_rays(part: np.ndarray, rays: int, wanted: int, seed: int) -> tuple[np.ndarray, np.ndarray]:
+    """Pixels (n,) and ray numbers (n,) to trace again: about `wanted`, as many of each part of the flat `part`.
 
     They are among the first `rays` of each pixel.
     """
     random = np.random.default_rng([seed & 0xFFFFFFFF, 0x9A275])
-    picked, parts = [], np.unique(region[region > 0])
+    picked, parts = [], np.unique(part[part > 0])
     of_part = min(max(wanted // max(len(parts), 1), LEAST_OF_PART), MOST_OF_PART)
-    for part in parts:
-        pixels = np.flatnonzero(region == part)
+    for number in parts:
+        pixels = np.flatnonzero(part == number)
         total = len(pixels) * rays
         picks = np.sort(random.choice(total, min(total, of_part), replace=False))
         picked.append(np.stack([pixels[picks // rays], picks % rays]))
@@ -66,16 +66,16 @@ def chosen_rays(region: np.ndarray, rays: int, wanted: int, seed: int) -> tuple[
     return pixel, ray
 
 
-def excess_of_parts(region: np.ndarray, parts: int, full: np.ndarray, gathered: np.ndarray) -> np.ndarray:
+def excess_of_parts(part: np.ndarray, parts: int, full: np.ndarray, gathered: np.ndarray) -> np.ndarray:
     """Mean excess (k, parts, 4) of full over gathered rays (n, k, 3) by the part (n,) of each: RGB and the variance.
 
     The variance is that of the mean's luminance; both are 0 where a part has no ray.
     """
     beyond = full.astype(float) - gathered
     excess = np.zeros((full.shape[1], parts, 4))
-    for part in np.unique(region):
-        of_part = beyond[region == part]
-        excess[:, part, :3] = of_part.mean(axis=0)
+    for number in np.unique(part):
+        of_part = beyond[part == number]
+        excess[:, number, :3] = of_part.mean(axis=0)
         if len(of_part) > 1:
-            excess[:, part, 3] = luminance(of_part).var(axis=0, ddof=1) / len(of_part)
+            excess[:, number, 3] = luminance(of_part).var(axis=0, ddof=1) / len(of_part)
     return excess

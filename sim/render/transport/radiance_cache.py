@@ -1,13 +1,13 @@
 """Light that surfaces send on, kept by place: where a picture's paths end after their first bounce.
 
 Space is cut into cubes, and the surfaces in each by the side they face (six of them). A cell keeps, light by light, the
-mean radiance that scouts found leaving its surfaces; a path that meets the cell takes that mean instead of being
-followed further (final gathering: [Reichert:1992], [Jensen:1996]; cells hashed by place and normal:
-[Binder:2019]). A path so short or so sharp that it sees less than a cell is followed on (area spread:
+mean radiance that seeding paths (`cache_seeding`) found leaving its surfaces; a path that meets the cell takes that
+mean instead of being followed further (final gathering: [Reichert:1992], [Jensen:1996]; cells hashed by place and
+normal: [Binder:2019]). A path so short or so sharp that it sees less than a cell is followed on (area spread:
 [Bekaert:2003], [Muller:2021]), so contact shadows and reflections stay as they are.
 
 The mean of a cell stands for all of it: pictures are smoothed by a little less than a cell, seen from afar, and
-brightness moves by some thousandths. More scouts make smaller cells; readings are corrected
+brightness moves by some thousandths. More seeding paths make smaller cells; readings are corrected
 (`sim.render.transport.part_correction`).
 """
 
@@ -25,7 +25,7 @@ from sim.quantities.color import luminance
 from sim.render.transport.arrays import owned
 
 # Cells are made smaller as long as this many places fall into one on the average.
-SCOUTS_PER_CELL = 8
+PLACES_PER_CELL = 8
 MOST_CUBES = 1 << 21
 # A path must see this many times a cube's face to take the cell's mean.
 LEAST_SPREAD = 1.0
@@ -37,8 +37,8 @@ class Cells:
     """Places cut into cells, with enough places in each on the average.
 
     Arguments: `points_m` (n, 3) on surfaces, `normals` (n, 3) geometric, on the side the surface was met from.
-    Attributes: `count` of cells, `cube_m` edge of a cube, `of_scout` (n,) cell of each place, `scouts` (c,) places in
-    each cell; `low_m`, `shape` of the grid of cubes and `cell_from_cube` (6 cubes,), -1 where no place is.
+    Attributes: `count` of cells, `cube_m` edge of a cube, `of_place` (n,) cell of each place, `places` (c,) how
+    many are in each; `low_m`, `shape` of the grid of cubes and `cell_from_cube` (6 cubes,), -1 where no place is.
     """
 
     def __init__(self, points_m: np.ndarray, normals: np.ndarray) -> None:
@@ -52,13 +52,13 @@ class Cells:
                 # Halve the cubes' volume as long as enough places fall into each cell.
                 shape = np.ceil((high_m - self.low_m) / cube_m).astype(int)
                 cube = _cube(points_m, self.low_m, cube_m, shape)
-                enough = len(cube) >= SCOUTS_PER_CELL * len(np.unique(6 * cube + side))
+                enough = len(cube) >= PLACES_PER_CELL * len(np.unique(6 * cube + side))
                 if finest is not None and (not enough or np.prod(shape) > MOST_CUBES):
                     break
                 finest = cube_m, shape, 6 * cube + side
                 cube_m /= 2 ** (1 / 3)
             self.cube_m, self.shape, key = finest
-        used, self.of_scout, self.scouts = np.unique(key, return_inverse=True, return_counts=True)
+        used, self.of_place, self.places = np.unique(key, return_inverse=True, return_counts=True)
         self.count = len(used)
         self.cell_from_cube = np.full(6 * int(np.prod(self.shape)), -1, np.int32)
         self.cell_from_cube[used] = np.arange(self.count)
@@ -73,21 +73,21 @@ class Cells:
         if lost.any():
             tree = spatial.cKDTree(np.concatenate([self._points_m, self._normals], axis=1))
             _, nearest = tree.query(np.concatenate([points_m[lost], normals[lost]], axis=1))
-            cell[lost] = self.of_scout[nearest]
+            cell[lost] = self.of_place[nearest]
         return cell
 
     def means(self, radiance: np.ndarray) -> np.ndarray:
         """Mean (c, k, 3) of radiance (n, k, 3) over the places of each cell, with rare flashes cut."""
         means = np.empty((self.count, *radiance.shape[1:]))
-        peers = np.maximum(self.scouts - 1, 1)[self.of_scout]
+        peers = np.maximum(self.places - 1, 1)[self.of_place]
         for layer in range(radiance.shape[1]):
             light = luminance(radiance[:, layer]).astype(float)
-            others = np.bincount(self.of_scout, light, self.count)[self.of_scout] - light
-            most = np.where(self.scouts[self.of_scout] >= ENOUGH_PEERS, MOST_OVER_PEERS * others / peers, np.inf)
+            others = np.bincount(self.of_place, light, self.count)[self.of_place] - light
+            most = np.where(self.places[self.of_place] >= ENOUGH_PEERS, MOST_OVER_PEERS * others / peers, np.inf)
             kept = np.minimum(1, most / np.maximum(light, 1e-30))
             for channel in range(3):
-                means[:, layer, channel] = np.bincount(self.of_scout, radiance[:, layer, channel] * kept, self.count)
-        return means / self.scouts[:, None, None]
+                means[:, layer, channel] = np.bincount(self.of_place, radiance[:, layer, channel] * kept, self.count)
+        return means / self.places[:, None, None]
 
 
 class RadianceCache:

@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import replace
-from typing import Any
+from dataclasses import dataclass, replace
+from typing import Any, NamedTuple
 
 import drjit as dr
 import mitsuba as mi
 import numpy as np
 
-from sim.light.stack import LightStack
+from sim.light.stack import LightStack, no_excess
 from sim.quantities.color import LUMINANCE_WEIGHTS
 from sim.render.stage.build import Stage
 from sim.render.transport.arrays import owned
-from sim.render.transport.cache_seeding import cache_from_scouts
+from sim.render.transport.cache_seeding import seeded_cache
 from sim.render.transport.lighting import Lighting, lighting_from_stage
 from sim.render.transport.part_correction import ControlSamples, chosen_rays, excess_of_parts
 from sim.render.transport.path import FirstHit, followed, radiance_layers
@@ -31,8 +31,8 @@ VOTING_LAUNCHES, VOTERS_PER_GROUP = 4, 4
 PIXEL_SLOT, LENS_SLOT = 0, 1
 # Directions that the first vertex of a gathered path scatters into: a draft of few samples takes fewer.
 SAMPLES_PER_DIRECTION, MOST_DIRECTIONS = 2, 4
-# Camera rays to one scout that goes ahead, and to one ray that is traced again for the readings of parts.
-RAYS_PER_SCOUT, LEAST_SCOUTS, MOST_SCOUTS = 192, 1 << 9, 1 << 18
+# Camera rays to one path that seeds the radiance cache, and to one ray that is traced again for the readings of parts.
+RAYS_PER_SEEDING_PATH, LEAST_SEEDING_PATHS, MOST_SEEDING_PATHS = 192, 1 << 9, 1 << 18
 RAYS_PER_RETRACED = 64
 # Full paths that take as long as one that gathers along several directions.
 RAYS_FOR_A_GATHERED_ONE = 1.5
@@ -62,83 +62,99 @@ def render(
     of parts (`LightStack.part_means`); False follows every path to its end.
     Does not: apply dials, colours or exposure, clamp a pixel's bright samples, or denoise.
     """
-    width, height = size
-    sensor, lighting = stage.sensor(size), lighting_from_stage(stage)
-    launch_rays = RAYS_PER_LAUNCH[_variant().split("_")[0]]
-    launches, groups, rays = launches_from_samples(width * height, samples, launch_rays, least_groups)
+    pixels = size[0] * size[1]
+    launches, groups, rays = launches_from_samples(
+        pixels, samples, RAYS_PER_LAUNCH[_variant().split("_")[0]], least_groups
+    )
+    samples = launches * groups * rays
     tell = on_progress or (lambda part: None)
-    rays_of_pixel = launches * groups * rays
-    gathering = None
-    if gather or (gather is None and width * height * rays_of_pixel >= LEAST_RAYS_TO_GATHER):
-        gathering = _gathering(stage, lighting, size, rays_of_pixel, seed, depth, lambda: tell(0.0))
+    picture = _Picture(stage, lighting_from_stage(stage), stage.sensor(size), size, seed, depth)
+    if gather or (gather is None and pixels * samples >= LEAST_RAYS_TO_GATHER):
+        picture = replace(picture, ends=_gathering(picture, samples, lambda: tell(0.0)))
         tell(0.0)
         if most_rays_at_once is not None:
             most_rays_at_once = int(most_rays_at_once / RAYS_FOR_A_GATHERED_ONE)
-    bands = bands_from_pixels(width * height, groups * rays, most_rays_at_once)
-    totals = [_Totals() for _ in bands]
-    kept = ControlSamples(width * height)
-    shorter = [(index, number) for index in range(launches) for number in range(len(bands))]
-    done = 0
+    bands = bands_from_pixels(pixels, groups * rays, most_rays_at_once)
+    totals, control = [_Totals() for _ in bands], ControlSamples(pixels)
+    for done, launch in enumerate(_launched(picture, bands, launches, groups * rays), 1):
+        if picture.ends is not None and launch.number == 0:
+            control.keep(bands[launch.band], launch.layers, groups * rays)
+        for means in _group_means(launch, len(bands[launch.band]), groups, rays):
+            totals[launch.band].add(*means)
+        tell(done / (launches * len(bands)))
+    stack = _stack(totals, picture, samples)
+    return stack if picture.ends is None else replace(stack, part_excess=_part_excess(picture, stack, control))
 
-    def finish(index: int, number: int, layers: list[Any], first: FirstHit) -> None:
-        nonlocal done
-        if gathering is not None and index == 0:
-            kept.keep(bands[number], layers, groups * rays)
-        for means in _group_means(layers, first, len(bands[number]), groups, rays, index):
-            totals[number].add(*means)
-        done += 1
-        tell(done / len(shorter))
 
-    under_way: tuple[Any, ...] | None = None
-    for index, number in shorter:
-        # Record the next launch while the last one runs.
-        recorded = _paths(
-            stage.scene,
-            lighting,
-            sensor,
-            size,
-            bands[number],
-            groups * rays,
-            index * groups * rays,
-            seed,
-            depth,
-            gathering,
-        )
-        if under_way is not None:
-            finish(*under_way)
-        # Run the kernel once for all outputs before any of them is reduced.
-        dr.eval(recorded)
-        under_way = (index, number, *recorded)
-    assert under_way is not None
-    finish(*under_way)
-    stack = _stack(totals, stage, size, rays_of_pixel, seed, depth)
-    if gathering is None:
-        return stack
+@dataclass(frozen=True)
+class _Picture:
+    """What all launches of a picture share; `ends` None follows every path to its end."""
 
-    # Trace some rays of each part again to the end of their paths.
-    region = stack.region.ravel()
-    pixel, ray = chosen_rays(region, kept.rays, width * height * rays_of_pixel // RAYS_PER_RETRACED, seed)
-    full = np.zeros((0, lighting.layer_count, 3), np.float32)
+    stage: Stage
+    lighting: Lighting
+    sensor: Any
+    size: tuple[int, int]
+    seed: int
+    depth: int
+    ends: FinalGathering | None = None
+
+
+class _Launch(NamedTuple):
+    """One launch, the `number`th through the pixels of a `band`: what it brought to each layer and what it met."""
+
+    number: int
+    band: int
+    layers: list[Any]
+    first: FirstHit
+
+
+def _launched(picture: _Picture, bands: list[range], launches: int, rays_per_pixel: int) -> Iterator[_Launch]:
+    """The launches of a picture in turn, each run while the next is recorded."""
+    under_way: _Launch | None = None
+    for index in range(launches):
+        for number, band in enumerate(bands):
+            # Record the next launch while the last one runs.
+            recorded = _paths(picture, band, rays_per_pixel, index * rays_per_pixel)
+            if under_way is not None:
+                yield under_way
+            # Run the kernel once for all outputs before any of them is reduced.
+            dr.eval(recorded)
+            under_way = _Launch(index, number, *recorded)
+    if under_way is not None:
+        yield under_way
+
+
+def _gathering(picture: _Picture, samples: int, on_step: Callable[[], None]) -> FinalGathering | None:
+    """How to end the paths of a picture early; None for direct light only."""
+    if picture.depth < 2:
+        return None
+    rays = picture.size[0] * picture.size[1] * samples
+    cache = seeded_cache(
+        picture.stage,
+        picture.lighting,
+        size=picture.size,
+        paths=min(max(rays // RAYS_PER_SEEDING_PATH, LEAST_SEEDING_PATHS), MOST_SEEDING_PATHS),
+        seed=picture.seed,
+        depth=picture.depth,
+        on_step=on_step,
+    )
+    fan = min(max(samples // SAMPLES_PER_DIRECTION, 2), MOST_DIRECTIONS)
+    return FinalGathering(cache, dr.opaque(mi.Float, fan))
+
+
+def _part_excess(picture: _Picture, stack: LightStack, control: ControlSamples) -> np.ndarray:
+    """What gathering left out of the means of parts: some rays of each are traced again to the end of their paths."""
+    part = stack.region.ravel()
+    wanted = part.size * stack.samples // RAYS_PER_RETRACED
+    pixel, ray = chosen_rays(part, control.rays, wanted, picture.seed)
+    full = np.zeros((0, picture.lighting.layer_count, 3), np.float32)
     if len(pixel):
         lanes = owned(mi.UInt32, pixel.astype(np.uint32)), owned(mi.UInt32, ray.astype(np.uint32))
-        aimed, sampler = _aimed(sensor, size, *lanes, seed)
+        aimed, sampler = _aimed(picture, *lanes)
         yes = dr.opaque(mi.Bool, True, len(pixel))
-        layers, _ = followed(stage.scene, lighting, aimed, sampler, depth, yes, yes, yes)
+        layers, _ = followed(picture.stage.scene, picture.lighting, aimed, sampler, picture.depth, yes, yes, yes)
         full = np.stack([layer.numpy().T for layer in layers], axis=1)
-    excess = excess_of_parts(region[pixel], len(stack.region_names), full, kept.brought(pixel, ray))
-    return replace(stack, part_excess=excess)
-
-
-def _gathering(
-    stage: Stage, lighting: Lighting, size: tuple[int, int], samples: int, seed: int, depth: int,
-    on_step: Callable[[], None],
-) -> FinalGathering | None:  # fmt: skip
-    """How to end the paths of a picture early; None for direct light only."""
-    if depth < 2:
-        return None
-    scouts = min(max(size[0] * size[1] * samples // RAYS_PER_SCOUT, LEAST_SCOUTS), MOST_SCOUTS)
-    cache = cache_from_scouts(stage, lighting, size=size, scouts=scouts, seed=seed, depth=depth, on_step=on_step)
-    return FinalGathering(cache, dr.opaque(mi.Float, min(max(samples // SAMPLES_PER_DIRECTION, 2), MOST_DIRECTIONS)))
+    return excess_of_parts(part[pixel], len(stack.region_names), full, control.brought(pixel, ray))
 
 
 def launches_from_samples(
@@ -173,53 +189,44 @@ def bands_from_pixels(pixels: int, samples: int, most_rays: int | None) -> list[
     return [range(start, min(start + step, pixels)) for start in range(0, pixels, step)]
 
 
-def _paths(
-    scene: Any,
-    lighting: Lighting,
-    sensor: Any,
-    size: tuple[int, int],
-    band: range,
-    samples: int,
-    first_sample: int,
-    seed: int,
-    depth: int,
-    gathering: FinalGathering | None,
-) -> tuple[list[Any], FirstHit]:
+def _paths(picture: _Picture, band: range, samples: int, first_sample: int) -> tuple[list[Any], FirstHit]:
     """Radiance by light and first hit of `samples` rays through each pixel of a band, as JIT arrays not yet run."""
-    pixels = len(band)
-    # Aim one ray through a random place of the pixel and of the lens.
-    lane = dr.arange(mi.UInt32, pixels * samples)
+    # Number each lane's pixel and its ray.
+    lane = dr.arange(mi.UInt32, len(band) * samples)
     rays_per_pixel = dr.opaque(mi.UInt32, samples)
     place_in_band = lane // rays_per_pixel
     pixel = place_in_band + dr.opaque(mi.UInt32, band.start)
     ray_of_pixel = lane - place_in_band * rays_per_pixel + dr.opaque(mi.UInt32, first_sample)
-    ray, sampler = _aimed(sensor, size, pixel, ray_of_pixel, seed)
-    return radiance_layers(scene, lighting, ray, sampler, depth, mi.Bool(True), mi.Bool(True), mi.Bool(True), gathering)
+    ray, sampler = _aimed(picture, pixel, ray_of_pixel)
+    yes = mi.Bool(True)
+    scene, lighting = picture.stage.scene, picture.lighting
+    return radiance_layers(scene, lighting, ray, sampler, picture.depth, yes, yes, yes, picture.ends)
 
 
-def _aimed(sensor: Any, size: tuple[int, int], pixel: Any, ray_of_pixel: Any, seed: int) -> tuple[Any, PathSampler]:
+def _aimed(picture: _Picture, pixel: Any, ray_of_pixel: Any) -> tuple[Any, PathSampler]:
     """A ray through a random place of the pixel and of the lens for each lane, and the numbers of its path."""
-    sampler = PathSampler(pixel, ray_of_pixel, seed)
-    columns = dr.opaque(mi.UInt32, size[0])
+    sampler = PathSampler(pixel, ray_of_pixel, picture.seed)
+    columns = dr.opaque(mi.UInt32, picture.size[0])
     corner = mi.Point2f(mi.Float(pixel % columns), mi.Float(pixel // columns))
-    extent = mi.Vector2f(mi.Float(columns), dr.opaque(mi.Float, size[1]))
+    extent = mi.Vector2f(mi.Float(columns), dr.opaque(mi.Float, picture.size[1]))
     place = (corner + sampler.pair(BEFORE_PATH, PIXEL_SLOT)) / extent
-    ray, _ = sensor.sample_ray(0, 0, place, sampler.pair(BEFORE_PATH, LENS_SLOT))
+    ray, _ = picture.sensor.sample_ray(0, 0, place, sampler.pair(BEFORE_PATH, LENS_SLOT))
     return ray, sampler
 
 
 def _group_means(
-    layers: list[Any], first: FirstHit, pixels: int, groups: int, rays: int, index: int
+    launch: _Launch, pixels: int, groups: int, rays: int
 ) -> Iterator[tuple[list[Any], list[Any], np.ndarray]]:
-    """Means of each of n pixels over groups of `rays` rays of one launch, the `index`th.
+    """Means of each of n pixels over groups of `rays` rays of one launch.
 
     Yields for each group, as JIT arrays (n,), 3 k channels of layers, and 7 channels of albedo, normal and distance;
-    and the regions (n, v) that v of its rays met.
+    and the parts (n, v) that v of its rays met.
     """
+    layers, first = launch.layers, launch.first
     color = [dr.block_sum(channel, rays) / rays for layer in layers for channel in layer]
     guides = [dr.block_sum(channel, rays) / rays for channel in (*first.albedo, *first.normal, first.distance_m)]
     votes = np.empty((pixels, groups, 0), np.uint8)
-    if index < VOTING_LAUNCHES:
+    if launch.number < VOTING_LAUNCHES:
         votes = first.part.numpy().astype(np.uint8).reshape(pixels, groups, rays)[:, :, :VOTERS_PER_GROUP]
     for group in range(groups):
         member = dr.arange(mi.UInt32, pixels) * groups + group
@@ -259,11 +266,9 @@ class _Totals:
         dr.eval(self.color, self.guides, self.light_at_first, self.off, self.off_squared)
 
 
-def _stack(
-    totals: list[_Totals], stage: Stage, size: tuple[int, int], samples: int, seed: int, depth: int
-) -> LightStack:
+def _stack(totals: list[_Totals], picture: _Picture, samples: int) -> LightStack:
     """The stack of a picture from the sums over its bands."""
-    width, height = size
+    stage, (width, height) = picture.stage, picture.size
     count = totals[0].groups
 
     def whole(name: str) -> np.ndarray:
@@ -287,9 +292,10 @@ def _stack(
         region=_most_voted(votes).reshape(height, width),
         region_names=stage.region_names,
         samples=samples,
-        seed=seed,
-        depth=depth,
+        seed=picture.seed,
+        depth=picture.depth,
         engine=_variant(),
+        part_excess=no_excess(len(stage.light_names), len(stage.region_names)),
     )
 
 
@@ -307,8 +313,8 @@ def _most_voted(votes: np.ndarray) -> np.ndarray:
     """Most frequent value of each row of (n, v) uint8, the smallest of equals."""
     best = np.zeros(len(votes), np.uint8)
     most = np.zeros(len(votes), np.uint8)
-    for region in np.unique(votes):
-        count = (votes == region).sum(axis=1, dtype=np.uint8)
+    for value in np.unique(votes):
+        count = (votes == value).sum(axis=1, dtype=np.uint8)
         more = count > most
-        best[more], most[more] = region, count[more]
+        best[more], most[more] = value, count[more]
     return best

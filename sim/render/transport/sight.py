@@ -30,7 +30,7 @@ def first_hits(stage: Stage, origins_m: np.ndarray, directions: np.ndarray) -> H
     si = stage.scene.ray_intersect(ray)
     met = si.is_valid()
     shape = shapes_met(si)
-    region = dr.gather(mi.UInt32, mi.UInt32(stage.shape_region), shape, met)
+    region = dr.gather(mi.UInt32, mi.UInt32(stage.shape_part), shape, met)
     housing = dr.gather(mi.UInt32, mi.UInt32(stage.shape_housing), shape, met)
     return Hits(
         distance_m=np.where(met.numpy(), si.t.numpy(), np.inf),

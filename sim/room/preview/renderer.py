@@ -160,7 +160,7 @@ class IncrementalRenderer:
             # Let go of the last stage first: kernels are recorded for all that is alive.
             self._stage, self._stage_keys = None, None
             self._shapes = self._shapes or ShapeCache()
-            self._stage = build(wanted.scene, wanted.layout, shelf=self._shapes)
+            self._stage = build(wanted.scene, wanted.layout, shapes=self._shapes)
             self._stage_keys = wanted.keys
         return self._stage
 

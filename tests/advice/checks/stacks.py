@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from sim.light.mix import Mix
-from sim.light.stack import LightStack
+from sim.light.stack import LightStack, no_excess
 from sim.scene.model import Camera
 from tests.advice.checks.setups import light, scene_of
 
@@ -22,6 +22,7 @@ def drawn_stack(layers: dict[str, np.ndarray], region: np.ndarray, variance: flo
         variance=np.full((len(layers), h, w), variance, np.float32), albedo=np.zeros((h, w, 3), np.float32),
         normal=np.zeros((h, w, 3), np.float32), distance_m=np.full((h, w), distance_m, np.float32),
         region=region.astype(np.uint8), region_names=REGIONS, samples=1, seed=0, depth=1, engine="drawn",
+        part_excess=no_excess(len(layers), len(REGIONS)),
     )  # fmt: skip
 
 
