@@ -10,7 +10,6 @@ from __future__ import annotations
 import io
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import trimesh
@@ -19,6 +18,7 @@ from PIL import Image
 from sim.light.develop import denoised, encoded
 from sim.light.stack import LightStack
 from sim.quantities import color
+from sim.quantities.plain import Plain, PlainDict
 from sim.quantities.units import shortest
 from sim.render import fingerprint
 from sim.render.cache.disk import LayerStore
@@ -50,7 +50,7 @@ class Entry:
     group: str
     title: str
     text: str
-    block: dict[str, Any]
+    block: PlainDict
 
 
 def entries() -> tuple[Entry, ...]:
@@ -64,7 +64,7 @@ def entry_by_id(name: str) -> Entry | None:
 
 
 def _all() -> Iterator[Entry]:
-    def entry(group: str, title: str, text: str, **block: Any) -> Entry:
+    def entry(group: str, title: str, text: str, **block: Plain) -> Entry:
         name = "".join(c if c.isalnum() else "-" for c in title.lower().replace("°", "deg"))
         return Entry("-".join(filter(None, name.split("-"))), group, title, text, block)
 
@@ -126,7 +126,7 @@ _ENTRIES = tuple(_all())
 # -- the picture ---------------------------------------------------------------------------------
 
 
-def ball_scene(block: dict[str, Any]) -> Scene:
+def ball_scene(block: PlainDict) -> Scene:
     """A black room with a grey wall close behind the sphere, and one lamp with a modifier."""
     from sim.scene.edit import flow_text
 
@@ -176,14 +176,14 @@ def _lamp_m() -> np.ndarray:
     return place_m
 
 
-def ball_linear(block: dict[str, Any], *, side_px: int = SIDE_PX, samples: int = SAMPLES, seed: int = 0) -> LightStack:
+def ball_linear(block: PlainDict, *, side_px: int = SIDE_PX, samples: int = SAMPLES, seed: int = 0) -> LightStack:
     """The sphere's light stack, one layer; starts the renderer."""
     scene = ball_scene(block)
     layout = ball_layout(scene)
     return CachedStage(scene, layout).render(size=(side_px, side_px), samples=samples, seed=seed, depth=DEPTH)
 
 
-def ball_png(block: dict[str, Any], *, side_px: int = SIDE_PX, samples: int = SAMPLES, seed: int = 0) -> bytes:
+def ball_png(block: PlainDict, *, side_px: int = SIDE_PX, samples: int = SAMPLES, seed: int = 0) -> bytes:
     """The picture of a modifier's light as PNG; starts the renderer."""
     stack = denoised(ball_linear(block, side_px=side_px, samples=samples, seed=seed), quality="balanced")
     linear = stack.mixed(np.ones((1, 3)), for_viewing=True)
