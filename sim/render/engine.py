@@ -171,12 +171,12 @@ def llvm_version(path: Path) -> tuple[int, ...]:
     >>> llvm_version(Path("libLLVM-14.0.6.so.1"))
     (14, 0, 6)
     """
-    told = (
+    version = (
         re.search(r"libLLVM-(\d+(?:\.\d+)*)(?:git)?\.so", path.name)
         or re.search(r"libLLVM\.so\.(\d+(?:\.\d+)*)", path.name)
         or re.search(r"/llvm-?(\d+(?:\.\d+)*)/", path.as_posix())
     )
-    return tuple(int(part) for part in told.group(1).split(".")) if told else ()
+    return tuple(int(part) for part in version.group(1).split(".")) if version else ()
 
 
 def llvm_candidates(environ: Mapping[str, str], private: Path, globs: Iterable[str]) -> list[Path]:
@@ -252,10 +252,10 @@ def probe(name: str, library: Path | None, *, limit_s: float = PROBE_LIMIT_S) ->
             return Verdict(False, f"the trial could not start ({error.strerror})", lasting=False)
     if child.returncode == 0 and child.stdout.strip().endswith("halfstop-probe-passed"):
         return Verdict(True, "passed the trial")
-    told = _telling_line(child.stderr)
+    reason = _telling_line(child.stderr)
     if child.returncode < 0:
-        told = f"the trial was ended by signal {-child.returncode}" + (f": {told}" if told else "")
-    return Verdict(False, told or f"the trial ended with status {child.returncode}")
+        reason = f"the trial was ended by signal {-child.returncode}" + (f": {reason}" if reason else "")
+    return Verdict(False, reason or f"the trial ended with status {child.returncode}")
 
 
 def _run_probe(variant: str) -> None:
@@ -347,8 +347,8 @@ def _libraries_known_to_loader() -> list[Path]:
     """LLVM libraries listed by the dynamic loader's cache."""
     for program in ("/sbin/ldconfig", "/usr/sbin/ldconfig"):
         with suppress(OSError, subprocess.SubprocessError):
-            told = subprocess.run([program, "-p"], capture_output=True, text=True, timeout=10, check=True)
-            return [Path(name) for name in re.findall(r"=> (\S*libLLVM\S*)", told.stdout)]
+            listing = subprocess.run([program, "-p"], capture_output=True, text=True, timeout=10, check=True)
+            return [Path(name) for name in re.findall(r"=> (\S*libLLVM\S*)", listing.stdout)]
     return []
 
 

@@ -56,7 +56,7 @@ def run_compare(
         on_progress=lambda step, part: tell(labels[step], part),
     )
     title, made = items[0].scene.title, f"{size[0]} x {size[1]}, {samples} samples, seed {seed}"
-    columns = [Column(found.picture, found.label, rows_from_figures(found, figures[0])) for found in figures]
+    columns = [Column(figure.picture, figure.label, rows_from_figures(figure, figures[0])) for figure in figures]
     record = {"scenes": [str(path) for path in scene_files], "swaps": list(swaps), "size": size, "samples": samples,
               "seed": seed, "note": NOTE, "alternatives": record_from_figures(figures)}  # fmt: skip
     with ResultFolder(out) as folder:
@@ -74,14 +74,14 @@ def _alternatives(scene_files: Sequence[Path], swaps: Sequence[str]) -> list[Alt
     if not swaps and len(scene_files) < 2:
         raise HalfstopError('one scene has no alternative; name a second one, or add --swap "key.power=1/8"')
     sources = [scene_text_from_file(path) for path in scene_files]
-    found = (
+    sources_by_label = (
         alternatives_from_swaps(sources[0], swaps, "as it is")
         if swaps
         else [(path.stem, source) for path, source in zip(scene_files, sources, strict=True)]
     )
-    if len(found) > MOST:
-        raise HalfstopError(f"{len(found)} alternatives are too many for a sheet; name {MOST} at most")
-    items = [alternative_from_text(label, source) for label, source in found]
+    if len(sources_by_label) > MOST:
+        raise HalfstopError(f"{len(sources_by_label)} alternatives are too many for a sheet; name {MOST} at most")
+    items = [alternative_from_text(label, source) for label, source in sources_by_label]
     for item in items[1:]:
         if abs(item.layout.camera.aspect - items[0].layout.camera.aspect) > 1e-6:
             raise HalfstopError(f'"{item.label}": its picture has another shape; give both cameras one orientation')

@@ -23,7 +23,7 @@ IRIS_MM, PUPIL_MM = 11.7, 4.0
 WHITE_STOPS, DARK_STOPS = 2.5, -3.0
 
 
-def eyes_sheet(title: str, found: Sequence[Catchlight]) -> Image.Image:
+def eyes_sheet(title: str, catchlights: Sequence[Catchlight]) -> Image.Image:
     """Draw each iris with the outlines of its catchlights, brighter ones lighter, and list them below.
 
     Does not: draw lids, or the sitter's own iris colour; the pupil is drawn 4 mm wide.
@@ -32,7 +32,7 @@ def eyes_sheet(title: str, found: Sequence[Catchlight]) -> Image.Image:
     draw = ImageDraw.Draw(image)
     write(draw, 40, 52, fitted(title, NAME, WIDTH - 80), NAME, INK)
     for index, eye in enumerate(("left eye", "right eye")):
-        here = [light for light in found if light.eye == eye]
+        here = [light for light in catchlights if light.eye == eye]
         centre_x, centre_y = WIDTH * (1 + 2 * index) / 4, 80 + EYE_PX / 2
         per_mm = EYE_PX / (IRIS_MM + 1.0)
         for diameter_mm, ink in ((IRIS_MM + 1.0, WHITE_OF_EYE), (IRIS_MM, IRIS), (PUPIL_MM, PUPIL)):

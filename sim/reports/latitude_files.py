@@ -69,27 +69,27 @@ def run_latitude(
     ResultFolder(out).require_usable(list(FILES))
     tell("trace", 0.0)
     with rehearsal.answering("latitude") as stage:
-        found = latitude(scene, layout=layout, key=key, stage=stage, on_progress=lambda part: tell("trace", part))
+        reach = latitude(scene, layout=layout, key=key, stage=stage, on_progress=lambda part: tell("trace", part))
     pictures: list[list[npt.NDArray[np.uint8]]] = []
-    as_placed = face_picture(rehearsal, found.sweeps[0].move.name, 0.0)
-    for index, sweep in enumerate(found.sweeps):
+    as_placed = face_picture(rehearsal, reach.sweeps[0].move.name, 0.0)
+    for index, sweep in enumerate(reach.sweeps):
         pictures.append([
             face_picture(rehearsal, sweep.move.name, offset) if offset else as_placed
             for offset in shown_offsets(sweep)
         ])  # fmt: skip
-        tell("denoise", (index + 1) / len(found.sweeps))
-    lines = latitude_lines(found)
-    page = latitude_page(scene, found, pictures)
-    text = "\n".join([scene.title, f"key: {found.key}, {found.placed.shadow.name}",
+        tell("denoise", (index + 1) / len(reach.sweeps))
+    lines = latitude_lines(reach)
+    page = latitude_page(scene, reach, pictures)
+    text = "\n".join([scene.title, f"key: {reach.key}, {reach.placed.shadow.name}",
                       *(line for head, body in lines for line in ("", head, *(f"  {x}" for x in body)))])  # fmt: skip
     with ResultFolder(out) as folder:
         folder.stage("latitude.png").write_bytes(png_bytes(page, {"Title": f"{scene.title}: latitude"}))
-        record = {"scene": scene_file.name, "title": scene.title, **record_from_latitude(found)}
+        record = {"scene": scene_file.name, "title": scene.title, **record_from_latitude(reach)}
         folder.stage("latitude.json").write_text(json.dumps(record, indent=1, ensure_ascii=False) + "\n", "utf-8")
         folder.stage("latitude.txt").write_text(text + "\n", "utf-8")
         files = folder.commit()
     tell("files", 1.0)
-    return LatitudeMade(found, tuple(lines), tuple(files))
+    return LatitudeMade(reach, tuple(lines), tuple(files))
 
 
 def shown_offsets(sweep: MoveSweep) -> list[float]:
@@ -121,21 +121,21 @@ def face_picture(rehearsal: Rehearsal, move: str, offset: float) -> npt.NDArray[
     return develop(denoised(stack), rehearsal.mix, scene.camera)
 
 
-def latitude_page(scene: Scene, found: Latitude, pictures: Sequence[Sequence[npt.NDArray[np.uint8]]]) -> Image.Image:
+def latitude_page(scene: Scene, reach: Latitude, pictures: Sequence[Sequence[npt.NDArray[np.uint8]]]) -> Image.Image:
     """A page with a row for each move: its curve at the left, five pictures at the right."""
     strip = PICTURES * (PICTURE_WIDTH + GAP // 2)
     width = 2 * MARGIN + CURVE_WIDTH + GAP + strip
-    height = 2 * MARGIN + HEADER + FOOTER + len(found.sweeps) * (CURVE_HEIGHT + ROW_GAP)
-    tight = f", tight: {', '.join(found.tight)}" if found.tight else ""
+    height = 2 * MARGIN + HEADER + FOOTER + len(reach.sweeps) * (CURVE_HEIGHT + ROW_GAP)
+    tight = f", tight: {', '.join(reach.tight)}" if reach.tight else ""
     page = new_page(
-        width, height, f"{scene.title}: latitude", f"key: {found.key}, {found.placed.shadow.name}{tight}",
+        width, height, f"{scene.title}: latitude", f"key: {reach.key}, {reach.placed.shadow.name}{tight}",
         "Blue: face reading against as placed, stops; grey ground: within 1/3 stop. Orange: share of the face in the "
         "tight light's beam, full height 100 %. Bar: the key's nose shadow. Triangles: limits.",
         "Lights and camera stay, the sitter moves.",
     )  # fmt: skip
     top = MARGIN + HEADER
-    for sweep, row in zip(found.sweeps, pictures, strict=True):
-        _draw_curve(page.draw, found, sweep, MARGIN, top)
+    for sweep, row in zip(reach.sweeps, pictures, strict=True):
+        _draw_curve(page.draw, reach, sweep, MARGIN, top)
         for index, (picture, offset) in enumerate(zip(row, shown_offsets(sweep), strict=True)):
             x = MARGIN + CURVE_WIDTH + GAP + index * (PICTURE_WIDTH + GAP // 2)
             shown = Image.fromarray(picture).resize((PICTURE_WIDTH, PICTURE_HEIGHT), Image.Resampling.LANCZOS)
@@ -147,7 +147,7 @@ def latitude_page(scene: Scene, found: Latitude, pictures: Sequence[Sequence[npt
     return page.image
 
 
-def _draw_curve(draw: ImageDraw.ImageDraw, found: Latitude, sweep: MoveSweep, left: int, top: int) -> None:
+def _draw_curve(draw: ImageDraw.ImageDraw, reach: Latitude, sweep: MoveSweep, left: int, top: int) -> None:
     """One move: band, curve, shares, bar of patterns and limits."""
     name_room, bar = 136, 22
     x0, x1 = left + name_room, left + CURVE_WIDTH
@@ -168,7 +168,7 @@ def _draw_curve(draw: ImageDraw.ImageDraw, found: Latitude, sweep: MoveSweep, le
     draw.line((x_of(0), y0, x_of(0), y1), LINE)
     draw.rectangle((x0, y0, x1, y1), outline=LINE)
     # Draw the tight lights' shares, full height for the whole face.
-    for index in range(len(found.tight)):
+    for index in range(len(reach.tight)):
         points = [(x_of(s.offset), y1 - s.spot_shares[index] * (y1 - y0)) for s in sweep.samples]
         draw.line(points, fill=SPOTS[index % len(SPOTS)], width=2)
     draw.line([(x_of(s.offset), y_of(s.face_stops)) for s in sweep.samples], fill=READING, width=3, joint="curve")

@@ -70,33 +70,33 @@ def solids_from_layout(layout: Layout, facts: tuple[LightFacts, ...], backdrop: 
 
     Arguments: `backdrop` (centre, width, height) in metres, or None.
     """
-    found: list[Solid] = [(_floor(layout), FLOOR)]
-    found += [(line, SEAM) for line in _metre_lines(layout)]
+    solids: list[Solid] = [(_floor(layout), FLOOR)]
+    solids += [(line, SEAM) for line in _metre_lines(layout)]
     if backdrop is not None:
         centre, width, height = backdrop
         sheet = trimesh.creation.box(extents=(width, height, 0.01))
         sheet.apply_translation(centre)
-        found.append((sheet, WALL))
+        solids.append((sheet, WALL))
     for part in layout.figure.parts:
         mesh = trimesh.Trimesh(np.asarray(part.points_m, float), part.triangles, process=False)
-        found.append((mesh, SKIN if part.region in ("face", "neck", "arms", "hands", "chest") else CLOTH))
+        solids.append((mesh, SKIN if part.region in ("face", "neck", "arms", "hands", "chest") else CLOTH))
     for light in layout.lights:
-        found += [(mesh_from_body(body, light.world_from_light), GEAR) for body in light.rig.body]
-        found.append((_glow(light), GLOW))
+        solids += [(mesh_from_body(body, light.world_from_light), GEAR) for body in light.rig.body]
+        solids.append((_glow(light), GLOW))
         holding = holding_from_light(light)
         if holding is not None:
             boom = holding.kind == "boom"
-            found.append((boom_mesh(holding.spigot_m, -light.axis) if boom else stand_mesh(holding.spigot_m), GEAR))
+            solids.append((boom_mesh(holding.spigot_m, -light.axis) if boom else stand_mesh(holding.spigot_m), GEAR))
     for panel in layout.panels:
         sheet = trimesh.creation.box(extents=(panel.width_m, panel.height_m, 0.012))
         sheet.apply_transform(panel.world_from_panel)
-        found.append((sheet, {"black": (0.05,) * 3, "gold": (0.85, 0.7, 0.35)}.get(panel.surface, (0.95,) * 3)))
+        solids.append((sheet, {"black": (0.05,) * 3, "gold": (0.85, 0.7, 0.35)}.get(panel.surface, (0.95,) * 3)))
     camera = trimesh.creation.box(extents=(0.14, 0.1, 0.09))
     camera.apply_translation(layout.camera.position_m + [0, 0, 0.05])
     tripod = stand_mesh(layout.camera.position_m - [0, 0.06, 0])
-    found += [(camera, GEAR), (tripod, GEAR), (_sight(layout), SIGHT)]
-    found += [(_beam(light), BEAM) for light in facts if light.beam_across_deg < 359]
-    return found
+    solids += [(camera, GEAR), (tripod, GEAR), (_sight(layout), SIGHT)]
+    solids += [(_beam(light), BEAM) for light in facts if light.beam_across_deg < 359]
+    return solids
 
 
 def _floor(layout: Layout) -> trimesh.Trimesh:

@@ -83,11 +83,11 @@ def unpacked(data: bytes, width: int, height: int) -> np.ndarray:
     left_over = np.where(folded & 1, -(folded + 1) // 2, folded // 2)
     left_over[0] += left_over[1]
     left_over[2] += left_over[1]
-    found = np.zeros((height, width, 3), np.int64)
+    values = np.zeros((height, width, 3), np.int64)
     rest = np.moveaxis(left_over, 0, -1)
     above_row = np.zeros((width, 3), np.int64)
     for y in range(height):
-        row = found[y]
+        row = values[y]
         for x in range(width):
             above = above_row[x]
             left, corner = (row[x - 1], above_row[x - 1]) if x else (above, above)
@@ -95,7 +95,7 @@ def unpacked(data: bytes, width: int, height: int) -> np.ndarray:
             guess = np.where(corner >= high_, low_, np.where(corner <= low_, high_, left + above - corner))
             row[x] = guess + rest[y, x]
         above_row = row
-    return found.astype(np.uint16)
+    return values.astype(np.uint16)
 
 
 def predicted(values: np.ndarray) -> np.ndarray:

@@ -155,8 +155,8 @@ def _packed(preview: Preview, stack: LightStack, pool: ThreadPoolExecutor) -> li
     packed: list[tuple[str, Future[bytes]]] = []
 
     def pack(file: str, what: str, draw: Callable[[], Drawn], **more: str) -> None:
-        told = {**texts, "Title": f"{scene.title}: {what}", **more}
-        packed.append((file, pool.submit(lambda: png_bytes(draw(), told))))
+        description = {**texts, "Title": f"{scene.title}: {what}", **more}
+        packed.append((file, pool.submit(lambda: png_bytes(draw(), description))))
 
     def pack_sheet(file: str, what: str, sheet: Image.Image) -> None:
         pack(file, what, lambda: sheet)
