@@ -22,7 +22,7 @@ from starlette.websockets import WebSocket, WebSocketDisconnect
 from sim.quantities.errors import HalfstopError
 from sim.room.gate import HOST, Gate
 from sim.room.handlers import handle
-from sim.room.protocol.messages import AnyMessage
+from sim.room.protocol.messages import Message
 from sim.room.session import RoomSession
 
 SIM = Path(__file__).resolve().parents[1]
@@ -151,7 +151,7 @@ async def _room(socket: WebSocket) -> None:
             await sending
 
 
-async def _send_all(socket: WebSocket, following: Callable[[], Awaitable[AnyMessage]]) -> None:
+async def _send_all(socket: WebSocket, following: Callable[[], Awaitable[Message]]) -> None:
     with suppress(WebSocketDisconnect, RuntimeError, OSError):
         while True:
             message = await following()

@@ -12,7 +12,7 @@ from sim.room.clients import Client
 from sim.room.open_scene import Snapshot
 from sim.room.protocol.messages import refusal
 from sim.room.protocol.requests import FindDials
-from sim.room.targets import balanced, found_from_balance, targets_from_request
+from sim.room.targets import balanced, dials_from_balance, targets_from_request
 
 Begin: TypeAlias = Callable[[Coroutine[object, object, None]], None]
 
@@ -66,5 +66,5 @@ async def _searched(tab: Client, request: FindDials, snapshot: Snapshot, reading
         tab.tell(refusal(request.id, error))
         return
     tab.dials_found = (snapshot.revision, result)
-    tab.tell({"type": "wishes", "id": request.id, "revision": snapshot.revision, **found_from_balance(result)})
+    tab.tell({"type": "wishes", "id": request.id, "revision": snapshot.revision, **dials_from_balance(result)})
     tab.tell({"type": "done", "id": request.id})

@@ -6,7 +6,7 @@ import asyncio
 from collections import deque
 
 from sim.advice.balance import Balance
-from sim.room.protocol.messages import AnyMessage
+from sim.room.protocol.messages import Message
 
 # Of these only the newest of a kind is worth sending; a slow tab skips what came between.
 NEWEST_ONLY = ("state", "painting", "frame", "meters", "checks", "slots", "disk")
@@ -23,10 +23,10 @@ class Client:
     def __init__(self, number: int) -> None:
         self.number = number
         self.dials_found: tuple[int, Balance] | None = None
-        self._line: deque[AnyMessage] = deque()
+        self._line: deque[Message] = deque()
         self._some = asyncio.Event()
 
-    def tell(self, message: AnyMessage) -> None:
+    def tell(self, message: Message) -> None:
         """Queue a message; a newer one of a kind in `NEWEST_ONLY` takes the place of one that still waits."""
         kind = message["type"]
         if kind in NEWEST_ONLY:
@@ -38,7 +38,7 @@ class Client:
             self._line.append(message)
         self._some.set()
 
-    async def next(self) -> AnyMessage:
+    async def next(self) -> Message:
         """The next message, once there is one."""
         while not self._line:
             self._some.clear()

@@ -26,7 +26,7 @@ from sim.room.preview.worker_client import (
 from sim.room.preview.worker_client import (
     Failed as TracingFailed,
 )
-from sim.room.protocol.messages import AnyMessage, Frame, Key, Painting
+from sim.room.protocol.messages import Frame, Key, Message, Painting
 from sim.room.snapshot.warnings import warnings_from_findings
 from sim.room.targets import key_side, points_from_readings
 from sim.session import size_from_long_side
@@ -39,7 +39,7 @@ CHECK_AFTER_S = 1.5
 RESTING_AFTER_S = 1.0
 FINER, MOST_SAMPLES = 4, 256
 
-Tell = Callable[[AnyMessage], None]
+Tell = Callable[[Message], None]
 
 
 @dataclass(frozen=True)
@@ -75,7 +75,7 @@ class PreviewCoordinator:
         self._frames: OrderedDict[int, PreviewFrame] = OrderedDict()
         self._metered: tuple[tuple[object, ...], ProbeReadings] | None = None
         self._checked_text: str | None = None
-        self._last: dict[str, AnyMessage] = {}
+        self._last: dict[str, Message] = {}
         self._last_frame: Frame | None = None
         self._shown_by: tuple[object, ...] | None = None
         self._later: asyncio.TimerHandle | None = None
@@ -139,10 +139,7 @@ class PreviewCoordinator:
             self._asked.popitem(last=False)
         self._busy = True
         self._last.pop("failed", None)
-        self._remember({
-            "type": "painting", "serial": request.serial, "revision": request.revision, "stage": "first", "part": 0.0,
-            "done": False,
-        })  # fmt: skip
+        self._remember(_painting(request, "first", 0.0, False))
         self._worker.ask(request)
 
     def _check_later(self) -> None:
@@ -200,8 +197,8 @@ class PreviewCoordinator:
             return
         self._busy = False
         self._rested_at_s = asyncio.get_running_loop().time()
-        stage = "failed" if isinstance(result, TracingFailed) else "settled"
-        self._remember(_painting(result, stage, 1.0, True))
+        pass_name = "failed" if isinstance(result, TracingFailed) else "settled"
+        self._remember(_painting(result, pass_name, 1.0, True))
         snapshot = self._snapshot
         if isinstance(result, ChecksReady) and snapshot is not None and snapshot.text != self._checked_text:
             self._check_later()
@@ -209,7 +206,7 @@ class PreviewCoordinator:
     def _take_frame(self, frame: PreviewFrame, asked: _Asked) -> None:
         number = frame.serial + (frame.pass_name == "settled")
         # A picture in which nothing was traced shows what the tabs have already.
-        settled = self._last_frame is not None and self._last_frame["stage"] == "settled"
+        settled = self._last_frame is not None and self._last_frame["pass_name"] == "settled"
         if settled and self._shown_by == asked.snapshot.traced_by and not frame.fresh:
             return
         self._shown_by = asked.snapshot.traced_by
@@ -219,14 +216,14 @@ class PreviewCoordinator:
         self._last_frame = _frame_message(number, frame, asked.snapshot.geometry)
         self._remember(self._last_frame)
 
-    def _remember(self, message: AnyMessage) -> None:
+    def _remember(self, message: Message) -> None:
         self._last[message["type"]] = message
         self._tell(message)
 
     # -- what holds ------------------------------------------------------------------------------
 
-    def messages(self) -> list[AnyMessage]:
-        """What a new tab is told."""
+    def messages(self) -> list[Message]:
+        """What a new tab has to hear."""
         kinds = ("painting", "frame", "meters", "checks", "failed")
         return [self._last[kind] for kind in kinds if kind in self._last]
 
@@ -247,15 +244,10 @@ class PreviewCoordinator:
             return None
         return self._metered[1]
 
-    @property
-    def worker_pid(self) -> int | None:
-        """Process id of the worker's child, None while there is none."""
-        return None if self._worker is None else self._worker.child_pid
 
-
-def _painting(result: Result, stage: str, part: float, done: bool) -> Painting:
+def _painting(result: Result | PreviewRequest, pass_name: str, part: float, done: bool) -> Painting:
     return {
-        "type": "painting", "serial": result.serial, "revision": result.revision, "stage": stage,
+        "type": "painting", "serial": result.serial, "revision": result.revision, "pass_name": pass_name,
         "part": round(part, 3), "done": done,
     }  # fmt: skip
 
@@ -263,8 +255,8 @@ def _painting(result: Result, stage: str, part: float, done: bool) -> Painting:
 def _frame_message(number: int, frame: PreviewFrame, geometry: int) -> Frame:
     width, height = frame.size
     return {
-        "type": "frame", "serial": number, "order": frame.serial, "revision": frame.revision,
-        "geometry": geometry, "stage": frame.pass_name, "width": width, "height": height,
+        "type": "frame", "serial": number, "request": frame.serial, "revision": frame.revision,
+        "geometry": geometry, "pass_name": frame.pass_name, "width": width, "height": height,
         "names": list(frame.names), "is_flash": list(frame.is_flash),
         "scale": {"view": list(frame.view_scale), "raw": list(frame.raw_scale)}, "fresh": list(frame.fresh),
         "coarse": list(frame.coarse), "stale": list(frame.stale), "regions": list(frame.part_names),

@@ -14,9 +14,9 @@ from sim.room.protocol.messages import refusal
 from sim.room.session import RoomSession
 from sim.room.targets import edits_from_balance
 
-R = TypeVar("R", bound=ask.AnyRequest)
+R = TypeVar("R", bound=ask.Request)
 Work: TypeAlias = Callable[[RoomSession, Client, R], Awaitable[None]]
-HANDLERS: dict[type[object], Work[ask.AnyRequest]] = {}
+HANDLERS: dict[type[object], Work[ask.Request]] = {}
 LONGEST_FAULT = 300
 
 
@@ -44,7 +44,7 @@ def _handles(kind: type[R]) -> Callable[[Work[R]], Work[R]]:
     """Enter a function into the table as the one for a type of request."""
 
     def enter(work: Work[R]) -> Work[R]:
-        async def done(session: RoomSession, tab: Client, request: ask.AnyRequest) -> None:
+        async def done(session: RoomSession, tab: Client, request: ask.Request) -> None:
             assert isinstance(request, kind)
             await work(session, tab, request)
 

@@ -24,7 +24,7 @@ from sim.room.examples import examples
 from sim.room.open_scene import OpenScene, Snapshot
 from sim.room.preview.frame import PreviewFrame
 from sim.room.preview.worker_client import WorkerClient
-from sim.room.protocol.messages import AnyMessage, Disk
+from sim.room.protocol.messages import Disk, Message
 from sim.room.snapshot.placement_cache import PlacementCache
 from sim.room.versions import Versions
 
@@ -159,7 +159,7 @@ class RoomSession:
             self._tabs.remove(tab)
         self.balancing.forget(tab)
 
-    def tell(self, message: AnyMessage) -> None:
+    def tell(self, message: Message) -> None:
         """Tell every tab."""
         for tab in self._tabs:
             tab.tell(message)

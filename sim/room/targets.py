@@ -147,7 +147,7 @@ def balanced(
     )
 
 
-def found_from_balance(result: Balance) -> DialsFound:
+def dials_from_balance(result: Balance) -> DialsFound:
     """A balance as the page is told it."""
     outcomes: list[TargetOutcome] = [
         {

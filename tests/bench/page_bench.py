@@ -116,7 +116,7 @@ def frame_message(frame: PreviewFrame, geometry: int = 1, **others: Any) -> dict
     """The message that announces a frame."""
     return {
         "type": "frame", "serial": frame.serial, "revision": frame.revision, "geometry": geometry,
-        "stage": frame.pass_name, "width": frame.size[0], "height": frame.size[1], "names": list(frame.names),
+        "pass_name": frame.pass_name, "width": frame.size[0], "height": frame.size[1], "names": list(frame.names),
         "scale": {"view": list(frame.view_scale), "raw": list(frame.raw_scale)}, "fresh": list(frame.fresh),
         "coarse": [], "stale": [], "samples": list(frame.samples), "regions": list(frame.part_names),
         "camera": frame.sight(), **others,

@@ -224,7 +224,9 @@ def test_the_old_picture_stands_until_the_new_one_is_whole_and_is_marked_old(bro
     with side(browser, frame_files(frame)) as page:
         old = expected(b.mix)
         page.evaluate("(view) => store.receive(view)", view_of(b, geometry=2, revision=2))
-        page.evaluate("() => store.receive({ type: 'painting', serial: 6, revision: 2, stage: 'first', part: 0.25 })")
+        page.evaluate(
+            "() => store.receive({ type: 'painting', serial: 6, revision: 2, pass_name: 'first', part: 0.25 })"
+        )
         page.wait_for_selector(".print.is-old.is-busy")
         assert "25 %" in page.inner_text(".print figcaption")
         assert "older" in page.inner_text(".card-stale")

@@ -92,7 +92,7 @@ def light(tab: Client, name: str) -> dict[str, Any]:
 
 def settled(tab: Client) -> dict[str, Any]:
     """The settled picture of the set as it stands."""
-    return tab.wait("frame", lambda m: m["stage"] == "settled" and m["geometry"] == tab.state["geometry"])
+    return tab.wait("frame", lambda m: m["pass_name"] == "settled" and m["geometry"] == tab.state["geometry"])
 
 
 def seen(page: Any, frame: dict[str, Any]) -> np.ndarray:
@@ -152,7 +152,7 @@ def test_a_working_session_from_drag_to_reload(browser: Any, room: Served, tab: 
         scale = float(page.get_attribute("#set", "data-scale"))
         drag(page, middle(page, ".plan [data-item='light:key'] .centre"), (0.0, 0.5 * scale), free=True)
         state = at_revision(tab, lambda m: m["undo_text"] and m["geometry"] != first["geometry"])
-        tab.wait("frame", lambda m: m["stage"] == "settled" and m["geometry"] == tab.state["geometry"])
+        tab.wait("frame", lambda m: m["pass_name"] == "settled" and m["geometry"] == tab.state["geometry"])
         moved_m = np.array(light(tab, "key")["position_m"]) - at_m
         # The file says bearings to 1°, 3 cm here, and lengths to 1 cm.
         assert moved_m == pytest.approx([0, 0, 0.5], abs=0.035), moved_m

@@ -63,7 +63,7 @@ def tab(room: Served) -> Iterator[Client]:
 
 def settled(tab: Client) -> dict[str, Any]:
     """The settled picture of the set as it stands."""
-    return tab.wait("frame", lambda m: m["stage"] == "settled" and m["geometry"] == tab.state["geometry"])
+    return tab.wait("frame", lambda m: m["pass_name"] == "settled" and m["geometry"] == tab.state["geometry"])
 
 
 # -- pictures ------------------------------------------------------------------------------------
@@ -258,7 +258,7 @@ def test_a_kept_version_keeps_its_picture(room: Served, tab: Client) -> None:
 def test_a_finer_picture_when_asked(room: Served, tab: Client) -> None:
     frame = settled(tab)
     assert tab.ask("settle")["type"] == "done"
-    finer = tab.wait("frame", lambda m: m["serial"] > frame["serial"] and m["stage"] == "settled")
+    finer = tab.wait("frame", lambda m: m["serial"] > frame["serial"] and m["pass_name"] == "settled")
     assert min(finer["samples"]) > max(frame["samples"])
 
 
@@ -386,12 +386,17 @@ def test_killed_at_any_moment_of_saving_the_file_is_whole(tmp_path: Path, seed: 
     _killed_while_saving(tmp_path, random.Random(seed).uniform(0.2, 3.0))
 
 
+def _worker_pid(room: Served) -> int | None:
+    worker = room.session.preview._worker
+    return None if worker is None else worker.child_pid
+
+
 def test_a_worker_that_dies_at_work_is_told_and_comes_back(tmp_path: Path) -> None:
     path = scene_file(tmp_path)
     with served(path, tmp_path / "state") as room, room.client() as tab:
         tab.wait("painting")
         end_s = time.monotonic() + 60
-        while (pid := room.session.preview.worker_pid) is None and time.monotonic() < end_s:
+        while (pid := _worker_pid(room)) is None and time.monotonic() < end_s:
             time.sleep(0.05)
         # A worker that has not begun is replaced without a word.
         tab.wait("painting", lambda m: m["part"] > 0)

@@ -20,8 +20,9 @@ from sim.reports.handout.page import mixed_codes
 from sim.reports.plan.facts import BEAM_FAR, beam_deg_from_rig, facts_from_scene
 from sim.room.document.scene_document import SceneDocument
 from sim.room.snapshot.choices import choices
+from sim.room.snapshot.light_view import INKS, ROOM_INK
 from sim.room.snapshot.placement_cache import Placed, PlacementCache
-from sim.room.snapshot.view import INKS, ROOM_INK, view_from_document
+from sim.room.snapshot.view import view_from_document
 from sim.scene.model import Light, Scene
 from sim.scene.read import load_scene, scene_from_text
 from sim.scene.text import text_with_value

@@ -48,12 +48,12 @@ def refusal(id: RequestId, error: HalfstopError) -> Refused:
 
 
 class Painting(TypedDict):
-    """How far the picture is: `stage` "first", "settled", "meters", "checks" or "failed", `part` of it 0 to 1."""
+    """How far the picture is: `pass_name` "first", "settled", "meters", "checks" or "failed", `part` of it 0 to 1."""
 
     type: Literal["painting"]
     serial: int
     revision: int
-    stage: str
+    pass_name: str
     part: float
     done: bool
 
@@ -77,14 +77,14 @@ class Sight(TypedDict):
 
 
 class Frame(TypedDict):
-    """A picture to fetch, see `sim.room.preview.frame`: `serial` for its addresses, `order` the request's own."""
+    """A picture to fetch, see `sim.room.preview.frame`: `serial` for its addresses, `request` that of the request."""
 
     type: Literal["frame"]
     serial: int
-    order: int
+    request: int
     revision: int
     geometry: int
-    stage: str
+    pass_name: str
     width: int
     height: int
     names: list[str]
@@ -320,8 +320,8 @@ class Recovered(TypedDict):
     text: str
 
 
-AnyMessage: TypeAlias = (
+_Message: TypeAlias = (
     State | Painting | Frame | Failed | Meters | Checks | Targets | Versions | Library | Thumbnail | Examples | Export
     | Saved | Disk | Recovered | Done | Refused
 )  # fmt: skip
-Message: TypeAlias = Annotated[AnyMessage, Field(discriminator="type")]
+Message: TypeAlias = Annotated[_Message, Field(discriminator="type")]

@@ -34,7 +34,10 @@ from sim.room.document.edits import (
 
 MOST_TARGETS = 24
 
-AnyEdit: TypeAlias = Annotated[Edit, Field(discriminator="op")]
+TaggedEdit: TypeAlias = Annotated[Edit, Field(discriminator="op")]
+Edits: TypeAlias = Annotated[
+    tuple[TaggedEdit, ...], BeforeValidator(edits_from_data), Field(min_length=1, max_length=MOST_EDITS)
+]
 RequestId: TypeAlias = StrictInt | StrictStr | None
 
 
@@ -50,7 +53,9 @@ class EditScene(_Request):
     """Change the scene by edits, all or none, as one step of undo; those of one gesture `merge` into one step."""
 
     type: Literal["edit"]
-    edits: Annotated[tuple[AnyEdit, ...], BeforeValidator(edits_from_data), Field(min_length=1, max_length=MOST_EDITS)]
+    edits: Annotated[
+        tuple[TaggedEdit, ...], BeforeValidator(edits_from_data), Field(min_length=1, max_length=MOST_EDITS)
+    ]
     merge: StrictStr | StrictInt | None = None
 
 
@@ -205,13 +210,13 @@ class EndTour(_Request):
     type: Literal["tour_done"]
 
 
-AnyRequest: TypeAlias = (
+_Requests: TypeAlias = (
     EditScene | Undo | Redo | Save | SaveAs | Reload | FindDials | TakeDials | KeepVersion | NameVersion | DropVersion
     | RestoreVersion | BeginExport | CancelExport | StartFrom | TakeRecovery | DiscardRecovery | ShowLibrary | LookAt
     | TraceFiner | EndTour
 )  # fmt: skip
-Request: TypeAlias = Annotated[AnyRequest, Field(discriminator="type")]
-_READ: TypeAdapter[AnyRequest] = TypeAdapter(Request)
+Request: TypeAlias = Annotated[_Requests, Field(discriminator="type")]
+_READ: TypeAdapter[Request] = TypeAdapter(Request)
 # What each field of a request should have been, for who sees the page alone.
 EXPECTED = {
     "wishes": f"1 to {MOST_TARGETS} points, each with stops or an f-number",
@@ -225,7 +230,7 @@ EXPECTED = {
 }
 
 
-def request_from_text(text: str) -> AnyRequest:
+def request_from_text(text: str) -> Request:
     """The request of a message of JSON; raises `RequestError` for what is none."""
     try:
         data = json.loads(text)

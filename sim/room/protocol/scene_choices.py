@@ -13,7 +13,7 @@ class FieldChoice(TypedDict):
 
     key: str
     label: str
-    told: str
+    description: str
     unit: str
     example: str | float | bool | None
     optional: bool
@@ -29,7 +29,7 @@ class KindChoice(TypedDict):
 
     kind: str
     title: str
-    told: str
+    description: str
     fields: list[FieldChoice]
 
 

@@ -24,13 +24,6 @@ class RoomWarning(TypedDict):
     light: str | None
 
 
-class LayerNumbers(TypedDict):
-    """Which layers hold: a light's picture holds while its number stays; `set` the digest of all but the lights."""
-
-    set: str
-    layers: dict[str, int]
-
-
 # -- camera -----------------------------------------------------------------------------------
 
 
@@ -195,7 +188,7 @@ class LightWords(TypedDict):
 
 
 class LightFields(TypedDict):
-    """What every light has: an even light of the room too, which has no place."""
+    """What every light has, an even light of the room too; its picture holds while the number `layer` stays."""
 
     name: str
     number: int
@@ -299,7 +292,6 @@ class DocumentView(TypedDict):
     type: Literal["state"]
     revision: int
     geometry: int
-    stage: LayerNumbers
     file: str
     title: str
     saved: bool

@@ -75,7 +75,12 @@ def kind_from_block(block: type[Block]) -> KindChoice:
     """One kind of a block with its fields."""
     kind = str(get_args(block.model_fields["kind"].annotation)[0])
     about = (block.model_fields["kind"].description or "").rstrip(".")
-    return {"kind": kind, "title": kind[:1].upper() + kind[1:], "told": about, "fields": fields_from_block(block)}
+    return {
+        "kind": kind,
+        "title": kind[:1].upper() + kind[1:],
+        "description": about,
+        "fields": fields_from_block(block),
+    }
 
 
 @cache
@@ -118,7 +123,7 @@ def _described(key: str, label: str, field: FieldInfo, plain: list[Value]) -> Fi
     about: FieldChoice = {
         "key": key,
         "label": label[:1].upper() + label[1:],
-        "told": (field.description or "").rstrip("."),
+        "description": (field.description or "").rstrip("."),
         "unit": "",
         "example": example if isinstance(example, (str, int, float, bool)) else None,
         "optional": not field.is_required(),

@@ -62,7 +62,7 @@ class Placed:
     """A scene with all its places.
 
     `geometry` counts the sets of layers there have been: equal numbers need equal layers. `layers` the same for each
-    light's own layer by its name. `set_key`, `layer_keys` the plain digests behind them.
+    light's own layer by its name.
     """
 
     scene: Scene
@@ -71,8 +71,6 @@ class Placed:
     facts: tuple[LightFacts, ...]
     geometry: int
     layers: dict[str, int]
-    set_key: str
-    layer_keys: dict[str, str]
     sitter_shape: SitterShape
     light_shapes: dict[str, LightShape]
 
@@ -103,8 +101,6 @@ class PlacementCache:
             facts=facts_from_scene(scene, layout),
             geometry=self._number(fingerprint.of(set_key, sorted(layer_keys.items()))),
             layers={name: self._number(key) for name, key in layer_keys.items()},
-            set_key=set_key,
-            layer_keys=layer_keys,
             sitter_shape=self._shape_of(scene, figure),
             light_shapes={light.name: self._drawn(light) for light in layout.lights},
         )
@@ -151,8 +147,8 @@ class PlacementCache:
     def _remember(self, key: Hashable, make: Callable[[], T]) -> T:
         if key in self._kept:
             self._kept.move_to_end(key)
-            found: T = self._kept[key]
-            return found
+            kept: T = self._kept[key]
+            return kept
         made = self._kept[key] = make()
         while len(self._kept) > MOST_KEPT:
             self._kept.popitem(last=False)
@@ -225,13 +221,13 @@ def panel_outlines(wings: list[PlacedPanel], at_m: np.ndarray) -> LightShape:
     """Outlines of a panel's wings around its place, as of a light."""
 
     def seen(first: int, second: int) -> tuple[Points, ...]:
-        found = []
+        outlines: list[Points] = []
         for wing in wings:
             x, y = wing.width_m / 2, wing.height_m / 2
             corners = np.array([[-x, -y, 0], [x, -y, 0], [x, y, 0], [-x, y, 0]])
             world = corners @ wing.world_from_panel[:3, :3].T + wing.world_from_panel[:3, 3]
-            found.append(rounded(_hull((world - at_m)[:, [first, second]])))
-        return tuple(found)
+            outlines.append(rounded(_hull((world - at_m)[:, [first, second]])))
+        return tuple(outlines)
 
     return LightShape(top=seen(0, 2), side=seen(2, 1), front=seen(0, 1))
 

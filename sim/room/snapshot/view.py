@@ -7,7 +7,6 @@ there is not.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
 from functools import cache
 
 import numpy as np
@@ -17,7 +16,7 @@ from sim.light import finish
 from sim.light.develop import SATURATION, SHOULDER_FROM, picture_scale_rgb
 from sim.metering import health
 from sim.metering.points import CONSTANT_C
-from sim.quantities import color, photometry, phrases, units
+from sim.quantities import color, photometry, units
 from sim.quantities.plain import Tree
 from sim.reports.handout.page import (
     BALANCE_FIRST_K,
@@ -26,8 +25,6 @@ from sim.reports.handout.page import (
     FILTER_WORDS,
 )
 from sim.reports.plan.caution_words import DEFER
-from sim.reports.plan.facts import LightFacts
-from sim.reports.plan.outlines import face_line_m
 from sim.room.document.scene_document import SceneDocument
 from sim.room.protocol.scene_choices import FieldChoice
 from sim.room.protocol.scene_view import (
@@ -36,38 +33,23 @@ from sim.room.protocol.scene_view import (
     Developing,
     DocumentView,
     Exposure,
-    JsonBlock,
-    LampFields,
-    LightFields,
-    LightView,
-    LightWords,
     MeterView,
     PanelView,
-    PlaceFields,
     Points,
-    Row,
     SitterView,
 )
 from sim.room.snapshot.choices import choices
-from sim.room.snapshot.placement_cache import LightShape, Placed, SitterShape, panel_outlines, rounded
-from sim.room.snapshot.words import place_text, size_text, source_text
-from sim.scene import model
-from sim.scene.light_words import gel_words, modifier_words, power_words
-from sim.scene.model import Camera, Point, Scene
-from sim.scene.model.block import Block
+from sim.room.snapshot.light_view import lights_from_placements
+from sim.room.snapshot.placement_cache import Placed, SitterShape, panel_outlines, rounded
+from sim.room.snapshot.rows import block_data, exact_row, row, target_data
+from sim.room.snapshot.words import place_text, size_text
+from sim.scene.model import Camera, Scene
 from sim.scene.model.checks import scene_warnings
 from sim.scene.model.places import Around
 from sim.scene.text import data_from_text
 from sim.studio.layout import Layout
 
-# Inks of the lights by their place in the file, dark enough for text on the sheet (4.5 : 1 and more).
-INKS = ("#1f4e9c", "#b5401c", "#0f7560", "#8b2f7d", "#7c6200", "#2e6f9e", "#9c2743", "#4f6b1f")
-ROOM_INK = "#5d5f66"
 Metres = npt.NDArray[np.float64]
-NO_PLACE: PlaceFields = {
-    "stand": "none", "position_m": None, "aim_m": None, "aim": None, "movable": False,
-    "hint": "Even light comes from everywhere and has no place.",
-}  # fmt: skip
 
 
 def view_from_document(document: SceneDocument, placed: Placed, *, tour: bool = False) -> DocumentView:
@@ -78,7 +60,6 @@ def view_from_document(document: SceneDocument, placed: Placed, *, tour: bool = 
         "type": "state",
         "revision": document.revision,
         "geometry": placed.geometry,
-        "stage": {"set": placed.set_key, "layers": placed.layers},
         "file": str(document.path),
         "title": scene.title,
         "saved": document.saved,
@@ -92,24 +73,18 @@ def view_from_document(document: SceneDocument, placed: Placed, *, tour: bool = 
         "exposure": _exposure(scene.camera, document.disk_scene.camera),
         "camera": _camera(scene, placed.layout),
         "room": {
-            "low_m": _row(placed.layout.room_low_m, 4),
-            "high_m": _row(placed.layout.room_high_m, 4),
-            "block": _block(scene.room),
+            "low_m": row(placed.layout.room_low_m, 4),
+            "high_m": row(placed.layout.room_high_m, 4),
+            "block": block_data(scene.room),
         },
         "backdrop": _backdrop(scene),
         "sitter": _sitter(scene, placed.layout, placed.sitter_shape),
-        "lights": _lights(placed, data),
+        "lights": lights_from_placements(placed, data),
         "panels": _panels(scene, placed.layout, data),
         "meters": _meters(scene, placed.layout),
         "choices": {**choices(), "backdrop": _fields_of_backdrop(scene.backdrop.kind)},
         "warnings": [{"level": "caution", "text": text, "light": None} for text in scene_warnings(scene)],
     }
-
-
-def _block(block: Block) -> JsonBlock:
-    """A block in the form of the scene file, with what is left out filled in."""
-    dumped: JsonBlock = block.model_dump(mode="json", by_alias=True, exclude_none=True)
-    return dumped
 
 
 # -- camera -----------------------------------------------------------------------------------
@@ -128,8 +103,8 @@ def _exposure(camera: Camera, saved: Camera) -> Exposure:
         "white_balance_K": camera.white_balance_K,
         "stops_from_file": round(math.log2(scale / before), 6) + 0.0,
         "display_scale": scale,
-        "white_balance_rgb": _exact(color.white_balance_weights(camera.white_balance_K)),
-        "grey_scale": _exact(picture_scale_rgb(camera)),
+        "white_balance_rgb": exact_row(color.white_balance_weights(camera.white_balance_K)),
+        "grey_scale": exact_row(picture_scale_rgb(camera)),
         **_developing(),
     }
 
@@ -156,7 +131,7 @@ def _developing() -> Developing:
         "balance": {
             "first_K": BALANCE_FIRST_K,
             "step_K": BALANCE_STEP_K,
-            "rgb": [_exact(color.white_balance_weights(float(t))) for t in temperatures],
+            "rgb": [exact_row(color.white_balance_weights(float(t))) for t in temperatures],
         },
         "constants": {**CONSTANT_C, "spot": photometry.REFLECTED_CONSTANT_K},
     }
@@ -166,20 +141,20 @@ def _camera(scene: Scene, layout: Layout) -> CameraView:
     camera, view = scene.camera, layout.camera
     width_m, height_m = camera.picture_m
     return {
-        "position_m": _row(view.position_m),
-        "aim_m": _row(view.aim_m),
-        "aim": _target(camera.aim),
+        "position_m": row(view.position_m),
+        "aim_m": row(view.aim_m),
+        "aim": target_data(camera.aim),
         "around": isinstance(camera.place, Around),
-        "up": _row(view.axes[1]),
+        "up": row(view.axes[1]),
         "focal_length_mm": round(1000 * camera.focal_length_m, 4),
         "sensor_mm": [round(1000 * width_m, 4), round(1000 * height_m, 4)],
         "orientation": camera.orientation,
         "fov_deg": [round(_view_deg(side_m, camera.focal_length_m), 4) for side_m in (width_m, height_m)],
         "aspect": view.aspect,
-        "focus_m": _row(view.focus_m),
+        "focus_m": row(view.focus_m),
         "focus_distance_m": round(view.focus_distance_m, 4),
         "f_number": camera.f_number,
-        "block": _block(camera),
+        "block": block_data(camera),
         "texts": {
             "lens": f"{units.shortest(round(1000 * camera.focal_length_m, 1))} mm",
             "place": place_text(np.asarray(view.position_m)),
@@ -203,12 +178,12 @@ def _backdrop(scene: Scene) -> BackdropView | None:
     return {
         "kind": backdrop.kind,
         "z_m": round(z, 4) + 0.0,
-        "centre_m": _row((x, y, z)),
+        "centre_m": row((x, y, z)),
         "width_m": width_m,
         "height_m": height_m,
         "color": getattr(backdrop, "color", None),
         "text": f"{backdrop.kind} {size}, {units.text_from_length_m(-z)} behind the mark",
-        "block": _block(backdrop),
+        "block": block_data(backdrop),
         "movable": hung,
         "hint": "" if hung else "The wall stands where the room ends.",
     }
@@ -233,7 +208,7 @@ def _sitter(scene: Scene, layout: Layout, shape: SitterShape) -> SitterView:
 
     rows = [(height_m, world(points)) for height_m, points in shape.rows]
     return {
-        "step_m": _row(sitter.step_m),
+        "step_m": row(sitter.step_m),
         "turn_deg": sitter.turn_deg,
         "head_turn_deg": sitter.head.turn_deg,
         "head_nod_deg": sitter.head.nod_deg,
@@ -244,8 +219,8 @@ def _sitter(scene: Scene, layout: Layout, shape: SitterShape) -> SitterView:
         "outline_names": [name for name, _ in shape.tops],
         "outline_side": [_profile(rows, 1)],
         "outline_front": [_profile(rows, 0)],
-        "parts": {name: _row(point) for name, point in layout.anchors_m.items()},
-        "block": _block(sitter),
+        "parts": {name: row(point) for name, point in layout.anchors_m.items()},
+        "block": block_data(sitter),
         "texts": {"figure": sitter.figure if isinstance(sitter.figure, str) else sitter.figure.file},
         "movable": True,
     }
@@ -256,96 +231,6 @@ def _profile(rows: list[tuple[float, Metres]], axis: int) -> Points:
     low = [[float(points[:, axis].min()), height] for height, points in rows]
     high = [[float(points[:, axis].max()), height] for height, points in rows]
     return rounded(np.array(low + high[::-1]))
-
-
-# -- lights -----------------------------------------------------------------------------------
-
-
-def _lights(placed: Placed, data: Tree) -> list[LightView]:
-    scene, mix = placed.scene, placed.mix
-    weights = mix.only(mix.names).weights_rgb(scene.camera.shutter_s)
-    facts = {fact.name: fact for fact in placed.facts}
-    ambient = {item.name: (place, item) for place, item in enumerate(scene.ambient)}
-    views: list[LightView] = []
-    for index, name in enumerate(mix.names):
-        light = scene.lights.get(name)
-        place, room_light = ambient.get(name, (0, None))
-        fields: LightFields = {
-            "name": name,
-            "number": index + 1,
-            "colour": INKS[index % len(INKS)] if light else ROOM_INK,
-            "is_room": light is None,
-            "is_flash": mix.is_flash[index],
-            "muted": mix.muted[index],
-            "power_stops": mix.dial_stops[index],
-            "power_text": phrases.power_short(mix.dial_stops[index]),
-            "weight_rgb": _exact(weights[index]),
-            "layer": placed.layers[name],
-            "block": data["lights"][name] if light else data["ambient"][place],
-        }
-        if light is not None:
-            where = _place(facts[name], light, placed.light_shapes[name])
-            views.append({**fields, **_lamp(light), **where, "words": _lamp_words(light, facts[name])})
-        elif isinstance(room_light, model.WindowPanel):
-            where = _place(facts[name], room_light, placed.light_shapes[name])
-            words: LightWords = {
-                "source": "light of the room", "modifier": f"window {size_text(room_light.size)}",
-                "place": place_text(facts[name].placed.position_m), "power": "room light",
-            }  # fmt: skip
-            views.append({**fields, **_no_lamp(room_light.kind), **where, "words": words})
-        elif room_light is not None:
-            words = {"source": "light of the room", "modifier": "even light of the room", "place": "", "power": ""}
-            views.append({**fields, **_no_lamp(room_light.kind), **NO_PLACE, "words": words})
-    return views
-
-
-def _place(fact: LightFacts, light: model.Light | model.WindowPanel, shape: LightShape) -> PlaceFields:
-    at = fact.placed
-    across, up = (float(np.linalg.norm(np.diff(face_line_m(at, upright=way), axis=0))) for way in (False, True))
-    return {
-        "stand": fact.stand,
-        "position_m": _row(at.position_m),
-        "aim_m": _row(at.aim_m),
-        "aim": _target(light.aim),
-        "movable": True,
-        "hint": "",
-        "around": isinstance(light.place, Around),
-        "bearing_deg": round(fact.bearing_deg, 4) + 0.0,
-        "distance_m": round(fact.distance_m, 4),
-        "height_m": round(fact.height_m, 4),
-        "aim_distance_m": round(fact.aim_distance_m, 4),
-        "tilt_deg": round(fact.tilt_deg, 4) + 0.0,
-        "azimuth_deg": round(fact.azimuth_deg, 4) + 0.0,
-        "beam_deg": [round(fact.beam_across_deg, 2), round(fact.beam_up_deg, 2)],
-        "size_m": [round(across, 4), round(up, 4)],
-        "shape_top": shape.top,
-        "shape_side": shape.side,
-        "shape_front": shape.front,
-    }
-
-
-def _no_lamp(kind: str) -> LampFields:
-    return {"source": {"kind": "ambient"}, "modifier": {"kind": kind}, "grid": None, "gels": [], "dial": None}
-
-
-def _lamp(light: model.Light) -> LampFields:
-    modifier = _block(light.modifier)
-    dial = light.source.dial
-    return {
-        "source": _block(light.source),
-        "modifier": modifier,
-        "grid": modifier.get("grid"),
-        "gels": [_block(gel) for gel in light.gels],
-        "dial": {"lowest_stops": -dial.range_stops, "step_stops": dial.step_stops},
-    }
-
-
-def _lamp_words(light: model.Light, fact: LightFacts) -> LightWords:
-    return {
-        "source": source_text(light.source), "modifier": modifier_words(light),
-        "place": place_text(fact.placed.position_m), "power": power_words(light),
-        "gels": ", ".join(map(gel_words, light.gels)),
-    }  # fmt: skip
 
 
 # -- panels and meters ------------------------------------------------------------------------
@@ -365,9 +250,9 @@ def _panels(scene: Scene, layout: Layout, data: Tree) -> list[PanelView]:
             "surface": wings[0].surface,
             "transmission": getattr(panel, "transmission", None),
             "angle_deg": getattr(panel, "angle_deg", None),
-            "position_m": _row(at_m),
-            "aim_m": _row(aim_m),
-            "aim": _target(panel.aim),
+            "position_m": row(at_m),
+            "aim_m": row(aim_m),
+            "aim": target_data(panel.aim),
             "around": isinstance(panel.place, Around),
             "width_m": panel.size.width_m,
             "height_m": panel.size.height_m,
@@ -387,21 +272,8 @@ def _meters(scene: Scene, layout: Layout) -> list[MeterView]:
             "name": name,
             "kind": meter.kind,
             "at": meter.at if isinstance(meter.at, str) else "point",
-            "at_m": _row(layout.anchors_m[meter.at] if isinstance(meter.at, str) else meter.at.position_m),
-            "facing": _target(meter.facing),
+            "at_m": row(layout.anchors_m[meter.at] if isinstance(meter.at, str) else meter.at.position_m),
+            "facing": target_data(meter.facing),
         }
         for name, meter in scene.meters.items()
     ]
-
-
-def _target(target: str | Point) -> str | Row:
-    return target if isinstance(target, str) else _row(target.position_m)
-
-
-def _row(values: Iterable[float], digits: int = 5) -> Row:
-    """Three numbers (m), to a hundredth of a millimetre."""
-    return [round(float(value), digits) + 0.0 for value in values]
-
-
-def _exact(values: Iterable[float]) -> Row:
-    return [float(value) for value in values]

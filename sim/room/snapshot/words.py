@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import math
-from typing import Any
 
 import numpy as np
 
 from sim.quantities import units
 from sim.reports.plan.facts import bearing_deg_from_point
+from sim.room.protocol.scene_view import JsonBlock
 from sim.scene import model
 
 
@@ -18,13 +18,13 @@ def source_text(source: model.Source) -> str:
     >>> source_text(model.FlashSource.model_validate({"kind": "flash", "energy": "400 W·s"}))
     'flash, 400 W·s'
     """
-    said = {
+    key = {
         "flash": "energy", "continuous": "flux", "measured": "reads", "guide number": "guide_number", "ies": "file",
     }[source.kind]  # fmt: skip
-    block: dict[str, Any] = source.model_dump(mode="json", by_alias=True, exclude_none=True)
+    block: JsonBlock = source.model_dump(mode="json", by_alias=True, exclude_none=True)
     kind = "metered flash" if source.kind == "measured" else "lamp" if source.kind == "ies" else source.kind
-    told = block.get(said) or block.get("illuminance") or block.get("draw") or ""
-    return f"{kind}, {told}" if told else kind
+    figure = block.get(key) or block.get("illuminance") or block.get("draw") or ""
+    return f"{kind}, {figure}" if figure else kind
 
 
 def place_text(point_m: np.ndarray) -> str:

@@ -60,14 +60,14 @@ export function mountPrint({ store, link }) {
     const late = stale && performance.now() - since >= OLD_AFTER_MS;
     if (stale && !late) timer = setTimeout(tell, OLD_AFTER_MS);
     const at = painting?.part ?? 1;
-    const ours = ["first", "settled"].includes(painting?.stage) && at < 1;
+    const ours = ["first", "settled"].includes(painting?.pass_name) && at < 1;
     // An order that traces nothing, such as for a new meter point, is no work on the picture.
-    const busy = ours && (!shown || late || shown.stage !== "settled" || (painting.serial > shown.serial && at > 0));
+    const busy = ours && (!shown || late || shown.pass_name !== "settled" || (painting.serial > shown.serial && at > 0));
     const trouble = snapshot.failed && snapshot.failed.serial >= (painting?.serial ?? 0) ? snapshot.failed.text : "";
     figure.classList.toggle("is-busy", busy);
     setText(old, trouble && (stale || !shown) ? `No new picture: ${trouble}` : late ? "older than the set" : "");
     figure.classList.toggle("is-old", late || (!!trouble && !shown));
-    finer.hidden = busy || stale || shown?.stage !== "settled";
+    finer.hidden = busy || stale || shown?.pass_name !== "settled";
     setText(state, stateText(late, busy));
     setText(part, busy && shown ? ` ${Math.round(100 * at)} %` : "");
     barFill.style.transform = `scaleX(${busy && painting ? at : 0})`;
@@ -79,7 +79,7 @@ export function mountPrint({ store, link }) {
     if (late) return busy ? "being made anew" : "older than the set";
     const behind = shown.stale?.length ?? 0;
     if (behind) return `${listed(shown.fresh)} new, rest follows`;
-    if (shown.stage === "first") return busy ? "first look, refining" : "first look";
+    if (shown.pass_name === "first") return busy ? "first look, refining" : "first look";
     return "settled";
   }
 
