@@ -269,7 +269,7 @@ def test_the_library_is_made_when_asked_for_and_kept(room: Served, tab: Client) 
     library = tab.wait("library")["modifiers"]
     assert len(library) >= 40 and room.get(library[3]["url"]).status == 404
     wanted = library[3]["id"]
-    tab.wait("ball", lambda m: m["modifier"] == wanted)
+    tab.wait("thumbnail", lambda m: m["modifier"] == wanted)
     answer = room.get(library[3]["url"])
     assert answer.status == 200 and answer.headers["Content-Type"] == "image/png"
     assert Image.open(io.BytesIO(answer.body)).size == (128, 128)
