@@ -29,7 +29,10 @@ const KINDS = [
   "failed",
 ];
 
-/** @returns the page's only store, see web/store.js */
+/**
+ * The page's only store, see web/store.js.
+ * @returns {Store}
+ */
 export function createRoomStore() {
   const store = createStore({
     view: null,
@@ -66,6 +69,7 @@ export function createRoomStore() {
   /** Whether a light is in the mix: solo wins over mute. */
   const isHeard = (name) => (get().solo.length ? get().solo.includes(name) : !isMuted(name));
 
+  /** @type {(name: string | null) => LightView | null} */
   const light = (name) => get().view?.lights.find((each) => each.name === name) ?? null;
 
   function toggleSolo(name) {
