@@ -19,7 +19,7 @@ INCIDENT_FLAT_CONSTANT_C = 250.0  # lx*s at ISO 1, flat (cosine) receptor; the s
 INCIDENT_DOME_CONSTANT_C = 340.0  # lx*s at ISO 1, hemispherical (cardioid) receptor; allowed 320 to 540
 
 # [ISO12232:2019]; the numbers are derived from each other in the tests, the half stop
-# over white is from memory.
+# over white is from memory: without it clipping would be told half a stop early; no other reading has it.
 LENS_FACTOR_Q = 0.65  # focal-plane exposure over L t / N^2: transmission 0.9, vignetting 0.98, 10 degrees off axis
 STANDARD_OUTPUT_EXPOSURE = 10.0  # lx*s at ISO 1 that is shown as sRGB 118
 SATURATION_EXPOSURE = 78.0  # lx*s at ISO 1 that saturates, half a stop above a white of 100 %

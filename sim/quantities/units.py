@@ -13,7 +13,7 @@ from decimal import Decimal
 
 from sim.quantities.errors import UnitError, quoted
 
-FOOT_M = 0.3048  # international foot, exact; NIST SP 811 (2008), appendix B.8
+FOOT_M = 0.3048  # international foot, exact; [NISTSP811:2008] B.8
 INCH_M = 0.0254  # international inch, exact; same source
 
 DIGITS = r"([0-9]+(\.[0-9]*)?|\.[0-9]+)([eE][+-]?[0-9]+)?"
@@ -186,7 +186,7 @@ def measure_from_text(text: object, quantity: Quantity) -> float:
 def length_m_from_text(text: object) -> float:
     """Return a length in metres from `1.8 m`, `150 cm`, `85 mm`, `6 ft`, `6 ft 2 in` or `5' 7"`.
 
-    Source: foot and inch of NIST SP 811.
+    Source: foot and inch of [NISTSP811:2008].
 
     >>> length_m_from_text("6 ft 2 in")
     1.8796

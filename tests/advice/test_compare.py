@@ -138,7 +138,7 @@ def test_a_stop_less_power_of_the_only_light_costs_a_stop_and_changes_nothing_el
 
 @pytest.mark.parametrize("side_m", [0.05, 0.3, 0.8])
 def test_edge_width_of_a_half_blocked_square(side_m: float) -> None:
-    # Penumbra by corner rectangles [Howell:2010] B-3); of a far square the middle 80 % is 0.8 of the whole.
+    # Penumbra by corner rectangles ([Howell:2010] B-3); of a far square the middle 80 % is 0.8 of the whole.
     distance, edge = 3.0, 2.5
     x = np.linspace(-0.3, 0.3, 3001)
     profile = [closed_forms.half_blocked_rectangle_lx(side_m, side_m, distance, edge, float(v), 1.0) for v in x]

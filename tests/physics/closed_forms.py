@@ -15,8 +15,7 @@ import numpy as np
 def disc_to_parallel_element(radius_m: float, height_m: float, offset_m: float = 0.0) -> float:
     """Factor from an element to a parallel disc whose axis passes at an offset ([Howell:2010] B-13; on the axis B-12).
 
-    With h and r in units of the offset, Z = 1 + h^2 + r^2: F = (1 - (1 + h^2 - r^2) / sqrt(Z^2 - 4 r^2)) / 2; from
-    memory.
+    With h and r in units of the offset, Z = 1 + h^2 + r^2: F = (1 - (1 + h^2 - r^2) / sqrt(Z^2 - 4 r^2)) / 2.
     """
     if offset_m == 0:
         return radius_m**2 / (height_m**2 + radius_m**2)
@@ -26,7 +25,7 @@ def disc_to_parallel_element(radius_m: float, height_m: float, offset_m: float =
 
 
 def disc_to_perpendicular_element(radius_m: float, height_m: float, offset_m: float) -> float:
-    """Factor from an element whose plane is at right angles to a disc's [Howell:2010] B-16).
+    """Factor from an element whose plane is at right angles to a disc's ([Howell:2010] B-16).
 
     The element looks toward the disc's axis from an offset, from a height over the disc's plane:
     with h and r in units of the offset, Z = 1 + h^2 + r^2: F = (h / 2) (Z / sqrt(Z^2 - 4 r^2) - 1); offset > radius.
@@ -37,14 +36,14 @@ def disc_to_perpendicular_element(radius_m: float, height_m: float, offset_m: fl
 
 
 def rectangle_to_parallel_element(a_m: float, b_m: float, height_m: float) -> float:
-    """Factor from an element under one corner of a parallel rectangle a x b [Howell:2010] B-3)."""
+    """Factor from an element under one corner of a parallel rectangle a x b ([Howell:2010] B-3)."""
     a, b = a_m / height_m, b_m / height_m
     ra, rb = math.sqrt(1 + a * a), math.sqrt(1 + b * b)
     return (a / ra * math.atan(b / ra) + b / rb * math.atan(a / rb)) / (2 * math.pi)
 
 
 def rectangle_to_perpendicular_element(a_m: float, b_m: float, height_m: float) -> float:
-    """Factor from an element at right angles to a rectangle, level with one of its corners [Howell:2010] B-4).
+    """Factor from an element at right angles to a rectangle, level with one of its corners ([Howell:2010] B-4).
 
     The rectangle reaches a along the element's plane and b along the element's normal; the element lies at the
     height over the corner, its plane holding the side a.
@@ -74,14 +73,14 @@ def sphere_to_element(radius_m: float, distance_m: float, tilt_rad: float) -> fl
 
 
 def discs_coaxial_parallel(radius_1_m: float, radius_2_m: float, distance_m: float) -> float:
-    """Factor from disc 1 to disc 2, parallel on one axis [Howell:2010] C-41)."""
+    """Factor from disc 1 to disc 2, parallel on one axis ([Howell:2010] C-41)."""
     r1, r2 = radius_1_m / distance_m, radius_2_m / distance_m
     x = 1 + (1 + r2 * r2) / (r1 * r1)
     return (x - math.sqrt(x * x - 4 * (r2 / r1) ** 2)) / 2
 
 
 def rectangles_opposed(a_m: float, b_m: float, distance_m: float) -> float:
-    """Factor between two equal rectangles a x b that face each other [Howell:2010] C-11)."""
+    """Factor between two equal rectangles a x b that face each other ([Howell:2010] C-11)."""
     x, y = a_m / distance_m, b_m / distance_m
     rx, ry = math.sqrt(1 + x * x), math.sqrt(1 + y * y)
     return (
@@ -98,7 +97,7 @@ def rectangles_opposed(a_m: float, b_m: float, distance_m: float) -> float:
 
 
 def rectangles_common_edge(width_m: float, depth_m: float, height_m: float) -> float:
-    """Factor from a floor (width x depth) to a wall (width x height) on its edge [Howell:2010] C-14)."""
+    """Factor from a floor (width x depth) to a wall (width x height) on its edge ([Howell:2010] C-14)."""
     h, w = height_m / width_m, depth_m / width_m
     hw = h * h + w * w
     log = math.log(
@@ -112,14 +111,14 @@ def rectangles_common_edge(width_m: float, depth_m: float, height_m: float) -> f
 
 
 def sphere_to_coaxial_disc(radius_m: float, distance_m: float) -> float:
-    """Factor from a sphere to a disc, its axis through the sphere's centre [Howell:2010] C-121)."""
+    """Factor from a sphere to a disc, its axis through the sphere's centre ([Howell:2010] C-121)."""
     return (1 - 1 / math.sqrt(1 + (radius_m / distance_m) ** 2)) / 2
 
 
 def polygon_illuminance_lx(
     corners_m: np.ndarray, point_m: np.ndarray, normal: np.ndarray, luminance_cd_m2: float
 ) -> float:
-    """Illuminance at a point with a normal from a Lambertian polygon: Lambert's formula (Photometria, 1760).
+    """Illuminance at a point with a normal from a Lambertian polygon: Lambert's formula [Lambert:1760].
 
     E = (L / 2) |sum of theta_i (n . g_i)|, theta_i the angle an edge subtends and g_i the unit normal of the plane
     through edge and point; as in [Baum:1989]. The polygon is cut at the horizon.
@@ -196,6 +195,6 @@ def snoot_pool_radius_m(exit_radius_m: float, throat_radius_m: float, length_m: 
 def integrating_sphere_lx(flux_lm: float, radius_m: float, reflectance: float) -> float:
     """Illuminance on the wall of a closed diffuse sphere with a source inside: direct mean over (1 - rho).
 
-    Source: Sumpner 1892; the bounce alone is rho / (1 - rho) times the mean direct illuminance.
+    Source: [Sumpner:1892]; the bounce alone is rho / (1 - rho) times the mean direct illuminance.
     """
     return flux_lm / (4 * math.pi * radius_m**2) / (1 - reflectance)

@@ -132,7 +132,7 @@ def test_sphere_to_disc_is_its_solid_angle():
 
 
 def test_lambert_polygon_is_the_corner_rectangle():
-    # Lambert 1760 against [Howell:2010] B-3: two derivations of one number.
+    # [Lambert:1760] against [Howell:2010] B-3: two derivations of one number.
     corners = np.array([[0, 0, 1.3], [0.9, 0, 1.3], [0.9, 0.6, 1.3], [0, 0.6, 1.3]])
     got = cf.polygon_illuminance_lx(corners, np.zeros(3), np.array([0, 0, 1.0]), 1.0)
     assert got == pytest.approx(math.pi * cf.rectangle_to_parallel_element(0.9, 0.6, 1.3), rel=1e-12)

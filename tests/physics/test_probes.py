@@ -83,7 +83,7 @@ def test_rectangle_to_parallel_element_under_its_corner(distance_m):
 
 
 def test_octagon_by_lambert_polygon_formula_off_axis_and_tilted():
-    # Source: Lambert, "Photometria" (1760), polygon form as in `closed_forms`.
+    # Source: [Lambert:1760], polygon form as in `closed_forms`.
     flux, across = 1000.0, 1.2
     emitter = Emitter("polygon", across, flux, sides=8)
     corners = [

@@ -20,7 +20,7 @@ def _pairs(count: int, stream: int, seed: int, bounce: int, slot: int) -> np.nda
 
 @pytest.mark.parametrize("stream", [0, 1, 77])
 def test_every_elementary_interval_holds_one_point(stream):
-    # Source: definition of a (0, m, 2)-net in base 2, [DickPillichshammer:2010], counted out here.
+    # Source: definition of a (0, m, 2)-net in base 2, [Niederreiter:1992], counted out here.
     points = _pairs(64, stream, 3, 1, 2)
     for power in range(7):
         columns, rows = 2**power, 2 ** (6 - power)

@@ -57,7 +57,7 @@ def test_feet_and_inches_agree_with_a_reference_library() -> None:
      ("f/16", 8), ("f/22", 9), ("f/32", 10), ("f/45", 11), ("f/64", 12)],
 )  # fmt: skip
 def test_aperture_values_of_apex(f_number: str, aperture_value: int) -> None:
-    # Table of aperture values Av = 2 log2 N of the APEX system (ASA PH2.12-1961, also Exif 2.3 annex C):
+    # Table of aperture values Av = 2 log2 N of the APEX system [ASAPH2.12:1961]:
     # the engraved figures are powers of the square root of two, rounded, and Av counts them.
     assert units.stops_from_f_number(units.f_number_from_text(f_number)) == pytest.approx(aperture_value, abs=1e-12)
 

@@ -216,7 +216,7 @@ def test_rectangle_lights_an_upright_element():
     [([0.4, -0.3, 1.5], [0, 0, -1]), ([1.1, 0.6, 0.8], [-0.6, 0, -0.8]), ([-0.2, 0.9, 0.6], [0, -1, 0])],
 )
 def test_polygon_by_lamberts_formula_off_axis_and_tilted(surface, point, normal):
-    # Lambert, Photometria, 1760: contour formula, cut at the receiver's horizon.
+    # [Lambert:1760]: contour formula, cut at the receiver's horizon.
     if surface == "rectangle":
         face = lambertian("rectangle", 0.6, height_m=0.9)
         corners = np.array([[-0.3, -0.45, 0], [0.3, -0.45, 0], [0.3, 0.45, 0], [-0.3, 0.45, 0]])
@@ -290,7 +290,7 @@ def test_bulb_in_front_of_a_disc():
 
 
 def test_bowl_lights_like_its_opening():
-    # A Lambertian cavity seen through its rim is a Lambertian disc: radiance is constant along rays (Lambert 1760).
+    # A Lambertian cavity seen through its rim is a Lambertian disc: radiance is constant along rays [Lambert:1760].
     bowl = lambertian("cap", 1.0, height_m=0.25)
     for point, normal in (([0, 0, 1.0], [0, 0, -1.0]), ([0.7, 0.2, 0.5], [-1.0, 0, 0])):
         disc = illuminance_from_emitter(lambertian("disc", 1.0), [point], [normal])
@@ -298,7 +298,7 @@ def test_bowl_lights_like_its_opening():
 
 
 def test_half_blocked_rectangle():
-    # Penumbra in closed form: the visible part as corner rectangles [Howell:2010] B-3).
+    # Penumbra in closed form: the visible part as corner rectangles ([Howell:2010] B-3).
     face = lambertian("rectangle", 0.4, height_m=0.6)
     edge = Body("quad", corners_m=((0.0, -9, 1.0), (0.0, 9, 1.0), (-9, 9, 1.0), (-9, -9, 1.0)))
     for x in (-0.15, -0.05, 0.0, 0.08, 0.15, 0.25):

@@ -1,7 +1,7 @@
 """Depth of field, blur and what the frame sees of the backdrop: closed forms of a thin lens.
 
-Source of the forms: A. R. Greenleaf, "Photographic Optics" (1950), and S. F. Ray, "Applied Photographic Optics", from
-memory: H = f^2 / (N c) + f; near = s (H - f) / (H + s - 2 f); far = s (H - f) / (H - s).
+Source of the forms: [Greenleaf:1950], [Ray:2002]; the tests derive them from the blur of a thin lens:
+H = f^2 / (N c) + f; near = s (H - f) / (H + s - 2 f); far = s (H - f) / (H - s).
 """
 
 from __future__ import annotations

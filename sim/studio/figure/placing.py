@@ -10,7 +10,7 @@ from . import shapes
 from .parts import Figure, Part
 
 # Sitting height as a share of stature and the height of the seat (adult means, from memory: 0.02 of the
-# stature more lifts a seated face by 3 cm, which moves a key 1.7 m away by 0.03 stop).
+# stature more lifts a seated face by 3 cm, which moves a key 1.7 m away by 0.02 to 0.04 stop).
 SITTING_SHARE, SEAT_M = 0.52, 0.44
 
 

@@ -1,7 +1,7 @@
 """Read the surface of a PLY file, text or binary: points and faces, counted in the header before anything is built.
 
 Does not: read colours, normals, textures, strips or edges, or open any other file that a comment names.
-Source: G. Turk, "The PLY Polygon File Format", from memory.
+Source: [Turk:1994]; files of another library are read back in the tests.
 """
 
 from __future__ import annotations

@@ -27,7 +27,7 @@ _READERS: dict[str, Callable[[bytes, str], list[Surface]]] = {
     ".glb": surfaces_from_glb,
 }
 _SKIN = ("face", "neck", "chest", "arms", "hands", "legs")
-# Heights of named points as shares of stature, adult means ([ANSUR:2012], from memory), and the lateral place
+# Heights of named points as shares of stature, adult means ([Gordon:2014], from memory), and the lateral place
 # as a share of stature toward camera right.
 _ANCHORS = {
     "face": (0.0, 0.915), "forehead": (0.0, 0.962), "chin": (0.0, 0.872), "left cheek": (-0.024, 0.908),

@@ -6,9 +6,8 @@ import pytest
 
 from tests.studio.figure.sizes import sizes_mm
 
-# Mean and standard deviation in mm. Stature and biacromial breadth: [ANSUR:2012].
-# Head: Zhuang and Bradtmiller, "Head-and-face anthropometric survey of U.S. respirator users", J. Occup.
-# Environ. Hyg. 2:567 (2005). All from memory.
+# Mean and standard deviation in mm. Stature and biacromial breadth: [Gordon:2014].
+# Head: [ZhuangBradtmiller:2005]. All from memory.
 WOMEN = {
     "stature": (1628.5, 64.2), "biacromial breadth": (365.3, 18.3), "head breadth": (146.8, 5.6),
     "head length": (187.5, 7.2), "interpupillary distance": (61.9, 3.5), "menton-sellion": (113.4, 6.1),
