@@ -104,14 +104,16 @@ def preview(
 def check(
     scenes: Annotated[list[Path], typer.Argument(metavar="SCENE...", help="Scene files to check.")],
 ) -> None:
-    """Check scene files; renders nothing."""
+    """Check scene files and the files that they name; renders nothing."""
     from sim.scene.model.checks import scene_warnings
     from sim.scene.read import load_scene
+    from sim.studio.own_files import require_own_files
 
     faults = 0
     for path in scenes:
         try:
             scene = load_scene(path)
+            require_own_files(scene)
         except HalfstopError as error:
             _say(str(error))
             faults += 1

@@ -13,16 +13,14 @@ from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
-from PIL import Image, UnidentifiedImageError
+from PIL import Image
 
-from sim.quantities.color import LUMINANCE_WEIGHTS, light_rgb_from_hex, linear_from_srgb
+from sim.quantities.color import LUMINANCE_WEIGHTS, light_rgb_from_hex
 from sim.quantities.errors import HalfstopError
 from sim.scene.model.sitter import Backdrop, CanvasBackdrop, ImageBackdrop, PaperBackdrop, WallBackdrop
+from sim.studio.picture_file import read_picture
 
 FloatArray = npt.NDArray[np.floating]
-PICTURE_FAULTS = (
-    OSError, UnidentifiedImageError, ValueError, KeyError, RuntimeError, Image.DecompressionBombError,
-)  # fmt: skip
 EdgeTone = Callable[[FloatArray], FloatArray]
 LEAST_REFLECTANCE, MOST_REFLECTANCE = 0.01, 0.9
 # Standard deviation, in stops, of a canvas at contrast 1: common practice, no source.
@@ -30,7 +28,6 @@ STOPS_AT_FULL_CONTRAST = 0.75
 # How much darker, in standard deviations of the mottling, the corners are: common practice, no source.
 EDGE_DARKENING = 1.6
 MOST_PIXELS = 4_000_000
-MOST_PICTURE_PIXELS = 64_000_000
 # Brush size that leaves the mottling of discs one patch wide (autocorrelation), measured on the paintings.
 BRUSH_PER_PATCH = 1.47
 MOST_BRUSHES = 400
@@ -268,15 +265,10 @@ def _paper(backdrop: PaperBackdrop, pixels_per_m: float) -> FloatArray:
 
 def _picture(backdrop: ImageBackdrop, pixels_per_m: float) -> FloatArray:
     """The user's picture, cut to the backdrop's shape about its middle and scaled to the asked mean."""
-    rgb = _read_picture(Path(backdrop.file))
     width_m, height_m = backdrop.size.width_m, backdrop.size.height_m
-    height, width = rgb.shape[:2]
-    cut_width = max(min(width, round(height * width_m / height_m)), 1)
-    cut_height = max(min(height, round(width * height_m / width_m)), 1)
-    top, left = (height - cut_height) // 2, (width - cut_width) // 2
-    rgb = rgb[top : top + cut_height, left : left + cut_width]
+    rgb = read_picture(Path(backdrop.file), width_m, height_m)
     wanted = _texels(width_m, height_m, pixels_per_m)
-    if wanted[0] < cut_height:
+    if wanted[0] < rgb.shape[0]:
         rgb = _resized(rgb, wanted)
     if backdrop.reflectance is None:
         limited: FloatArray = np.clip(rgb, 0, MOST_REFLECTANCE).astype(np.float32)
@@ -287,39 +279,6 @@ def _picture(backdrop: ImageBackdrop, pixels_per_m: float) -> FloatArray:
             "leave out `reflectance` or name another picture"
         )
     return _with_mean(rgb, backdrop.reflectance, least=0.0)
-
-
-def _read_picture(path: Path) -> FloatArray:
-    """Linear RGB (h, w, 3) of a picture file; PNG and JPEG are read as sRGB, OpenEXR as linear."""
-    cure = "name a PNG, JPEG or OpenEXR picture that opens in other programs"
-    try:
-        if path.suffix.lower() == ".exr":
-            rgb = _read_exr(path)
-        else:
-            with Image.open(path) as picture:
-                if picture.width * picture.height > MOST_PICTURE_PIXELS:
-                    raise HalfstopError(f"{path}: the picture is over 64 million pixels; make it smaller")
-                deep = picture.mode.startswith("I;16")
-                pixels = np.asarray(picture if deep else picture.convert("RGB"), np.float64)
-            rgb = linear_from_srgb(pixels / (65535 if deep else 255))
-            rgb = np.repeat(rgb[..., None], 3, -1) if deep else rgb
-    except PICTURE_FAULTS as error:
-        reason = getattr(error, "strerror", None) or "it is not a readable picture"
-        raise HalfstopError(f"{path}: {reason}; {cure}") from None
-    if not np.isfinite(rgb).all():
-        raise HalfstopError(f"{path}: the picture holds values that are not numbers; {cure}")
-    positive: FloatArray = np.clip(rgb, 0, None)
-    return positive
-
-
-def _read_exr(path: Path) -> FloatArray:
-    """RGB (h, w, 3) of the first part of an OpenEXR file; a single channel counts as grey."""
-    import OpenEXR
-
-    with OpenEXR.File(str(path), separate_channels=True) as file:
-        channels = file.channels()
-        names = ("R", "G", "B") if "R" in channels else (next(iter(channels)),) * 3
-        return np.stack([np.asarray(channels[name].pixels, np.float64) for name in names], -1)
 
 
 def _hue(color: str, reflectance: float) -> FloatArray:

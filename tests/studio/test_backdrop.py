@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import os
+import struct
 import time
+import zlib
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -10,7 +14,8 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from PIL import Image
+from memory import grown_mb
+from PIL import Image, ImageCms, ImageOps
 
 from sim.quantities.color import luminance
 from sim.quantities.errors import HalfstopError
@@ -242,12 +247,149 @@ def test_unreadable_picture_is_one_line_with_a_cure(tmp_path: Path, name: str, c
 
 
 def test_missing_and_black_pictures_are_told(tmp_path: Path) -> None:
-    with pytest.raises(HalfstopError, match="No such file"):
+    with pytest.raises(HalfstopError, match="there is no such file"):
         backdrop_texture(picture(tmp_path / "gone.png"), 60)
     Image.new("RGB", (30, 34)).save(tmp_path / "black.png")
     with pytest.raises(HalfstopError, match=r"black.*0\.2"):
         backdrop_texture(picture(tmp_path / "black.png", reflectance=0.2), 60)
     assert backdrop_texture(picture(tmp_path / "black.png"), 60).max() == 0
+
+
+def _coloured(width: int, height: int) -> Image.Image:
+    """Smooth tones, different in each corner."""
+    small = Image.fromarray(np.array([[[200, 20, 20], [20, 200, 20]], [[20, 20, 200], [180, 180, 180]]], np.uint8))
+    return small.resize((width, height), Image.Resampling.BILINEAR)
+
+
+@pytest.mark.parametrize("orientation", range(1, 9))
+def test_a_picture_is_turned_as_its_camera_says(tmp_path: Path, orientation: int) -> None:
+    # Exif 2.32, 4.6.4, as Pillow itself applies it.
+    plain, tagged = tmp_path / "plain.png", tmp_path / "tagged.png"
+    # A size whose cut leaves as much on both sides, whichever way up.
+    picture_file = _coloured(60, 41)
+    exif = Image.Exif()
+    exif[0x0112] = orientation
+    picture_file.save(tagged, exif=exif)
+    with Image.open(tagged) as again:
+        ImageOps.exif_transpose(again).save(plain)
+    expected, turned = (backdrop_texture(picture(path), 60) for path in (plain, tagged))
+    assert turned.shape == expected.shape and turned == pytest.approx(expected, abs=1e-6)
+
+
+def test_a_profile_is_turned_into_srgb(tmp_path: Path) -> None:
+    # A linear profile with the primaries of sRGB: code 128 of 255 is a reflectance of 0.502, not 0.216.
+    path = tmp_path / "linear.png"
+    profile = _profile_of_linear_grey()
+    Image.new("L", (30, 34), 128).save(path, icc_profile=profile)
+    assert backdrop_texture(picture(path), 60) == pytest.approx(128 / 255, abs=0.005)
+    # The profile of sRGB itself changes nothing, and a damaged one neither.
+    srgb = ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()
+    for data in (srgb, b"no profile", profile[:100]):
+        Image.new("RGB", (30, 34), (118, 118, 118)).save(path, icc_profile=data)
+        assert backdrop_texture(picture(path), 60) == pytest.approx(0.1812, abs=0.002)
+
+
+def _profile_of_linear_grey() -> bytes:
+    """A grey display profile of gamma 1 (ICC.1:2004: header, media white, grey tone curve)."""
+    tags = {b"wtpt": struct.pack(">4s4x3i", b"XYZ ", 63190, 65536, 54061), b"kTRC": struct.pack(">4s4xI", b"curv", 0)}
+    at, table, body = 128 + 4 + 12 * len(tags), b"", b""
+    for name, data in tags.items():
+        table += struct.pack(">4sII", name, at + len(body), len(data))
+        body += data
+    size = at + len(body)
+    header = struct.pack(">I4xI4s4s4s12x4s28x3i48x", size, 0x02200000, b"mntr", b"GRAY", b"XYZ ", b"acsp",
+                         63190, 65536, 54061)  # fmt: skip
+    return header[:128].ljust(128, b"\0") + struct.pack(">I", len(tags)) + table + body
+
+
+def test_a_large_picture_keeps_its_mean_light(tmp_path: Path) -> None:
+    # Pixels of black and white in turn: half the light, not the light of the middle code value.
+    path = tmp_path / "fine.png"
+    pixels = np.zeros((3400, 3000), np.uint8)
+    pixels[::2, ::2] = pixels[1::2, 1::2] = 255
+    Image.fromarray(pixels).save(path)
+    texture = backdrop_texture(picture(path), 60)
+    assert texture.shape == (204, 180, 3)
+    assert texture == pytest.approx(0.5, abs=0.01)
+
+
+def test_exr_window_may_lie_anywhere(tmp_path: Path) -> None:
+    import OpenEXR
+
+    path = tmp_path / "offset.exr"
+    pixels = np.zeros((34, 30, 3), np.float32)
+    pixels[:17] = 0.6
+    window = (np.array([-5, -9], np.int32), np.array([24, 24], np.int32))
+    header = {"type": OpenEXR.scanlineimage, "dataWindow": window}
+    OpenEXR.File(header, {"RGB": pixels}).write(str(path))
+    texture = backdrop_texture(picture(path), 60)
+    assert texture[:16] == pytest.approx(0.6) and texture[18:] == pytest.approx(0.0)
+
+
+def _photo(path: Path) -> None:
+    """31 megapixels, progressive, with a profile and on its side."""
+    exif = Image.Exif()
+    exif[0x0112] = 6
+    srgb = ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()
+    _coloured(6800, 4560).save(path, quality=80, progressive=True, exif=exif, icc_profile=srgb)
+
+
+def _largest_photo(path: Path) -> None:
+    _coloured(8000, 8000).save(path, quality=60, progressive=True, subsampling=0)
+
+
+def _largest_png(path: Path) -> None:
+    _coloured(8000, 8000).convert("RGBA").save(path, compress_level=1)
+
+
+def _exr(path: Path) -> None:
+    """100 megapixels of half floats."""
+    import OpenEXR
+
+    rgb = np.full((8000, 12500, 3), 0.25, np.float16)
+    OpenEXR.File({"type": OpenEXR.scanlineimage, "compression": OpenEXR.ZIP_COMPRESSION}, {"RGB": rgb}).write(str(path))
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("name", "write"),
+    [("photo.jpg", _photo), ("largest.jpg", _largest_photo), ("largest.png", _largest_png), ("large.exr", _exr)],
+)
+def test_large_pictures_take_little_memory(tmp_path: Path, name: str, write: Callable[[Path], None]) -> None:
+    # Required: at most 600 MB, whatever the file holds.
+    write(tmp_path / name)
+    imports = "import OpenEXR; from sim.scene.model.sitter import ImageBackdrop; from sim.studio import backdrop"
+    work = (
+        "hung = {'kind': 'image', 'size': {'width': '3 m', 'height': '3.4 m'}, 'distance': '2 m', 'file': 'a.png'}\n"
+        "own = ImageBackdrop.model_validate(hung).model_copy(update={'file': sys.argv[1]})\n"
+        "assert backdrop.backdrop_texture(own, 250).shape == (850, 750, 3)"
+    )
+    grown = grown_mb(imports, work, str(tmp_path / name))
+    print(f"{name}: {(tmp_path / name).stat().st_size / 1e6:.0f} MB, memory {grown:.0f} MB")
+    assert grown < 600
+
+
+@pytest.mark.parametrize("name", ["odd.png", "odd.jpg", "odd.exr"])
+def test_a_picture_that_is_a_pipe_or_of_absurd_size_is_told_at_once(tmp_path: Path, name: str) -> None:
+    path = tmp_path / name
+    os.mkfifo(path)
+    with pytest.raises(HalfstopError, match="this is a pipe"):
+        backdrop_texture(picture(path), 60)
+    path.unlink()
+    with path.open("wb") as stream:
+        stream.truncate(3 << 30)
+    with pytest.raises(HalfstopError, match="3221225472 bytes"):
+        backdrop_texture(picture(path), 60)
+
+
+def test_pictures_of_too_many_pixels_are_refused_before_they_are_decoded(tmp_path: Path) -> None:
+    for side in (9000, 12_000, 40_000):
+        # Only the header counts: a PNG that announces side x side.
+        header = struct.pack(">II5B", side, side, 8, 2, 0, 0, 0)
+        chunk = struct.pack(">I", 13) + b"IHDR" + header + struct.pack(">I", zlib.crc32(b"IHDR" + header))
+        (tmp_path / "huge.png").write_bytes(b"\x89PNG\r\n\x1a\n" + chunk + struct.pack(">I", 0) + b"IDAT" + b"\0" * 8)
+        with pytest.raises(HalfstopError, match="over 64 million pixels"):
+            backdrop_texture(picture(tmp_path / "huge.png"), 60)
 
 
 # -- the sweep ----------------------------------------------------------------------------------

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import struct
-import subprocess
 import sys
 import time
 from collections.abc import Callable
@@ -13,6 +12,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import trimesh
+from memory import grown_mb
 
 from sim.quantities.errors import SceneError
 from sim.scene.model.sitter import Sitter
@@ -278,20 +278,11 @@ def test_memory_stays_near_the_size_of_the_file(tmp_path: Path, ending: str, wri
     # Required: at most 4 times the file plus 200 MB, over what the program takes before.
     path = tmp_path / f"large.{ending}"
     write(path)
-    code = (
-        "import sys\nfrom pathlib import Path\nfrom sim.scene.model.sitter import Sitter\n"
-        "from sim.studio.figure import figure_from_sitter\n"
+    imports = "from sim.scene.model.sitter import Sitter; from sim.studio.figure import figure_from_sitter"
+    work = (
         "own = Sitter.model_validate({'figure': {'file': sys.argv[1], 'unit': 'cm'}, 'stature': '1.6 m'})\n"
-        # The peak since this program began; getrusage would count its parent's too.
-        "peak = lambda: int(Path('/proc/self/status').read_text().split('VmHWM:')[1].split()[0])\n"
-        "before = peak()\n"
-        "figure_from_sitter(own, folder=Path(sys.argv[2]))\n"
-        "print(peak() - before)"
+        "figure_from_sitter(own, folder=Path(sys.argv[2]))"
     )
-    child = subprocess.run(
-        [sys.executable, "-c", code, path.name, str(tmp_path)], capture_output=True, text=True, timeout=120
-    )
-    assert child.returncode == 0, child.stderr
-    grown_mb, file_mb = int(child.stdout) / 1024, path.stat().st_size / 1e6
-    print(f"{ending}: file {file_mb:.0f} MB, memory {grown_mb:.0f} MB")
-    assert grown_mb < 4 * file_mb + 200
+    grown, file_mb = grown_mb(imports, work, path.name, str(tmp_path)), path.stat().st_size / 1e6
+    print(f"{ending}: file {file_mb:.0f} MB, memory {grown:.0f} MB")
+    assert grown < 4 * file_mb + 200
