@@ -211,12 +211,12 @@ def changes_from_calibration(scene: Scene, layout: Layout, calibration: Calibrat
     changes: dict[KeyPath, str] = {}
     for name, stops, sure in zip(calibration.names, calibration.stops, calibration.is_sure, strict=True):
         if name in scene.lights and sure and abs(stops) >= LEAST_CHANGE_STOPS:
-            key, text = _corrected(scene.lights[name].source, layout.light(name).rig.flux_lm, float(2.0**stops))
+            key, text = _corrected(scene.lights[name].source, layout.light(name).rig.output.amount, float(2.0**stops))
             changes["lights", name, "source", key] = text
     return changes
 
 
-def _corrected(source: model.Source, flux_lm: float, factor: float) -> tuple[str, str]:
+def _corrected(source: model.Source, amount: float, factor: float) -> tuple[str, str]:
     """Key and new value of a source that gives `factor` times the light."""
     match source:
         case model.FlashSource():
@@ -232,9 +232,9 @@ def _corrected(source: model.Source, flux_lm: float, factor: float) -> tuple[str
         case model.GuideNumberSource():
             return "guide_number", _text(source.guide_number_m * factor**0.5, units.LENGTH)
         case _ if source.flash:
-            return "light", _text((source.light_lm_s or flux_lm) * factor, units.LIGHT)
+            return "light", _text((source.light_lm_s or amount) * factor, units.LIGHT)
         case _:
-            return "flux", _text((source.flux_lm or flux_lm) * factor, units.FLUX)
+            return "flux", _text((source.flux_lm or amount) * factor, units.FLUX)
 
 
 def _text(value: float, quantity: units.Quantity) -> str:

@@ -204,12 +204,12 @@ def of_rig(rig: BuiltLight) -> RigKeys:
 
 def of_shape(rig: BuiltLight) -> str:
     """Key of what others' light meets of a rig: its housing, and the shape of its faces."""
-    return of(rig.body, [_fields(emitter, "flux_lm", "profile") for emitter in rig.emitters])
+    return of(rig.body, [_fields(emitter, "amount", "profile") for emitter in rig.emitters])
 
 
 def of_emission(rig: BuiltLight) -> str:
     """Key of what a light sends out at full dial."""
-    return of([(emitter.flux_lm, emitter.profile) for emitter in rig.emitters])
+    return of([(emitter.amount, emitter.profile) for emitter in rig.emitters])
 
 
 def of_sitter(scene: Scene) -> str:

@@ -174,6 +174,6 @@ def test_the_corrected_scene_keeps_its_comments_and_gives_the_light_that_was_rea
     assert len(after.text.splitlines()) == len(before.text.splitlines())
     corrected = layout_from_scene(after.scene, SCENES)
     for name, stops in errors.items():
-        ratio = corrected.light(name).rig.flux_lm / layout.light(name).rig.flux_lm
+        ratio = corrected.light(name).rig.output.amount / layout.light(name).rig.output.amount
         assert np.log2(ratio) == pytest.approx(stops, abs=0.02)
     assert any("key: +0.5" in line for line in report_lines(read, found, before.scene))

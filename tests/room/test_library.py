@@ -56,7 +56,7 @@ def test_every_entry_is_a_light_of_its_own() -> None:
     }  # fmt: skip
     for entry in entries():
         light = ball_scene(entry.block).lights["lamp"]
-        assert rig_from_light(light).flux_lm > 0
+        assert rig_from_light(light).output.amount > 0
         assert entry.id == "".join(c for c in entry.id if c.isascii() and (c.isalnum() or c == "-"))
     assert entry_by_id("../secret") is None
 
@@ -69,7 +69,7 @@ def test_a_bare_bulb_lights_the_pole_by_the_inverse_square(engine: object) -> No
     toward = unit(library._lamp_m() - library.CENTRE_M)
     pole_m = library.CENTRE_M + library.RADIUS_M * toward
     distance_m = library.LIGHT_DISTANCE_M - library.RADIUS_M
-    expected = library.GREY / math.pi * rig_from_light(light).flux_lm / (4 * math.pi * distance_m**2)
+    expected = library.GREY / math.pi * rig_from_light(light).output.amount / (4 * math.pi * distance_m**2)
     row, column = pixel_of(pole_m)
     # Around the pole the cosine is flat: three pixels across stay within 2 % of it.
     seen = color.luminance(stack.pixels[0])[row - 1 : row + 2, column - 1 : column + 2].mean()

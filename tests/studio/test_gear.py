@@ -145,19 +145,19 @@ def test_light_out_over_a_surrounding_sphere(name):
     out = np.stack([np.sin(t) * np.cos(p), np.sin(t) * np.sin(p), np.cos(t)], -1).reshape(-1, 3)
     lux = sum(illuminance_from_emitter(e, radius * out, -out, n=24) for e in rig.emitters)
     total = (lux.reshape(t.shape) * weight[:, None]).sum() * radius**2 * 2 * math.pi / n_phi
-    assert total == pytest.approx(rig.flux_lm, rel=0.01)
+    assert total == pytest.approx(rig.output.amount, rel=0.01)
 
 
 def test_stated_efficiency_is_kept():
     # Light out = light in x efficiency, the scene's own number.
     rig = rig_from_light(light({"kind": "octabox", "diameter": "1 m", "efficiency": 0.42}))
-    assert rig.flux_lm == pytest.approx(400 * 40 * 0.42, rel=1e-9)
+    assert rig.output.amount == pytest.approx(400 * 40 * 0.42, rel=1e-9)
 
 
 def test_grid_costs_light_but_hardly_any_on_the_axis():
     # Common practice, no source: a grid narrows the beam; straight ahead it takes its walls' share alone.
     open_, grid = (rig_from_light(light(MODIFIERS[k])) for k in ("reflector", "reflector with 40° grid"))
-    assert grid.flux_lm < 0.2 * open_.flux_lm
+    assert grid.output.amount < 0.2 * open_.output.amount
     ratio = axial_intensity_cd(grid.emitters) / axial_intensity_cd(open_.emitters)
     assert ratio == pytest.approx(modifiers.HONEYCOMB_OPEN, rel=2e-3)
 
@@ -166,7 +166,7 @@ def test_shoot_through_spills_backward():
     # Common practice, no source: the rear spill is its documented share of the light.
     rig = rig_from_light(light(MODIFIERS["shoot-through"]))
     front, rear = rig.emitters
-    assert rear.flux_lm / rig.flux_lm == pytest.approx(modifiers.SHOOT_THROUGH_REAR)
+    assert rear.amount / rig.output.amount == pytest.approx(modifiers.SHOOT_THROUGH_REAR)
     behind = illuminance_from_emitter(rear, [[0, 0, -2.0]], [[0, 0, 1.0]])
     ahead = illuminance_from_emitter(front, [[0, 0, 2.0]], AHEAD)
     share = modifiers.SHOOT_THROUGH_REAR
@@ -180,7 +180,7 @@ def test_shoot_through_spills_backward():
 def lambertian(surface: str, width_m: float, luminance: float = 1000.0, **sizes) -> Emitter:
     end = math.pi if surface == "sphere" else math.pi / 2
     face = Emitter(surface, width_m, 1.0, Profile(theta_max_rad=end), **sizes)
-    return replace(face, flux_lm=luminance * math.pi * face.area_m2())
+    return replace(face, amount=luminance * math.pi * face.area_m2())
 
 
 @pytest.mark.parametrize(("offset", "height"), [(0.0, 1.0), (0.3, 1.0), (1.2, 0.7)])
@@ -250,7 +250,7 @@ def test_default_efficiencies_read_as_in_a_studio(name, f_number):
 
 def test_bare_bulb_is_isotropic():
     # I = flux / 4 pi in all directions: definition of the candela per lumen; inverse square from the centre.
-    ball = replace(lambertian("sphere", 0.06), flux_lm=4 * math.pi * 100)
+    ball = replace(lambertian("sphere", 0.06), amount=4 * math.pi * 100)
     for w in ([0, 0, 1.0], [1.0, 0, 0], [0, -0.6, -0.8]):
         got = illuminance_from_emitter(ball, [np.array(w) * 3.0], [-np.array(w)])[0]
         assert got == pytest.approx(100 / 9, rel=1e-6)
@@ -263,7 +263,7 @@ def test_parallel_discs_exchange_as_catalogued():
     r = (g + 1) / 2 * 0.5
     lux = illuminance_from_emitter(face, np.stack([r, 0 * r, 0 * r + 0.4], -1), np.tile(AHEAD, (24, 1)))
     flux = float((lux * gw / 2 * 0.5 * 2 * math.pi * r).sum())
-    assert flux / face.flux_lm == pytest.approx(cf.discs_coaxial_parallel(0.3, 0.5, 0.4), rel=0.002)
+    assert flux / face.amount == pytest.approx(cf.discs_coaxial_parallel(0.3, 0.5, 0.4), rel=0.002)
 
 
 def test_snoot_lets_through_what_two_discs_exchange():
@@ -281,7 +281,7 @@ def test_recessed_softbox_lets_through_what_two_rectangles_exchange():
 
 def test_bulb_in_front_of_a_disc():
     # [Howell:2010] C-121: a bulb's light on a coaxial disc.
-    ball = replace(lambertian("sphere", 0.04), flux_lm=1000.0)
+    ball = replace(lambertian("sphere", 0.04), amount=1000.0)
     g, gw = np.polynomial.legendre.leggauss(24)
     r = (g + 1) / 2 * 0.5
     lux = illuminance_from_emitter(ball, np.stack([r, 0 * r, 0 * r + 0.8], -1), np.tile(AHEAD, (24, 1)))
@@ -457,14 +457,14 @@ def test_continuous_by_lux_by_watts_and_by_lumens():
     assert axial_illuminance_lx(rig.emitters, rig.body, 1.0) == pytest.approx(1200, rel=1e-9)
     watts = rig_from_light(light(MODIFIERS["bare"], {"kind": "continuous", "draw": "300 W", "efficacy": "80 lm/W"}))
     lumens = rig_from_light(light(MODIFIERS["bare"], {"kind": "continuous", "flux": "24000 lm"}))
-    assert watts.flux_lm == pytest.approx(24000) and lumens.flux_lm == pytest.approx(24000)
+    assert watts.output.amount == pytest.approx(24000) and lumens.output.amount == pytest.approx(24000)
 
 
 def test_power_color_and_gels_stay_out_of_the_emitters():
     # The layer is rendered at full dial in white; weights come later.
     plain = rig_from_light(light(MODIFIERS["softbox"]))
     dressed = rig_from_light(light(MODIFIERS["softbox"], power="1/4", color="3200 K", gels=[{"nd": "1 stop"}]))
-    assert dressed.flux_lm == pytest.approx(plain.flux_lm)
+    assert dressed.output.amount == pytest.approx(plain.output.amount)
     assert dressed.gel_rgb == pytest.approx((0.5, 0.5, 0.5))
     assert dressed.color_rgb[0] > dressed.color_rgb[2]
 
@@ -478,7 +478,7 @@ def test_window_panel():
         "place": {"bearing": "90°", "distance": "3 m", "height": "1.5 m"},
     }
     pane = rig_from_window(WindowPanel.model_validate({**base, "luminance": "2000 cd/m²"}), 3.0)
-    assert pane.flux_lm == pytest.approx(2000 * math.pi * 3.0)
+    assert pane.output.amount == pytest.approx(2000 * math.pi * 3.0)
     pane = rig_from_window(WindowPanel.model_validate({**base, "illuminance": "300 lx"}), 3.0)
     four = 4 * cf.rectangle_to_parallel_element(1.0, 0.75, 3.0) * math.pi * pane.emitters[0].radiance()
     assert four == pytest.approx(300, rel=1e-4)
@@ -556,8 +556,8 @@ def test_any_size_grid_and_lip_keeps_its_light(kind, size, grid, recess):
     else:
         shaped = modifiers.spot(size / 2, 5 + 40 * size)
     for e in shaped.emitters:
-        assert 0 < e.flux_lm <= 1
-        assert sampled_flux_lm(e) == pytest.approx(e.flux_lm, rel=0.01)
+        assert 0 < e.amount <= 1
+        assert sampled_flux_lm(e) == pytest.approx(e.amount, rel=0.01)
         assert flux_from_profile(e) > 0
 
 

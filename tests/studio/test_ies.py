@@ -175,7 +175,7 @@ def test_file_as_a_light_keeps_its_lumens_and_candelas(tmp_path):
         rig = rig_from_light(Light.model_validate({"source": source, "place": place}), tmp_path)
         lamp = ies.read_ies(path)
         assert rig.emitters[0].surface == surface and not rig.is_flash
-        assert rig.flux_lm == pytest.approx(ies.total_lumens(lamp), rel=1e-9)
+        assert rig.output.amount == pytest.approx(ies.total_lumens(lamp), rel=1e-9)
         for theta, phi in ((0, 0), (0.3, 0.0), (0.6, math.pi), (0.9, 2.0)):
             # Azimuth runs against the clock seen from behind: x to -y when looking along z.
             w = np.array([math.sin(theta) * math.cos(phi), -math.sin(theta) * math.sin(phi), math.cos(theta)])
@@ -187,7 +187,7 @@ def test_file_that_lights_all_round():
     # 4 pi I lumens (definition of the candela), seen from behind as well.
     lamp = ies.parse_ies(write(np.full(73, 100.0), FULL, ROUND, size=(0.1, 0.1, 0.1)))
     ball = shaped_from_lamp(lamp).emitters[0]
-    assert ball.surface == "sphere" and ball.flux_lm == pytest.approx(400 * math.pi)
+    assert ball.surface == "sphere" and ball.amount == pytest.approx(400 * math.pi)
     assert illuminance_from_emitter(ball, [[0, 0, -5.0]], [[0, 0, 1.0]])[0] == pytest.approx(4.0, rel=1e-3)
 
 
@@ -201,7 +201,7 @@ def test_flux_override_and_flash(tmp_path):
     ):
         source = {"kind": "ies", "file": "lamp.ies", **extra}
         rig = rig_from_light(Light.model_validate({"source": source, "place": place}), tmp_path)
-        assert rig.flux_lm == pytest.approx(flux) and rig.is_flash is flash
+        assert rig.output.amount == pytest.approx(flux) and rig.is_flash is flash
 
 
 def test_a_file_takes_no_modifier(tmp_path):

@@ -1,7 +1,7 @@
 """Luminous surfaces: what leaves a modifier, point by point and direction by direction.
 
 Frame: the light's own, metres, z forward (toward the subject), y up, x = y cross z; the luminous face is at z = 0.
-An emitter radiates L(p, w) = L0 * relative_radiance(p, w). L0 is set so that the flux leaving equals `flux_lm`.
+An emitter radiates L(p, w) = L0 * relative_radiance(p, w). L0 is set so that the flux leaving equals `amount`.
 """
 
 from __future__ import annotations
@@ -63,14 +63,15 @@ class Emitter:
         cap: spherical bowl, width_m = rim diameter, height_m = depth (0 < depth <= radius); its concave side faces
         +z, the rim lies in z = 0 and the apex at z = -depth. Its radiance already holds its own interreflection:
         give the concave face no reflectance for its own light.
-    flux_lm: lm (continuous) or lm*s (flash) leaving at full dial; of a cap, leaving through the rim.
+    amount: light leaving at full dial, of a source of 1 or in the unit of its light's output (lm, lm*s of a flash);
+        of a cap, leaving through the rim.
     offset_m: the surface's centre (a cap: its rim's centre) in the light's frame.
     axis_flip: turned by half a turn about y, so that it faces -z (the rear lobe of a shoot-through umbrella).
     """
 
     surface: Surface
     width_m: float
-    flux_lm: float
+    amount: float
     profile: Profile = field(default_factory=Profile)
     height_m: float = 0.0
     sides: int = 0
@@ -89,8 +90,8 @@ class Emitter:
             raise ValueError("a luminous surface needs a size above 0 m")
 
     def radiance(self) -> float:
-        """Return L0 in cd/m2 (flash: cd*s/m2) such that L0 times the relative radiance carries `flux_lm`."""
-        return self.flux_lm / flux_from_profile(self)
+        """Return L0 in cd/m2 (flash: cd*s/m2) such that L0 times the relative radiance carries `amount`."""
+        return self.amount / flux_from_profile(self)
 
     def area_m2(self) -> float:
         """Return the area of the face in m2; of a cap, of its rim's opening."""

@@ -1,6 +1,6 @@
 """What a modifier does to one lumen: its luminous surfaces, their share of the light, its housing.
 
-Every function returns a `UnitLight` for a source of 1 lm: the emitters' `flux_lm` add up to the efficiency. Grids,
+Every function returns a `UnitLight` for a source of 1 lm: the emitters' amounts add up to the efficiency. Grids,
 snoots and lips take their loss from geometry on top of the efficiency of the modifier without them.
 Default efficiencies are common practice, no source; a scene may state its own.
 """
@@ -55,7 +55,7 @@ class UnitLight:
     @property
     def efficiency(self) -> float:
         """Light out over light in, before anything outside the modifier blocks it."""
-        return sum(e.flux_lm for e in self.emitters)
+        return sum(e.amount for e in self.emitters)
 
 
 def axial_table(curve: Callable[[FloatArray], FloatArray], theta_max_rad: float, n_theta: int = N_THETA) -> np.ndarray:
@@ -74,7 +74,7 @@ def lose(emitter: Emitter, profile: Profile, open_fraction: float = 1.0) -> Emit
     """Return the emitter with a narrower profile and the light that this costs it: L0 stays, but for the walls."""
     narrowed = replace(emitter, profile=profile)
     share = flux_from_profile(narrowed) / flux_from_profile(emitter)
-    return replace(narrowed, flux_lm=emitter.flux_lm * share * open_fraction)
+    return replace(narrowed, amount=emitter.amount * share * open_fraction)
 
 
 def with_honeycomb(emitter: Emitter, nominal_deg: float) -> Emitter:

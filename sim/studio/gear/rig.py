@@ -13,6 +13,7 @@ import numpy as np
 
 from sim.quantities import color, photometry
 from sim.quantities.errors import UnitError
+from sim.quantities.output import LuminousEnergy, LuminousFlux, Output
 from sim.scene import model
 from sim.studio.gear import modifiers, photometric
 from sim.studio.gear.body import Body, front_m
@@ -27,23 +28,23 @@ WHITE: RGB = (1.0, 1.0, 1.0)
 class BuiltLight:
     """A light ready for the stage.
 
-    emitters: luminous surfaces, flux in lm (continuous) or lm*s (flash) at full dial.
+    emitters: luminous surfaces at full dial, each with its share of the `output` as its amount.
     body: housing in the light's frame. efficiency: light out over the source's light in, 1 for a measured source.
     temperature_K or source_rgb: the lamp's colour, one of them; gel_rgb: channel factors of the gels.
     """
 
     emitters: tuple[Emitter, ...]
     body: tuple[Body, ...]
-    is_flash: bool
+    output: Output
     temperature_K: float | None = 5600.0
     source_rgb: RGB | None = None
     gel_rgb: RGB = WHITE
     efficiency: float = 1.0
 
     @property
-    def flux_lm(self) -> float:
-        """Light that leaves at full dial: lm, or lm*s for a flash."""
-        return sum(e.flux_lm for e in self.emitters)
+    def is_flash(self) -> bool:
+        """Whether its light comes all at once, so that the shutter does not scale it."""
+        return isinstance(self.output, LuminousEnergy)
 
     @property
     def color_rgb(self) -> RGB:
@@ -113,27 +114,27 @@ def axial_intensity_cd(emitters: tuple[Emitter, ...], body: tuple[Body, ...] = (
     return axial_illuminance_lx(emitters, body, far_m) * far_m**2
 
 
-def source_flux_lm(source: model.Source, shaped: modifiers.UnitLight) -> float:
-    """Return the light of the bare source at full dial, lm or lm*s, such that the shaped light is as stated.
+def output_from_source(source: model.Source, shaped: modifiers.UnitLight) -> Output:
+    """Return the light of the bare source at full dial such that the shaped light is as stated.
 
     A measured source, a guide number and an illuminance hold with the modifier on, on its axis. The meter is a flat
     receptor (C = 250); the distance counts from the luminous face.
     """
     match source:
         case model.FlashSource():
-            return source.energy_J * source.efficacy_lm_W
+            return LuminousEnergy(source.energy_J * source.efficacy_lm_W)
         case model.ContinuousSource(flux_lm=float(flux)):
-            return flux
+            return LuminousFlux(flux)
         case model.ContinuousSource(draw_W=float(draw), efficacy_lm_W=float(efficacy)):
-            return draw * efficacy
+            return LuminousFlux(draw * efficacy)
         case model.ContinuousSource(illuminance_lx=float(lux), at_m=float(at)):
-            return lux / axial_illuminance_lx(shaped.emitters, shaped.body, at)
+            return LuminousFlux(lux / axial_illuminance_lx(shaped.emitters, shaped.body, at))
         case model.MeasuredSource():
             exposure_lx_s = float(photometry.exposure_from_f_number(source.reads_f_number, source.iso))
-            return exposure_lx_s / axial_illuminance_lx(shaped.emitters, shaped.body, source.at_m)
+            return LuminousEnergy(exposure_lx_s / axial_illuminance_lx(shaped.emitters, shaped.body, source.at_m))
         case model.GuideNumberSource():
             intensity_cd_s = photometry.intensity_from_guide_number(source.guide_number_m, source.iso)
-            return intensity_cd_s / axial_intensity_cd(shaped.emitters, shaped.body)
+            return LuminousEnergy(intensity_cd_s / axial_intensity_cd(shaped.emitters, shaped.body))
     raise TypeError(f"no physics for the source {source!r}")
 
 
@@ -158,7 +159,6 @@ def rig_from_light(light: model.Light, folder: str | Path = ".") -> BuiltLight:
     Args: the light; folder that a photometric file's name is relative to.
     Does not: place it in the room, or apply its power setting.
     """
-    is_flash = light.source.is_flash
     if isinstance(light.source, model.IesSource):
         if not isinstance(light.modifier, model.BareBulb):
             raise UnitError(
@@ -168,19 +168,21 @@ def rig_from_light(light: model.Light, folder: str | Path = ".") -> BuiltLight:
             )
         shaped = photometric.shaped_from_file(Path(folder) / light.source.file)
         stated = light.source.light_lm_s if light.source.flash else light.source.flux_lm
-        flux = shaped.efficiency if stated is None else stated
+        amount = shaped.efficiency if stated is None else stated
+        bare: Output = LuminousEnergy(amount) if light.source.flash else LuminousFlux(amount)
         shaped = replace(
-            shaped, emitters=tuple(replace(e, flux_lm=e.flux_lm / shaped.efficiency) for e in shaped.emitters)
+            shaped, emitters=tuple(replace(e, amount=e.amount / shaped.efficiency) for e in shaped.emitters)
         )
     else:
         shaped = shaped_from_modifier(light.modifier)
-        flux = source_flux_lm(light.source, shaped)
-    emitters = tuple(replace(e, flux_lm=e.flux_lm * flux) for e in shaped.emitters)
+        bare = output_from_source(light.source, shaped)
+    emitters = tuple(replace(e, amount=e.amount * bare.amount) for e in shaped.emitters)
+    amount = sum(e.amount for e in emitters)
     source_rgb = None if light.color_hex is None else _rgb(color.light_rgb_from_hex(light.color_hex))
     return BuiltLight(
         emitters,
         shaped.body,
-        is_flash,
+        LuminousEnergy(amount) if isinstance(bare, LuminousEnergy) else LuminousFlux(amount),
         light.temperature_K,
         source_rgb,
         gel_rgb_from_gels(light.gels, light.temperature_K or 5600.0),
@@ -196,8 +198,8 @@ def rig_from_window(window: model.WindowPanel, aim_distance_m: float) -> BuiltLi
     width_m, height_m = window.size.width_m, window.size.height_m
     pane = Emitter("rectangle", width_m, 1.0, height_m=height_m)
     if window.illuminance_lx is not None:
-        flux = window.illuminance_lx / axial_illuminance_lx((pane,), (), aim_distance_m)
+        flux_lm = window.illuminance_lx / axial_illuminance_lx((pane,), (), aim_distance_m)
     else:
-        flux = (window.luminance_cd_m2 or 0.0) * math.pi * width_m * height_m
+        flux_lm = (window.luminance_cd_m2 or 0.0) * math.pi * width_m * height_m
     source_rgb = None if window.color_hex is None else _rgb(color.light_rgb_from_hex(window.color_hex))
-    return BuiltLight((replace(pane, flux_lm=flux),), (), False, window.temperature_K, source_rgb)
+    return BuiltLight((replace(pane, amount=flux_lm),), (), LuminousFlux(flux_lm), window.temperature_K, source_rgb)
