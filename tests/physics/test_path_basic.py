@@ -83,17 +83,12 @@ def _full_picture(stage: Stage, seed: int) -> npt.NDArray[np.floating]:
     return render(stage, size=SIZE, samples=SAMPLES, seed=seed, depth=DEPTH, gather=False).pixels
 
 
-# A known fault: the face of a bowl is wound backwards, so rays that run into it find its dark side, and a picture
-# lacks their share of its light (1.3 % of the fill light's in this scene). Meters sample lights only and lack nothing.
-BOWL = pytest.mark.xfail(strict=True, raises=AssertionError, reason="rays that run into a bowl find its dark side")
-
-
 @pytest.mark.parametrize(
     "name",
     [
         "studio",
-        pytest.param("bowl", marks=BOWL),
-        pytest.param("classic_two", marks=[BOWL, pytest.mark.slow]),
+        "bowl",
+        pytest.param("classic_two", marks=pytest.mark.slow),
         pytest.param("continuous_set", marks=pytest.mark.slow),
     ],
 )

@@ -283,7 +283,9 @@ def face_shape(emitter: Emitter, world_from_face: np.ndarray, bsdf: Any, radianc
         case "polygon":
             return _mesh(_polygon_mesh(emitter.sides, half_width).apply_transform(world_from_face), bsdf)
         case _:
+            # A bowl shines from its hollow side: wind its faces so that this is their front.
             mesh = bowl_mesh(emitter.width_m, emitter.height_m).apply_transform(world_from_face)
+            mesh.invert()
             return _mesh(mesh, bsdf)
     if radiance > 0:
         shape["emitter"] = {"type": "area", "radiance": {"type": "rgb", "value": [radiance] * 3}}
