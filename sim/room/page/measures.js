@@ -1,12 +1,13 @@
 /** Lengths, angles and stops in words, and places around the sitter. */
 
-const MINUS = "\u2212";
+import { MINUS, change, metres, tilt } from "../../web/phrases.js";
+
 const DEG = Math.PI / 180;
 
-export const signed = (text, value) => (value < 0 ? MINUS : "") + text;
+const signed = (text, value) => (value < 0 ? MINUS : "") + text;
 
 /** 1.70 m */
-export const metresText = (m) => signed(`${Math.abs(m).toFixed(2)} m`, Math.round(m * 100));
+export const metresText = metres;
 
 /** 5 ft 7 in */
 export function feetText(m) {
@@ -16,13 +17,8 @@ export function feetText(m) {
 
 export const degreesText = (deg) => signed(`${Math.abs(Math.round(deg))}°`, Math.round(deg));
 
-/** −1.3 stops, full */
-export function stopsText(stops) {
-  const value = Math.round(stops * 100) / 100;
-  if (value === 0) return "full";
-  const text = String(Math.abs(value));
-  return `${value < 0 ? MINUS : "+"}${text} stop${text === "1" ? "" : "s"}`;
-}
+/** A dial in stops from full: "−1.3 stops", "full". */
+export const dialStopsText = (stops) => (Math.round(stops * 100) === 0 ? "full" : change(stops));
 
 /** Stops from full of a dial as lamps show it: "1/4 +7/10" is seven tenths above a quarter; null where it is none. */
 export function stopsFromDialText(text) {
@@ -33,10 +29,7 @@ export function stopsFromDialText(text) {
 }
 
 /** 8° down */
-export function tiltText(deg) {
-  const value = Math.round(Math.abs(deg));
-  return value === 0 ? "level" : `${value}° ${deg < 0 ? "down" : "up"}`;
-}
+export const tiltText = tilt;
 
 /** Bearing in degrees of a floor place: 0 toward the camera, positive toward camera right. */
 export const bearingDeg = (x, z) => Math.atan2(x, z) / DEG;

@@ -191,10 +191,11 @@ function reasonsOfFilter() {
 }
 
 function drawBar() {
-  const failed = matchingRows().length - shownRows().length;
-  const of = matchingRows().length === count ? `All ${grouped(count)}` : `${grouped(matchingRows().length)} of ${grouped(count)}`;
+  const matching = matchingRows();
+  const failed = matching.length - shownRows().length;
+  const of = matching.length === count ? `All ${grouped(count)}` : `${grouped(matching.length)} of ${grouped(count)}`;
   byId("shown").textContent =
-    `${of} variations${failed ? `, ${grouped(failed)} ${stoppedWord(matchingRows().filter(isFailed))}` : ""}`;
+    `${of} variations${failed ? `, ${grouped(failed)} ${stoppedWord(matching.filter(isFailed))}` : ""}`;
   byId("chips").replaceChildren(
     ...reasonsOfFilter().map(([words, act]) =>
       button(

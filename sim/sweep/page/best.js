@@ -13,7 +13,9 @@ function drawBest() {
     ? measures.some((m) => m.key === "score")
       ? "No variation that is shown is ranked."
       : "Nothing is ranked: the study wishes for nothing."
-    : `The first ${best.length}${part || ` of ${many(shownRows().length, "variation")} that were traced`}. Bars show how far off each wish is: under it to the left in blue, over it to the right in amber; a full arm is ${many(OFF_REACH, "stop")}.`;
+    : `The first ${best.length}${part || ` of ${many(shownRows().length, "variation")} that were traced`}. ` +
+      "Bars show how far off each wish is: under it to the left in blue, over it to the right in amber; " +
+      `a full arm is ${many(OFF_REACH, "stop")}.`;
   byId("sheets").replaceChildren(...best.map((row) => sheet(row, { onOpen: showSheet })));
   for (const node of byId("sheets").children) node.classList.toggle("picked", picked.has(Number(node.dataset.row)));
 }

@@ -117,7 +117,10 @@ function drawHeat() {
             ? "waiting"
             : "failed"
           : "–";
-    const told = `${axes[kd].label} ${down.labels[i]}, ${axes[ka].label} ${across.labels[j]}: ${v === null ? words : `${shownNumber(measure, v, 2)} ${measure.unit === "count" ? "" : measure.unit}`}, of ${live.length}${list.length > live.length ? ` (${list.length - live.length} failed)` : ""}${isBest ? ", the best" : ""}`;
+    const amount = v === null ? words : `${shownNumber(measure, v, 2)} ${measure.unit === "count" ? "" : measure.unit}`;
+    const missing = list.length > live.length ? ` (${list.length - live.length} failed)` : "";
+    const place = `${axes[kd].label} ${down.labels[i]}, ${axes[ka].label} ${across.labels[j]}`;
+    const told = `${place}: ${amount}, of ${live.length}${missing}${isBest ? ", the best" : ""}`;
     return svg(
       "g",
       {
@@ -237,8 +240,10 @@ function drawHeat() {
     low: `the lowest${over_words}`,
     high: `the highest${over_words}`,
   }[heat.by];
+  const bold = hasBase ? "The base's settings are in bold. " : "";
+  const framed = best ? "The black frame marks the cell nearest to what is wanted. " : "";
   byId("heat-told").textContent =
-    `Each cell: ${withUnit(measure)}, ${by}. ${hasBase ? "The base's settings are in bold. " : ""}${best ? "The black frame marks the cell nearest to what is wanted. " : ""}A cell picks its variations.`;
+    `Each cell: ${withUnit(measure)}, ${by}. ${bold}${framed}A cell picks its variations.`;
   byId("heat-legend").replaceChildren(colorLegend(scale, measure));
   return table;
 }

@@ -50,7 +50,9 @@ export function colorLegend(scale, measure) {
       viewBox: `0 0 ${width} 54`,
       role: "img",
       class: "ramp",
-      "aria-label": `Colours of ${withUnit(measure)}: from ${shownNumber(measure, scale.low, 2)} to ${shownNumber(measure, scale.high, 2)}`,
+      "aria-label":
+        `Colours of ${withUnit(measure)}: ` +
+        `from ${shownNumber(measure, scale.low, 2)} to ${shownNumber(measure, scale.high, 2)}`,
     },
     svg("text", { x: left, y: 12, class: "axis-name" }, clipped(withUnit(measure), width - 2 * left)),
     strips,

@@ -225,7 +225,9 @@ function drawScatter() {
       tabindex: 0,
       role: "application",
       "aria-roledescription": "scatter chart",
-      "aria-label": `${withUnit(my)} against ${withUnit(mx)}. Arrow keys go from mark to mark, space picks, Enter opens the sheet.`,
+      "aria-label":
+        `${withUnit(my)} against ${withUnit(mx)}. ` +
+        "Arrow keys go from mark to mark, space picks, Enter opens the sheet.",
     },
     drawing,
     tip,
@@ -243,7 +245,9 @@ function drawScatter() {
     failed ? `${grouped(failed)} ${stoppedWord(matchingRows().filter(isFailed))}` : "",
   ].filter(Boolean);
   byId("scatter-told").textContent =
-    `${many(drawn.length, "mark")}${left_out.length ? `; not drawn: ${left_out.join(", ")}` : ""}. Click marks or drag a box around them to pick them: they show in the tray, the pictures and the table. ${best.size ? "Rings: the best ten." : ""}`;
+    `${many(drawn.length, "mark")}${left_out.length ? `; not drawn: ${left_out.join(", ")}` : ""}. ` +
+    "Click marks or drag a box around them to pick them: they show in the tray, the pictures and the table. " +
+    (best.size ? "Rings: the best ten." : "");
   byId("scatter-legend").replaceChildren(...tint.legend);
 }
 
@@ -378,7 +382,8 @@ function bindPlot(plot) {
         mx = measureOf(cloud.x),
         my = measureOf(cloud.y);
       tell(
-        `${rows.id[row]}: ${mx.label} ${shownNumber(mx, mx.of(row))}, ${my.label} ${shownNumber(my, my.of(row))}${picked.has(row) ? ", picked" : ""}`,
+        `${rows.id[row]}: ${mx.label} ${shownNumber(mx, mx.of(row))}, ` +
+          `${my.label} ${shownNumber(my, my.of(row))}${picked.has(row) ? ", picked" : ""}`,
       );
     } else if (event.key === " " && cloud.at) {
       toggle(cloud.at.row);

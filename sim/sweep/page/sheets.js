@@ -65,7 +65,7 @@ export const OFF_REACH = Math.max(
   ),
 );
 
-// What a wish gets: the wanted stops or f-number, moved by how far off it is; an f-number grows by the root of 2 a stop.
+// What a wish gets: the wanted stops or f-number, moved by how far off it is; an f-number grows by root 2 a stop.
 function gotText(wish, off) {
   if (!isNumber(off)) return "–";
   return isNumber(wish.stops) ? signedStops(wish.stops + off) : `f/${(wish.f_number * 2 ** (off / 2)).toFixed(1)}`;

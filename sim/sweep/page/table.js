@@ -114,9 +114,8 @@ function drawTable() {
     Object.assign(sheetTable, { by: key, page: 0 });
     drawTable();
     byId(`sort-${key}`).focus();
-    tell(
-      `Sorted by ${key === "id" ? "name" : columns.find((c) => c.key === key)?.label}, ${sheetTable.down ? "highest" : "lowest"} first.`,
-    );
+    const by = key === "id" ? "name" : columns.find((c) => c.key === key)?.label;
+    tell(`Sorted by ${by}, ${sheetTable.down ? "highest" : "lowest"} first.`);
   };
   const head = (key, label, props = {}) =>
     el(
@@ -199,7 +198,8 @@ function drawTable() {
     ),
   );
   byId("table-told").textContent = list.length
-    ? `${many(list.length, "variation")}. ${hasBase ? "Settings as in the base are in grey. " : ""}Click a heading to sort, a name to open its sheet.`
+    ? `${many(list.length, "variation")}. ${hasBase ? "Settings as in the base are in grey. " : ""}` +
+      "Click a heading to sort, a name to open its sheet."
     : "No variation passes the filter.";
   drawPager(byId("table-pager"), sheetTable, pages, drawTable, "table");
 }
@@ -255,8 +255,10 @@ function drawFailed() {
   byId("failed-told").textContent = !failedRows.length
     ? "Every variation was traced."
     : !list.length
-      ? `${many(failedRows.length, "variation")} ${stoppedWord(failedRows)}; the filter hides ${failedRows.length === 1 ? "it" : "them"}.`
-      : `${many(list.length, "variation")} ${stoppedWord(list)}, for ${many(reasons.size, "reason")}. They have no readings and no place in the ranking.`;
+      ? `${many(failedRows.length, "variation")} ${stoppedWord(failedRows)}; ` +
+        `the filter hides ${failedRows.length === 1 ? "it" : "them"}.`
+      : `${many(list.length, "variation")} ${stoppedWord(list)}, for ${many(reasons.size, "reason")}. ` +
+        "They have no readings and no place in the ranking.";
   const these = list.slice(failedTable.page * PAGE_ROWS, (failedTable.page + 1) * PAGE_ROWS);
   byId("failed-h").textContent = failedRows.some((row) => rows.waiting[row]) ? "Failed or not traced yet" : "Failed";
   const told = sorted([...reasons.keys()], (reason) => reasons.get(reason), true);

@@ -36,8 +36,8 @@ function readAt(x, y, layers) {
   const now = isPlanned ? plannedWeights : heardWeights();
   const { gain } = isPlanned ? plannedMix : mixNow();
   const at = 3 * (y * width + x);
-  const parts = layers.map((layer, k) =>
-    now[k] * total(set.luminance.map((weight, c) => weight * gain[c] * layer[at + c])));
+  const seen = set.luminance.map((weight, c) => weight * gain[c]);
+  const parts = layers.map((layer, k) => now[k] * total(seen.map((weight, c) => weight * layer[at + c])));
   const sum = total(parts);
   if (!(sum > 0)) return ["black", ""];
   const most = parts.map((value, k) => [value / sum, k]).filter(([share]) => share >= 0.01)

@@ -1,4 +1,5 @@
 /** Mix the light layers of this page live: faders, exposure, white balance, filter, wipe, build-up, readings. */
+import { el } from "../../../web/elements.js";
 import { createMixer } from "../../../web/mixer.js";
 import { signedStops } from "../../../web/phrases.js";
 import { leaveBuildUp, wireBuildUp } from "./build_up.js";
@@ -53,13 +54,11 @@ function wireDesk() {
   byId("reset").addEventListener("click", () => {
     reset();
     lights.forEach((_, k) => { byId(`fader-${k}`).value = 0; });
-    const settings = { exposure: 0, balance: set.balance.at, filter: "" };
-    for (const [id, value] of Object.entries(settings)) byId(id).value = value;
+    for (const id of ["exposure", "balance", "filter"]) byId(id).value = desk.get()[id];
     leaveBuildUp();
   });
   byId("save").addEventListener("click", () => byId("picture").toBlob((blob) => {
-    const link = document.createElement("a");
-    Object.assign(link, { href: URL.createObjectURL(blob), download: `${set.file}.png` });
+    const link = el("a", { href: URL.createObjectURL(blob), download: `${set.file}.png` });
     link.click();
     setTimeout(() => URL.revokeObjectURL(link.href), 5000);
   }));

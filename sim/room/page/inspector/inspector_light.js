@@ -2,7 +2,7 @@
 import { el } from "../../../web/elements.js";
 import { choiceField, fieldsFromChoices, group, textField, textOf } from "./inspector_fields.js";
 import { aimField, headLine, placeFields, wordButton } from "./inspector_places.js";
-import { stopsFromDialText, stopsText } from "../measures.js";
+import { dialStopsText, stopsFromDialText } from "../measures.js";
 
 const GELS = [
   ["warm 60", { mired: 60 }, "warmer, 60 mired"],
@@ -149,7 +149,7 @@ function dialFields(first, room, set) {
     label: "Power",
     key: "power",
     hint: "such as 1/4 or -2 stops",
-    value: () => stopsText(store.powerStops(name)),
+    value: () => dialStopsText(store.powerStops(name)),
     send: (typed) => {
       const number = /^[-+]?\d*\.?\d+$/.test(typed) ? Number(typed) : typed === "full" ? 0 : stopsFromDialText(typed);
       return number === null ? set(["power"], typed) : link.edit(edits(number)[0], null, { quiet: true });
@@ -167,11 +167,11 @@ function dialFields(first, room, set) {
       text.refresh(item);
       const stops = store.powerStops(name);
       if (!gesture) slider.value = String(stops);
-      slider.setAttribute("aria-valuetext", stopsText(stops));
+      slider.setAttribute("aria-valuetext", dialStopsText(stops));
       note.textContent =
         Math.abs(stops - item.data.power_stops) < 0.005
           ? (item.data.words?.power ?? item.data.power_text ?? "")
-          : stopsText(stops);
+          : dialStopsText(stops);
     },
   };
 }

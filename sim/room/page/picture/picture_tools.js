@@ -2,7 +2,8 @@
 import { deskOf } from "./picture_desk.js";
 import { el } from "../../../web/elements.js";
 import { setAttribute, setText } from "./picture_elements.js";
-import { MINUS, stopsSpoken, stopsText } from "./picture_words.js";
+import { stopsSpoken, stopsText } from "./picture_words.js";
+import { MINUS } from "../../../web/phrases.js";
 
 const TRIAL_STOPS = 3;
 const ZOOMS = [

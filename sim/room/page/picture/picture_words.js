@@ -1,13 +1,11 @@
 /** Numbers in a photographer's words: stops, f-numbers, dials, shares. */
 
-export const MINUS = "\u2212";
+import { MINUS, readingShort, signedStops } from "../../../web/phrases.js";
 
 /** Stops with their sign, one decimal: "+1.3", "−0.7", "0.0"; "dark" where there is no light. */
 export function stopsText(stops, digits = 1) {
   if (stops === null || stops === undefined || Number.isNaN(stops)) return "\u2013";
-  if (stops === -Infinity || stops < -20) return "dark";
-  const text = Math.abs(stops).toFixed(digits);
-  return Number(text) === 0 ? text : (stops < 0 ? MINUS : "+") + text;
+  return stops < -20 ? "dark" : signedStops(stops, digits);
 }
 
 /** Stops as a screen reader shall say them. */
@@ -16,19 +14,8 @@ export function stopsSpoken(stops) {
   return text.startsWith(MINUS) ? `minus ${text.slice(1)}` : text.startsWith("+") ? `plus ${text.slice(1)}` : text;
 }
 
-// Engraved f-numbers by whole stops from f/1 on; common practice, no source.
-const MARKS = ["1", "1.4", "2", "2.8", "4", "5.6", "8", "11", "16", "22", "32", "45", "64", "90", "128"];
-
 /** A meter's reading to a tenth of a stop: "f/5.6 7/10"; "< f/0.7" and "no light" below. */
-export function fNumberText(value) {
-  if (!(value > 0)) return "no light";
-  const tenths = Math.round(20 * Math.log2(value));
-  if (tenths < -10) return "< f/0.7";
-  const stop = Math.floor(tenths / 10),
-    rest = tenths - 10 * stop;
-  const mark = stop < 0 ? "0.7" : (MARKS[stop] ?? (2 ** (stop / 2)).toFixed(0));
-  return `f/${mark}${rest ? ` ${rest}/10` : ""}`;
-}
+export const fNumberText = (value) => (value > 0 ? readingShort(value) : "no light");
 
 /** The value that an f-number's mark stands for: 5.6 is 2^2.5; null where it is no number. */
 export function fNumberFromText(text) {

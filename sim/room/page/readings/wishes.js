@@ -1,7 +1,8 @@
 /** Wishes for readings, and the dials that come nearest to them: asked, looked at, taken as one step of undo. */
 import { el } from "../../../web/elements.js";
 import { lightTag, numbersOf, setText } from "../picture/picture_elements.js";
-import { MINUS, dialText, fNumberFromText, fNumberText, stopsFromText, stopsText } from "../picture/picture_words.js";
+import { dialText, fNumberFromText, fNumberText, stopsFromText, stopsText } from "../picture/picture_words.js";
+import { MINUS } from "../../../web/phrases.js";
 
 const USUAL = [
   ["shadow-side cheek", `${MINUS}2`],
