@@ -181,8 +181,8 @@ def test_the_spot_reads_what_the_metering_reads_of_the_same_raw_pixels(browser: 
         asked = b.camera.model_copy(update={"f_number": found["grey_f_number"]})
         (grey,) = readings_from_regions(stack, b.mix, asked, ["circle"])
         assert grey.combined.from_grey_stops == pytest.approx(0.0, abs=1e-4)
-        names, counts = np.unique(b.frame.region[circle], return_counts=True)
-        assert found["part"]["name"] == b.frame.region_names[names[counts.argmax()]]
+        names, counts = np.unique(b.frame.part[circle], return_counts=True)
+        assert found["part"]["name"] == b.frame.part_names[names[counts.argmax()]]
 
 
 def test_a_pixel_and_its_distance_give_the_point_that_the_frame_gives(browser: Any) -> None:

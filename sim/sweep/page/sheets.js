@@ -110,8 +110,9 @@ function wishTable(row) {
 
 export const lights = [...new Set(readings.map((reading) => reading.light).filter(Boolean))];
 const readingAt = new Map(readings.map(({ kind, point, light }, k) => [JSON.stringify([kind, point, light]), k]));
+const pointsOf = (kind) => [...new Set(readings.filter((r) => r.kind === kind).map((r) => r.point))];
 const kinds = ["incident", "flat", "spot"]
-  .map((kind) => /** @type {[string, string[]]} */ ([kind, [...new Set(readings.filter((r) => r.kind === kind).map((r) => r.point))]]))
+  .map((kind) => /** @type {[string, string[]]} */ ([kind, pointsOf(kind)]))
   .filter(([, points]) => points.length);
 const figures = readings.flatMap((reading, k) => (reading.kind === "figure" ? [k] : []));
 export const valueText = (k, row) =>
@@ -222,7 +223,8 @@ export function scoreText(row) {
 /**
  * A variation's sheet; `onOpen` is called with the row where its picture is pressed.
  * @param {number} row
- * @param {{open?: boolean, heading?: "h2" | "h3" | "h4", id?: string | null, onOpen?: ((row: number) => void) | null}} [as]
+ * @typedef {"h2" | "h3" | "h4"} Heading
+ * @param {{open?: boolean, heading?: Heading, id?: string | null, onOpen?: ((row: number) => void) | null}} [as]
  */
 export function sheet(row, { open = false, heading = "h3", id = null, onOpen = null } = {}) {
   const place = rows.rank[row];

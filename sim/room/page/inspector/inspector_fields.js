@@ -170,9 +170,8 @@ export function fieldsFromChoices(link, path, descriptions, block) {
     }
     const isNumber = about.kind === "number" || (about.kind === undefined && !about.unit);
     const short = SHORT[about.key] ?? ((text) => text);
-    const hint = [about.description, about.example !== null && about.example !== undefined ? `such as ${about.example}` : ""]
-      .filter(Boolean)
-      .join(", ");
+    const example = about.example !== null && about.example !== undefined ? `such as ${about.example}` : "";
+    const hint = [about.description, example].filter(Boolean).join(", ");
     return textField({
       label,
       key,

@@ -62,7 +62,8 @@ export function mountPrint({ store, link }) {
     const at = painting?.part ?? 1;
     const ours = ["first", "settled"].includes(painting?.pass_name) && at < 1;
     // An order that traces nothing, such as for a new meter point, is no work on the picture.
-    const busy = ours && (!shown || late || shown.pass_name !== "settled" || (painting.serial > shown.serial && at > 0));
+    const isNewer = painting?.serial > shown?.serial && at > 0;
+    const busy = ours && (!shown || late || shown.pass_name !== "settled" || isNewer);
     const trouble = snapshot.failed && snapshot.failed.serial >= (painting?.serial ?? 0) ? snapshot.failed.text : "";
     figure.classList.toggle("is-busy", busy);
     setText(old, trouble && (stale || !shown) ? `No new picture: ${trouble}` : late ? "older than the set" : "");
