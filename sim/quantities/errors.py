@@ -11,6 +11,7 @@ The command prints ``str(error)`` as one line and exits with code 2.
 import unicodedata
 
 LONGEST_QUOTE = 60
+LONGEST_FAULT = 300
 
 
 class HalfstopError(Exception):
@@ -25,6 +26,15 @@ def one_line(text: str) -> str:
     """
     clean = "".join(" " if unicodedata.category(c) in ("Cc", "Cf", "Zl", "Zp", "Cs") else c for c in text)
     return " ".join(clean.split())
+
+
+def line_of_bug(error: Exception) -> str:
+    """A fault of ours, not of the user, as one line that can be shown.
+
+    >>> line_of_bug(KeyError("face"))
+    "this is a bug in halfstop: KeyError: 'face'"
+    """
+    return one_line(f"this is a bug in halfstop: {type(error).__name__}: {error}")[:LONGEST_FAULT]
 
 
 def quoted(value: object) -> str:

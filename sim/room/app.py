@@ -19,10 +19,10 @@ from starlette.routing import Route, WebSocketRoute
 from starlette.types import ASGIApp
 from starlette.websockets import WebSocket, WebSocketDisconnect
 
-from sim.quantities.errors import HalfstopError
+from sim.quantities.errors import HalfstopError, UnitError
 from sim.room.gate import HOST, Gate
 from sim.room.handlers import handle
-from sim.room.protocol.messages import Message
+from sim.room.protocol.messages import Message, refusal
 from sim.room.session import RoomSession
 
 SIM = Path(__file__).resolve().parents[1]
@@ -141,8 +141,15 @@ async def _room(socket: WebSocket) -> None:
     sending = asyncio.create_task(_send_all(socket, tab.next))
     try:
         while True:
-            await handle(session, tab, await socket.receive_text())
-    except (WebSocketDisconnect, RuntimeError, KeyError):
+            message = await socket.receive()
+            if message["type"] == "websocket.disconnect":
+                break
+            text = message.get("text")
+            if text is None:
+                tab.tell(refusal(None, UnitError("this page sent bytes", "a request as text", "load the page again")))
+                continue
+            await handle(session, tab, text)
+    except (WebSocketDisconnect, RuntimeError):
         pass
     finally:
         session.leave(tab)

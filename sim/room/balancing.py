@@ -7,7 +7,7 @@ from collections.abc import Callable, Coroutine
 from typing import TypeAlias
 
 from sim.light.readings import ProbeReadings
-from sim.quantities.errors import HalfstopError
+from sim.quantities.errors import HalfstopError, line_of_bug
 from sim.room.clients import Client
 from sim.room.open_scene import Snapshot
 from sim.room.protocol.messages import refusal
@@ -64,6 +64,10 @@ async def _searched(tab: Client, request: FindDials, snapshot: Snapshot, reading
         result = await asyncio.to_thread(balanced, scene, layout, readings, wishes, reference, locked)
     except HalfstopError as error:
         tab.tell(refusal(request.id, error))
+        return
+    except Exception as error:
+        # Answer even where the fault is ours, or the page would wait for ever.
+        tab.tell(refusal(request.id, HalfstopError(line_of_bug(error))))
         return
     tab.dials_found = (snapshot.revision, result)
     tab.tell({"type": "wishes", "id": request.id, "revision": snapshot.revision, **dials_from_balance(result)})

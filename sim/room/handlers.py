@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Awaitable, Callable
 from typing import TypeAlias, TypeVar
 
-from sim.quantities.errors import HalfstopError
+from sim.quantities.errors import LONGEST_FAULT, HalfstopError
 from sim.room.background.library import entries
 from sim.room.clients import Client
 from sim.room.examples import copied_example, path_from_text
@@ -17,7 +17,6 @@ from sim.room.targets import edits_from_balance
 R = TypeVar("R", bound=ask.Request)
 Work: TypeAlias = Callable[[RoomSession, Client, R], Awaitable[None]]
 HANDLERS: dict[type[object], Work[ask.Request]] = {}
-LONGEST_FAULT = 300
 
 
 async def handle(session: RoomSession, tab: Client, text: str) -> None:
@@ -210,15 +209,13 @@ async def _show_library(session: RoomSession, tab: Client, request: ask.ShowLibr
 async def _begin_export(session: RoomSession, tab: Client, request: ask.BeginExport) -> None:
     from sim.reports.preview import require_samples
 
-    options: dict[str, object] = {"draft": request.draft}
-    if request.size_px is not None:
-        options["size_px"] = request.size_px
-    if request.samples is not None:
-        options["samples"] = require_samples(request.samples)
+    samples = None if request.samples is None else require_samples(request.samples)
     snapshot = await session.snapshot()
     path = session.open_scene.path
     export = session.exports.begun(request.what, path)
-    session.begin(session.exports.run(export, path, snapshot.text, options))
+    session.begin(
+        session.exports.run(export, path, snapshot.text, draft=request.draft, size_px=request.size_px, samples=samples)
+    )
 
 
 @_handles(ask.CancelExport)

@@ -13,6 +13,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import TypeVar
 
+from sim.quantities.errors import line_of_bug
 from sim.render.cache.disk import LayerStore
 from sim.room.background.exports import Exports
 from sim.room.background.library import Entry, entry_by_id
@@ -32,6 +33,8 @@ T = TypeVar("T")
 WATCH_EVERY_S = 1.0
 # What stands on the set is looked over once it has come to rest.
 LOOK_OVER_AFTER_S = 0.3
+# Work that goes on and failed is taken up again after this.
+RESTART_AFTER_S = 5.0
 
 
 class RoomSession:
@@ -78,8 +81,8 @@ class RoomSession:
         """Open the scene and begin to trace it; `address` is told to whoever opens the same scene elsewhere."""
         self.address = address
         await self._take_up(self._path)
-        self.begin(self._watch())
-        self.begin(self.thumbnails.run())
+        self.begin(self._lasting("watching the file", self._watch))
+        self.begin(self._lasting("making the library's pictures", self.thumbnails.run))
         self._open = True
 
     async def close(self) -> None:
@@ -244,6 +247,32 @@ class RoomSession:
 
     def begin(self, work: Coroutine[object, object, None]) -> None:
         """Start work that goes on beside the rest until the session is closed."""
-        task: asyncio.Task[None] = asyncio.ensure_future(work)
+        task: asyncio.Task[None] = asyncio.ensure_future(self._whole(work))
         self._tasks.add(task)
         task.add_done_callback(self._tasks.discard)
+
+    async def _whole(self, work: Coroutine[object, object, None]) -> None:
+        """Do work whose failure is said on the page and ends nothing else."""
+        try:
+            await work
+        except Exception as error:
+            await self._say(line_of_bug(error))
+
+    async def _lasting(self, doing: str, work: Callable[[], Coroutine[object, object, None]]) -> None:
+        """Do work until it is done; where it fails, say so once for each new fault and take it up again."""
+        said = ""
+        while True:
+            try:
+                return await work()
+            except Exception as error:
+                line = f"{doing} failed and is taken up again: {line_of_bug(error)}"
+            if line != said:
+                said = line
+                await self._say(line)
+            await asyncio.sleep(RESTART_AFTER_S)
+
+    async def _say(self, line: str) -> None:
+        """Say a line on every page, beside the scene's name."""
+        async with self.turn:
+            await self.run(lambda: self.open_scene.caution(line))
+            self.tell((await self.run(self.open_scene.snapshot)).state)

@@ -39,7 +39,7 @@ class Version:
     frame_message: Frame | None = None
 
     def message(self) -> KeptVersion:
-        """What the tabs are told of it."""
+        """It as the tabs hear it."""
         return {"id": self.id, "title": self.title, "serial": self.serial, "frame": self.frame_message, **self.facts}
 
 
@@ -68,12 +68,12 @@ class Versions:
         """Keep a version; refuses a fifth."""
         if len(self.all) >= MOST:
             raise HalfstopError(f"{MOST} versions are kept already; drop one first")
-        number = max((slot.id for slot in self.all), default=0) + 1
+        number = max((version.id for version in self.all), default=0) + 1
         plain = one_line(title)[:LONGEST_TITLE] if isinstance(title, str) else ""
-        slot = Version(number, plain or f"Version {number}", text, facts, serial, frame, frame_message)
-        self.all.append(slot)
+        version = Version(number, plain or f"Version {number}", text, facts, serial, frame, frame_message)
+        self.all.append(version)
         self._write()
-        return slot
+        return version
 
     def follow(self, file: Path | None) -> None:
         """Go on keeping the texts in another file."""
@@ -82,11 +82,11 @@ class Versions:
 
     def rename(self, number: object, title: object) -> None:
         """Give a version another title."""
-        slot = self.by_id(number)
+        version = self.by_id(number)
         plain = one_line(title)[:LONGEST_TITLE] if isinstance(title, str) else ""
         if not plain:
             raise HalfstopError("a version needs a name; write a word or two")
-        self.all[self.all.index(slot)] = replace(slot, title=plain)
+        self.all[self.all.index(version)] = replace(version, title=plain)
         self._write()
 
     def drop(self, number: object) -> None:
@@ -96,14 +96,14 @@ class Versions:
 
     def by_id(self, number: object) -> Version:
         """The version with this id."""
-        found = next((slot for slot in self.all if slot.id == number), None)
-        if found is None:
+        version = next((version for version in self.all if version.id == number), None)
+        if version is None:
             raise HalfstopError("there is no kept version of this number; it may have been dropped in another tab")
-        return found
+        return version
 
     def message(self) -> messages.Versions:
-        """What the tabs are told."""
-        return {"type": "slots", "slots": [slot.message() for slot in self.all], "most": MOST}
+        """All of them as the tabs hear them."""
+        return {"type": "slots", "slots": [version.message() for version in self.all], "most": MOST}
 
     def _write(self) -> None:
         if self._file is None:

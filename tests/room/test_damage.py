@@ -14,6 +14,7 @@ from edit_script import applied
 from rooms import StillWorker, scene_file, served
 
 from sim.quantities.errors import HalfstopError, SceneError
+from sim.room import session
 from sim.room.document import journal
 from sim.room.document.scene_document import SceneDocument
 from sim.room.document.state_folder import stem_from_path
@@ -160,6 +161,46 @@ def test_hostile_requests_are_answered_on_the_same_socket(tmp_path: Path) -> Non
         tab.socket.send(json.dumps({"type": "undo", "id": "\ud800"}))
         assert tab.wait("refused", lambda m: m["id"] is None)
         assert tab.edit(TITLE)["type"] == "state"
+
+
+def test_bytes_on_the_socket_are_refused_and_work_goes_on(tmp_path: Path) -> None:
+    with served(scene_file(tmp_path), tmp_path / "state", worker=StillWorker) as room, room.client() as tab:
+        tab.wait("state")
+        tab.socket.send(b'{"type": "undo", "id": 1}')
+        assert tab.wait("refused", lambda m: m["id"] is None)["what"] == "this page sent bytes"
+        assert tab.edit(TITLE)["type"] == "state"
+
+
+def test_work_beside_the_rest_that_fails_is_said_and_taken_up_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(session, "WATCH_EVERY_S", 0.05)
+    monkeypatch.setattr(session, "RESTART_AFTER_S", 0.05, raising=False)
+    real, failures = OpenScene.disk, [KeyError("once"), KeyError("once"), KeyError("another")]
+
+    def disk(self: OpenScene) -> tuple[str, str]:
+        if failures:
+            raise failures.pop(0)
+        return real(self)
+
+    monkeypatch.setattr(OpenScene, "disk", disk)
+    path = scene_file(tmp_path)
+    with served(path, tmp_path / "state", worker=StillWorker) as room, room.client() as tab:
+        trouble = tab.wait("state", lambda m: "KeyError: 'another'" in m["trouble"], PATIENCE_S)["trouble"]
+        assert trouble.count("watching the file failed") == 2
+        path.write_text(path.read_text("utf-8") + "# more\n", "utf-8")
+        assert tab.wait("disk", timeout_s=PATIENCE_S)["what"] == "changed"
+
+
+def test_work_done_once_that_fails_is_said(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def look_over(self: OpenScene) -> bool:
+        raise ZeroDivisionError("nothing there")
+
+    with served(scene_file(tmp_path), tmp_path / "state", worker=StillWorker) as room, room.client() as tab:
+        monkeypatch.setattr(OpenScene, "look_over", look_over)
+        tab.edit(TITLE)
+        state = tab.wait("state", lambda m: "ZeroDivisionError" in m["trouble"], PATIENCE_S)
+        assert state["trouble"] == "this is a bug in halfstop: ZeroDivisionError: nothing there"
 
 
 def test_the_journal_and_its_name_are_forced_to_the_disk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -15,13 +15,13 @@ from sim.quantities import color
 from sim.render.cache.disk import LayerStore
 from sim.room.background import library
 from sim.room.background.library import (
-    ball_linear,
-    ball_png,
-    ball_scene,
     entries,
     entry_by_id,
     keep_png,
     kept_png,
+    thumbnail_linear,
+    thumbnail_png,
+    thumbnail_scene,
 )
 from sim.studio.gear.rig import rig_from_light
 from sim.studio.layout import unit
@@ -33,7 +33,7 @@ def lit(name: str, samples: int = 64) -> LightStack:
     """The stack of one modifier's picture, as traced."""
     entry = entry_by_id(name)
     assert entry is not None
-    return ball_linear(entry.block, side_px=SIDE, samples=samples)
+    return thumbnail_linear(entry.block, side_px=SIDE, samples=samples)
 
 
 def pixel_of(point_m: np.ndarray) -> tuple[int, int]:
@@ -55,7 +55,7 @@ def test_every_entry_is_a_light_of_its_own() -> None:
         "covered umbrella", "spot",
     }  # fmt: skip
     for entry in entries():
-        light = ball_scene(entry.block).lights["lamp"]
+        light = thumbnail_scene(entry.block).lights["lamp"]
         assert rig_from_light(light).output.amount > 0
         assert entry.id == "".join(c for c in entry.id if c.isascii() and (c.isalnum() or c == "-"))
     assert entry_by_id("../secret") is None
@@ -65,7 +65,7 @@ def test_a_bare_bulb_lights_the_pole_by_the_inverse_square(engine: object) -> No
     # A sphere that glows evenly gives E = F / (4 pi d2) outside, and a matt surface L = rho E / pi: CIE S 017,
     # luminous flux and Lambert's law; both are definitions.
     stack = lit("bare-bulb")
-    light = ball_scene({"kind": "bare", "bulb_diameter": "6 cm"}).lights["lamp"]
+    light = thumbnail_scene({"kind": "bare", "bulb_diameter": "6 cm"}).lights["lamp"]
     toward = unit(library._lamp_m() - library.CENTRE_M)
     pole_m = library.CENTRE_M + library.RADIUS_M * toward
     distance_m = library.LIGHT_DISTANCE_M - library.RADIUS_M
@@ -94,7 +94,7 @@ def test_the_core_of_the_shadow_ends_where_similar_triangles_say(engine: object)
 def test_a_grid_keeps_the_light_inside_its_angle(engine: object) -> None:
     # Nothing leaves a grid beyond its cut-off: half of the nominal full angle around the axis.
     stack = lit("reflector-18-cm-10deg-grid", samples=16)
-    light = ball_scene(entry_by_id("reflector-18-cm-10deg-grid").block).lights["lamp"]
+    light = thumbnail_scene(entry_by_id("reflector-18-cm-10deg-grid").block).lights["lamp"]
     end = rig_from_light(light).emitters[0].profile.theta_max_rad
     axis = unit(library.CENTRE_M - library._lamp_m())
     wall_z = -(5 - library.FRONT_M)
@@ -119,7 +119,7 @@ def test_a_grid_keeps_the_light_inside_its_angle(engine: object) -> None:
 
 def test_pictures_are_levelled_and_kept(engine: object, tmp_path: Path) -> None:
     entry = entry_by_id("octabox-90-cm")
-    png = ball_png(entry.block, side_px=48, samples=16)
+    png = thumbnail_png(entry.block, side_px=48, samples=16)
     picture = np.asarray(Image.open(io.BytesIO(png)))
     assert picture.shape == (48, 48, 3)
     # The brightest of the sphere is brought to 0.36, which sRGB (IEC 61966-2-1) encodes as 162.

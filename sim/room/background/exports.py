@@ -7,7 +7,8 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from sim.quantities.errors import HalfstopError
+from sim.quantities.errors import HalfstopError, line_of_bug
+from sim.room.background.messages import Answer, ExportKind, ExportRequest, ExportWritten, Failed, Step
 from sim.room.background.process import Child
 from sim.room.background.worker import WHATS, folder_of
 from sim.room.protocol import messages
@@ -18,6 +19,7 @@ TITLES = {"plan": "rig plan", "handout": "handout", "finish": "finished picture"
 # Reads as one bar: how far the whole is when a step begins and ends.
 STEP_SPAN = {"trace": (0.0, 0.6), "meters": (0.6, 0.8), "denoise": (0.8, 0.9), "files": (0.9, 1.0)}
 PLAN_SPAN = {"meters": (0.0, 0.8), "files": (0.8, 1.0)}
+CANCELLED = "cancelled; nothing was written"
 
 
 @dataclass
@@ -25,7 +27,7 @@ class Export:
     """One export: what it is, where it goes, how far it is, and in the end its files or the line that ended it."""
 
     id: int
-    what: str
+    what: ExportKind
     folder: Path
     step: str = "waiting"
     part: float = 0.0
@@ -35,7 +37,7 @@ class Export:
     cancelled: bool = field(default=False, repr=False)
 
     def message(self) -> messages.Export:
-        """What the tabs are told."""
+        """It as the tabs hear it."""
         return {
             "type": "export", "id": self.id, "what": self.what, "title": TITLES[self.what], "step": self.step,
             "part": round(self.part, 3), "folder": str(self.folder), "error": self.error, "done": self.done,
@@ -50,7 +52,7 @@ class Export:
 class Exports:
     """All exports of a session; one is under way at a time.
 
-    Arguments: `out` folder that scenes' folders are made in; `on_change` is told an export that moved on.
+    Arguments: `out` folder that scenes' folders are made in; `on_change` hears of an export that moved on.
     """
 
     def __init__(self, out: Path, on_change: Callable[[Export], None], environ: dict[str, str] | None = None) -> None:
@@ -67,57 +69,67 @@ class Exports:
 
     def begun(self, what: object, path: Path) -> Export:
         """A new export, not yet run; refuses an unknown kind and a second one beside the first."""
-        if what not in WHATS:
+        kind = next((each for each in WHATS if each == what), None)
+        if kind is None:
             raise HalfstopError(f"there is no export of that name; expected one of {', '.join(WHATS)}")
         if self.under_way is not None:
             busy = TITLES[self.under_way.what]
             raise HalfstopError(f"the {busy} is still being written; wait for it or cancel it")
-        export = Export(len(self.all) + 1, str(what), folder_of(str(what), self._out / path.stem))
+        export = Export(len(self.all) + 1, kind, folder_of(kind, self._out / path.stem))
         self.all[export.id] = export
         return export
 
-    async def run(self, export: Export, path: Path, text: str, options: dict[str, object]) -> None:
-        """Make an export of a scene as it stands in the room, saved or not."""
+    async def run(
+        self, export: Export, path: Path, text: str, *, draft: bool = False, size_px: int | None = None,
+        samples: int | None = None,
+    ) -> None:  # fmt: skip
+        """Make an export of a scene as it stands in the room, saved or not; see `ExportRequest`."""
         self._on_change(export)
-        spans = PLAN_SPAN if export.what == "plan" else STEP_SPAN
         with tempfile.TemporaryDirectory(prefix="halfstop-room-") as folder:
             # Work from a copy of its own, so that edits and saves during the export cannot mix in.
             copy = Path(folder) / path.name
-            copy.write_bytes(standing_alone(text, path).encode("utf-8"))
             child = self._child = Child(environ=self._environ)
             try:
+                copy.write_bytes(standing_alone(text, path).encode("utf-8"))
                 if export.cancelled:
-                    raise HalfstopError("cancelled; nothing was written")
+                    raise HalfstopError(CANCELLED)
                 await child.start()
-                order = {"do": "export", "what": export.what, "scene": str(copy), "out": str(self._out / path.stem)}
-                await child.order({**order, **options})
-                while (report := await child.report()) is not None:
-                    if "step" in report:
-                        export.step = report["step"]
-                        low, high = spans.get(export.step, (export.part, export.part))
-                        export.part = max(export.part, low + (high - low) * float(report["part"]))
-                        self._on_change(export)
-                        continue
-                    export.files = tuple(report.get("files", ()))
-                    # Name the scene by its own place, not by the copy's.
-                    error = report.get("error")
-                    export.error = None if error is None else str(error).replace(str(copy), str(path))
-                    # What a child says while it is being ended may be anything.
-                    if error is not None and export.cancelled:
-                        export.error = "cancelled; nothing was written"
-                    break
-                else:
-                    export.error = "cancelled; nothing was written" if export.cancelled else (
-                        f"the {TITLES[export.what]} ended before it was done; try again"
-                    )  # fmt: skip
+                await child.ask(ExportRequest(export.what, copy, self._out / path.stem, draft, size_px, samples))
+                self._end(export, await self._last_answer(export, child), copy, path)
             except (HalfstopError, OSError) as error:
                 export.error = str(error)
+            except Exception as error:
+                # A fault of ours ends this export alone, and is said.
+                export.error = CANCELLED if export.cancelled else line_of_bug(error)
             finally:
                 export.done = True
                 export.part = export.part if export.error else 1.0
                 self._child = None
                 await child.end()
         self._on_change(export)
+
+    async def _last_answer(self, export: Export, child: Child) -> Answer | None:
+        """Follow the steps; returns what ends them, None for a child that ended first."""
+        spans = PLAN_SPAN if export.what == "plan" else STEP_SPAN
+        while isinstance(answer := await child.answer(), Step):
+            export.step = answer.name
+            low, high = spans.get(export.step, (export.part, export.part))
+            export.part = max(export.part, low + (high - low) * answer.part)
+            self._on_change(export)
+        return answer
+
+    def _end(self, export: Export, answer: Answer | None, copy: Path, path: Path) -> None:
+        match answer:
+            case ExportWritten(files=files):
+                export.files = files
+            # What a child says while it is being ended may be anything.
+            case _ if export.cancelled:
+                export.error = CANCELLED
+            case Failed(line=line):
+                # Name the scene by its own place, not by the copy's.
+                export.error = line.replace(str(copy), str(path))
+            case _:
+                export.error = f"the {TITLES[export.what]} ended before it was done; try again"
 
     async def cancel(self, number: object) -> None:
         """End an export that is under way; nothing of it is written."""

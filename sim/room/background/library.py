@@ -126,7 +126,7 @@ _ENTRIES = tuple(_all())
 # -- the picture ---------------------------------------------------------------------------------
 
 
-def ball_scene(block: PlainDict) -> Scene:
+def thumbnail_scene(block: PlainDict) -> Scene:
     """A black room with a grey wall close behind the sphere, and one lamp with a modifier."""
     from sim.scene.edit import flow_text
 
@@ -145,12 +145,12 @@ def ball_scene(block: PlainDict) -> Scene:
     )
 
 
-def ball_layout(scene: Scene) -> Layout:
+def thumbnail_layout(scene: Scene) -> Layout:
     """The sphere in the sitter's place, the camera close on it, the lamp aimed at it."""
-    ball = trimesh.creation.icosphere(subdivisions=5, radius=RADIUS_M)
-    points = ball.vertices + CENTRE_M
-    normals = ball.vertices / np.linalg.norm(ball.vertices, axis=1, keepdims=True)
-    sphere = Part("sphere", "face", points, ball.faces, normals, None, Material("plain", (GREY, GREY, GREY)))
+    mesh = trimesh.creation.icosphere(subdivisions=5, radius=RADIUS_M)
+    points = mesh.vertices + CENTRE_M
+    normals = mesh.vertices / np.linalg.norm(mesh.vertices, axis=1, keepdims=True)
+    sphere = Part("sphere", "face", points, mesh.faces, normals, None, Material("plain", (GREY, GREY, GREY)))
     light = scene.lights["lamp"]
     camera_m = AIM_M + [0.0, 0.0, CAMERA_DISTANCE_M]
     fov_deg = float(np.degrees(2 * np.arctan(FRAME_M / 2 / CAMERA_DISTANCE_M)))
@@ -176,16 +176,16 @@ def _lamp_m() -> np.ndarray:
     return place_m
 
 
-def ball_linear(block: PlainDict, *, side_px: int = SIDE_PX, samples: int = SAMPLES, seed: int = 0) -> LightStack:
+def thumbnail_linear(block: PlainDict, *, side_px: int = SIDE_PX, samples: int = SAMPLES, seed: int = 0) -> LightStack:
     """The sphere's light stack, one layer; starts the renderer."""
-    scene = ball_scene(block)
-    layout = ball_layout(scene)
+    scene = thumbnail_scene(block)
+    layout = thumbnail_layout(scene)
     return CachedStage(scene, layout).render(size=(side_px, side_px), samples=samples, seed=seed, depth=DEPTH)
 
 
-def ball_png(block: PlainDict, *, side_px: int = SIDE_PX, samples: int = SAMPLES, seed: int = 0) -> bytes:
+def thumbnail_png(block: PlainDict, *, side_px: int = SIDE_PX, samples: int = SAMPLES, seed: int = 0) -> bytes:
     """The picture of a modifier's light as PNG; starts the renderer."""
-    stack = denoised(ball_linear(block, side_px=side_px, samples=samples, seed=seed), quality="balanced")
+    stack = denoised(thumbnail_linear(block, side_px=side_px, samples=samples, seed=seed), quality="balanced")
     linear = stack.mixed(np.ones((1, 3)), for_viewing=True)
     # Bring the brightest part of the sphere to the same level for every modifier.
     level = float(np.percentile(color.luminance(linear[stack.mask("face")]), LEVEL_PERCENTILE))
@@ -198,18 +198,18 @@ def ball_png(block: PlainDict, *, side_px: int = SIDE_PX, samples: int = SAMPLES
 # -- what is kept --------------------------------------------------------------------------------
 
 
-def ball_key(entry: Entry) -> str:
+def thumbnail_key(entry: Entry) -> str:
     """Key of a kept picture: the modifier, the library's own source and what that rests on."""
     return fingerprint.of("sphere", entry.block, fingerprint.made_by(__name__), SIDE_PX, SAMPLES)
 
 
 def kept_png(store: LayerStore | None, entry: Entry) -> bytes | None:
     """A picture made earlier, or None."""
-    found = store.get(ball_key(entry)) if store else None
-    return None if found is None else found["png"].tobytes()
+    arrays = store.get(thumbnail_key(entry)) if store else None
+    return None if arrays is None else arrays["png"].tobytes()
 
 
 def keep_png(store: LayerStore | None, entry: Entry, png: bytes) -> None:
     """Keep a picture in the user's cache."""
     if store:
-        store.put(ball_key(entry), {"png": np.frombuffer(png, np.uint8)})
+        store.put(thumbnail_key(entry), {"png": np.frombuffer(png, np.uint8)})

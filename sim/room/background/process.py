@@ -1,21 +1,21 @@
-"""A child process of the room that takes orders and reports as lines of JSON; see `sim.room.background.worker`."""
+"""A child process of the room that is asked and answers by lines of JSON; see `sim.room.background.worker`."""
 
 from __future__ import annotations
 
 import asyncio
-import json
 import os
 import sys
 from contextlib import suppress
 from pathlib import Path
-from typing import Any
+
+from sim.room.background.messages import Answer, Request, answer_from_line, line_from_request
 
 LONGEST_LINE = 1 << 20
 END_WITHIN_S = 6.0
 
 
 class Child:
-    """One child; started by `start`, spoken to by `order`, heard by `report`."""
+    """One child; started by `start`, asked by `ask`, heard by `answer`."""
 
     def __init__(self, *, nice: int = 0, environ: dict[str, str] | None = None) -> None:
         self._nice = nice
@@ -28,7 +28,7 @@ class Child:
         return self._process is not None and self._process.returncode is None
 
     async def start(self) -> None:
-        """Start the child; it waits for orders."""
+        """Start the child; it waits for requests."""
         home = str(Path(__file__).resolve().parents[3])
         path = os.pathsep.join(filter(None, (home, os.environ.get("PYTHONPATH", ""))))
         command = [sys.executable, "-P", "-W", "ignore", "-m", "sim.room.background.worker"]
@@ -42,18 +42,18 @@ class Child:
             start_new_session=True,
         )  # fmt: skip
 
-    async def order(self, order: dict[str, Any]) -> None:
-        """Send an order."""
+    async def ask(self, request: Request) -> None:
+        """Send a request."""
         assert self._process is not None and self._process.stdin is not None
         with suppress(BrokenPipeError, ConnectionResetError):
-            self._process.stdin.write(json.dumps(order).encode() + b"\n")
+            self._process.stdin.write(line_from_request(request))
             await self._process.stdin.drain()
 
-    async def report(self) -> dict[str, Any] | None:
-        """The next report, or None when the child has ended."""
+    async def answer(self) -> Answer | None:
+        """The next answer, or None when the child has ended."""
         assert self._process is not None and self._process.stdout is not None
         line = await self._process.stdout.readline()
-        return json.loads(line) if line.endswith(b"\n") else None
+        return answer_from_line(line) if line.endswith(b"\n") else None
 
     async def end(self) -> None:
         """End the child: by its closed stdin and a request, in the end by force."""

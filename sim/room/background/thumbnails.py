@@ -5,10 +5,10 @@ from __future__ import annotations
 import asyncio
 import base64
 from collections.abc import Callable, Iterable
-from typing import Any
 
 from sim.render.cache.disk import LayerStore
 from sim.room.background.library import Entry, entries, keep_png, kept_png
+from sim.room.background.messages import Answer, ThumbnailMade, ThumbnailRequest
 from sim.room.background.process import Child
 from sim.room.protocol.messages import Library
 
@@ -21,7 +21,7 @@ MOST_FAILURES = 3
 class Thumbnails:
     """The library as the tabs see it.
 
-    Arguments: `store` the cache, None keeps nothing; `on_ready` told each picture that comes; `resting` whether the
+    Arguments: `store` the cache, None keeps nothing; `on_ready` hears of each picture that comes; `resting` whether the
     painter leaves time for it.
     """
 
@@ -36,7 +36,7 @@ class Thumbnails:
         self._child: Child | None = None
 
     def message(self) -> Library:
-        """What the tabs are told of the library."""
+        """The library as the tabs hear it."""
         return {
             "type": "library",
             "modifiers": [
@@ -69,11 +69,11 @@ class Thumbnails:
             if not self._wanted and not self._resting():
                 await asyncio.sleep(LOOK_EVERY_S)
                 continue
-            report = await self._made(coming)
-            if report is None or "png" not in report:
+            answer = await self._made(coming)
+            if not isinstance(answer, ThumbnailMade):
                 failures += 1
                 continue
-            png = base64.b64decode(report["png"])
+            png = base64.b64decode(answer.png_base64)
             await asyncio.to_thread(keep_png, self._store, coming, png)
             self._put(coming, png)
         await self.close()
@@ -87,14 +87,14 @@ class Thumbnails:
         missing = [entry for entry in entries() if entry.id not in self._pngs]
         return next(iter(self._wanted.values()), missing[0] if missing else None)
 
-    async def _made(self, entry: Entry) -> dict[str, Any] | None:
+    async def _made(self, entry: Entry) -> Answer | None:
         try:
             if self._child is None or not self._child.alive:
                 self._child = Child(nice=NICE, environ=self._environ)
                 await self._child.start()
-            await self._child.order({"do": "ball", "modifier": entry.id})
-            return await self._child.report()
-        except OSError:
+            await self._child.ask(ThumbnailRequest(entry.id))
+            return await self._child.answer()
+        except (OSError, ValueError):
             return None
 
     async def close(self) -> None:

@@ -110,12 +110,12 @@ class SceneDocument:
     @property
     def pending_recovery(self) -> Kept | None:
         """Changes that an earlier process left and that are neither taken nor discarded yet."""
-        found = self._journal.left_behind()
-        while found is not None and found.text == self._disk_text:
+        kept = self._journal.left_behind()
+        while kept is not None and kept.text == self._disk_text:
             # They reached the file after all.
-            found.path.unlink(missing_ok=True)
-            found = self._journal.left_behind()
-        return found
+            kept.path.unlink(missing_ok=True)
+            kept = self._journal.left_behind()
+        return kept
 
     def recovery_text(self) -> str:
         """The question to ask about changes that were left, or an empty text."""

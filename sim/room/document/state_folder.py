@@ -30,6 +30,8 @@ def state_folder_from_environment(environ: Mapping[str, str] = os.environ) -> Pa
 
 def stem_from_path(path: Path) -> str:
     """Name of a scene file's own files in the state folder: its name and a digest of its full path."""
+    # This name and the endings that follow it (.journal, .lock, .slots and theirs) stay as they are whatever the code
+    # calls what is in them: under another name, what users kept would not be met again.
     real = os.path.realpath(path)
     digest = hashlib.blake2b(os.fsencode(real), digest_size=8).hexdigest()
     safe = "".join(c if c.isascii() and (c.isalnum() or c in "-_") else "-" for c in Path(real).stem)[:40]

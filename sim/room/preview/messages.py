@@ -11,10 +11,11 @@ ends all of it: what was not sent by then is never sent. Failed ends it too, wit
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any, ClassVar
+from typing import ClassVar
 
 from sim.advice.finding import Finding
 from sim.light.readings import ProbeReadings
+from sim.quantities.plain import PlainDict
 from sim.room.preview.frame import PreviewFrame
 
 
@@ -101,7 +102,7 @@ class ChecksReady:
     kind: ClassVar[str] = "checks"
     serial: int
     revision: int
-    record: dict[str, Any] = field(repr=False)
+    record: PlainDict = field(repr=False)
     findings: dict[str, tuple[Finding, ...]]
 
 
