@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import copy
+import fcntl
 import os
 import subprocess
 import sys
@@ -448,9 +449,45 @@ def test_what_a_dead_run_left_is_swept_but_not_another_run_s_work(tmp_path: Path
     old, new = tmp_path / ".new-old", tmp_path / ".new-now"
     for path in (old, new):
         path.write_bytes(b"half")
-    os.utime(old, (time.time() - 2 * disk.STALE_S,) * 2)
-    _entry(store, 1)
+    # Whatever the clock says: another run's work is what another run holds.
+    os.utime(new, (1000, 1000))
+    with new.open("rb") as held:
+        fcntl.flock(held, fcntl.LOCK_EX)
+        _entry(store, 1)
     assert not old.exists() and new.exists()
+
+
+def test_an_entry_that_cannot_go_does_not_stop_the_others(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    store = LayerStore(tmp_path)
+    keys = [_entry(store, number) for number in range(4)]
+    for age, key in enumerate(keys):
+        os.utime(tmp_path / f"{key}{disk.SUFFIX}", (1000 + age, 1000 + age))
+    size = next(tmp_path.iterdir()).stat().st_size
+    unlink = os.unlink
+
+    def stubborn(path: str) -> None:
+        if keys[0] in str(path):
+            raise PermissionError(1, "Operation not permitted")
+        unlink(path)
+
+    monkeypatch.setattr(disk.os, "unlink", stubborn)
+    keys.append(_entry(LayerStore(tmp_path, limit_bytes=3 * size), 4))
+    assert [store.get(key) is not None for key in keys] == [True, False, False, True, True]
+    gone, stayed = store.clear()
+    assert (len(gone), len(stayed)) == (2, 1)
+
+
+def test_a_clock_set_back_keeps_what_is_used_and_lets_the_oldest_go(tmp_path: Path) -> None:
+    store = LayerStore(tmp_path)
+    keys = [_entry(store, number) for number in range(3)]
+    size = next(tmp_path.iterdir()).stat().st_size
+    # A year ahead: so they look to a clock that was set back by a year.
+    for age, key in enumerate(keys):
+        os.utime(tmp_path / f"{key}{disk.SUFFIX}", (time.time() + 3e7 + age,) * 2)
+    full = LayerStore(tmp_path, limit_bytes=3 * size)
+    keys += [_entry(full, 3), _entry(full, 4)]
+    assert [(tmp_path / f"{key}{disk.SUFFIX}").exists() for key in keys] == [False, False, True, True, True]
+    assert all(path.stat().st_mtime < time.time() + 60 for path in tmp_path.iterdir())
 
 
 def test_a_folder_that_cannot_be_is_no_fault(tmp_path: Path) -> None:

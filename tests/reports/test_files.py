@@ -7,6 +7,8 @@ import os
 import signal
 import struct
 import zlib
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
 from pathlib import Path
 
 import numpy as np
@@ -15,8 +17,17 @@ import pytest
 from sim.light.mix import Mix
 from sim.light.stack import LightStack, no_excess
 from sim.quantities.errors import HalfstopError
-from sim.reports.files import MANIFEST, ResultFolder, exr_layer_names, png_bytes, write_layers, write_one_file
-from sim.reports.files.folder import STAGING_PREFIX, is_plain_name, listed_files
+from sim.reports.files import (
+    MANIFEST,
+    ResultFolder,
+    exr_layer_names,
+    folder_lock,
+    png_bytes,
+    write_layers,
+    write_one_file,
+)
+from sim.reports.files.folder import CLAIM, READY, STAGING_PREFIX, is_plain_name, listed_files
+from sim.reports.files.folder_lock import LOCK, claim
 
 
 def put(folder: Path, **files: str) -> None:
@@ -93,13 +104,86 @@ def test_ctrl_c_waits_for_the_renames(tmp_path: Path, monkeypatch: pytest.Monkey
 
 
 def test_what_a_killed_run_left_is_swept_but_not_a_running_ones(tmp_path: Path) -> None:
-    # Process numbers stay below 2^22 on Linux (proc(5), pid_max), so this one is not running.
-    dead, alive = tmp_path / f"{STAGING_PREFIX}4194305-x", tmp_path / f"{STAGING_PREFIX}{os.getpid()}-x"
+    dead, alive = tmp_path / f"{STAGING_PREFIX}dead", tmp_path / f"{STAGING_PREFIX}alive"
     for folder in (dead, alive):
         folder.mkdir()
         (folder / "key.txt").write_text("half")
+    half = tmp_path / f"{STAGING_PREFIX}half-a-file"
+    half.write_text("half")
+    (tmp_path / LOCK).touch()
+    handle = claim(alive / CLAIM)
     put(tmp_path, key="1")
-    assert not dead.exists() and alive.exists()
+    assert names(tmp_path) == {"key.txt", MANIFEST, alive.name}
+    # Its end, however it comes, frees what it holds.
+    os.close(handle)
+    put(tmp_path, key="1")
+    assert names(tmp_path) == {"key.txt", MANIFEST}
+
+
+def test_two_runs_wait_for_each_other(tmp_path: Path) -> None:
+    def run(number: int) -> None:
+        for turn in range(20):
+            put(tmp_path / "new", **{f"{number}-{part}-{turn % 3}": str(number) for part in range(4)})
+
+    with ThreadPoolExecutor(6) as pool:
+        list(pool.map(run, range(6)))
+    present = names(tmp_path / "new") - {MANIFEST}
+    assert present == set(listed_files(tmp_path / "new")) and len({name[0] for name in present}) == 1
+    assert len(present) == 4
+
+
+def test_a_folder_that_another_run_holds_too_long_is_one_line(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(folder_lock, "WAIT_S", 0.05)
+    with folder_lock.folder_lock(tmp_path), pytest.raises(HalfstopError, match="another run is writing there"):
+        put(tmp_path, key="1")
+    assert names(tmp_path) == set()
+
+
+def test_a_users_file_that_came_after_a_crash_is_left_alone(tmp_path: Path) -> None:
+    put(tmp_path, key="old")
+    ready = tmp_path / READY
+    ready.mkdir()
+    (ready / "key.txt").write_text("new")
+    (ready / "fill.txt").write_text("new")
+    (ready / MANIFEST).write_text(json.dumps({"files": ["fill.txt", "key.txt"]}))
+    (tmp_path / "fill.txt").write_text("mine")
+    with pytest.raises(HalfstopError, match=r"fill\.txt: there is a file of this name that halfstop did not make"):
+        put(tmp_path, key="newer")
+    assert (tmp_path / "fill.txt").read_text() == "mine" and (tmp_path / "key.txt").read_text() == "old"
+    (tmp_path / "fill.txt").unlink()
+    ResultFolder(tmp_path).require_usable(["key.txt"])
+    assert names(tmp_path) == {"key.txt", "fill.txt", MANIFEST} and (tmp_path / "fill.txt").read_text() == "new"
+
+
+def test_a_place_that_takes_no_files_is_one_line(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("mine")
+    os.mkfifo(tmp_path / "pipe")
+    (tmp_path / "loop").symlink_to("loop")
+    for name in ("file", "pipe", "loop", "file/deep", "loop/deep", "x" * 300):
+        with pytest.raises(HalfstopError, match="choose another place with --out") as caught:
+            put(tmp_path / name, key="1")
+        assert "\n" not in str(caught.value)
+    for name in ("pipe", "loop", "file/deep", "x" * 300):
+        with pytest.raises(HalfstopError, match="choose another place with --out"):
+            write_one_file(tmp_path / name, b"{}")
+    with pytest.raises(HalfstopError, match="no plain file"):
+        write_one_file(Path(os.devnull), b"{}")
+    assert names(tmp_path) == {"file", "pipe", "loop"} and (tmp_path / "pipe").is_fifo()
+
+
+@pytest.mark.parametrize("name", [MANIFEST, READY, LOCK])
+def test_what_stands_under_our_hidden_names_does_no_harm(tmp_path: Path, name: str) -> None:
+    outside = tmp_path / "outside"
+    outside.mkdir()
+    (outside / "key.txt").write_text("mine")
+    (outside / MANIFEST).write_text(json.dumps({"files": ["key.txt"]}))
+    for number, make in enumerate((os.mkfifo, lambda path: path.symlink_to(outside), lambda path: path.mkdir())):
+        folder = tmp_path / str(number)
+        folder.mkdir()
+        make(folder / name)
+        with suppress(HalfstopError):
+            put(folder, fill="1")
+    assert (outside / "key.txt").read_text() == "mine"
 
 
 def test_a_forged_manifest_does_not_reach_out_of_its_folder(tmp_path: Path) -> None:

@@ -2,7 +2,7 @@
 
 HALFSTOP_CACHE=off keeps none, HALFSTOP_CACHE=PATH chooses the folder. Each file is written beside its place and
 renamed, and holds its own checksum: one that fails it is removed and counts as missing. Past two gibibytes the least
-recently used go.
+recently used go. `halfstop cache` says where it is and how full, `halfstop cache --clear` empties it.
 """
 
 from __future__ import annotations
@@ -14,19 +14,21 @@ import sys
 import time
 from collections.abc import Mapping
 from contextlib import suppress
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Protocol
 
 import numpy as np
 import numpy.typing as npt
 
-from sim.quantities.atomic_write import write_whole
+from sim.quantities.atomic_write import sweep_pending, write_whole
 from sim.render.fingerprint import DIGEST_BYTES
 
 LIMIT_BYTES = 2 << 30
 SUFFIX = ".layer"
-# What another process has not finished after so long was left behind by one that ended.
-STALE_S = 3600.0
+PENDING_PREFIX = ".new-"
+# A file system's clock and the machine's may differ by so much.
+CLOCK_SLACK_NS = 2_000_000_000
 
 Arrays = dict[str, npt.NDArray[Any]]
 
@@ -51,6 +53,15 @@ def store_from_environment(environ: Mapping[str, str] = os.environ) -> LayerStor
     if home and os.access(home, os.W_OK):
         return LayerStore(Path(home) / ".cache" / "halfstop" / "layers")
     return LayerStore(Path(sys.prefix) / "halfstop-layers") if sys.prefix != sys.base_prefix else None
+
+
+@dataclass(frozen=True)
+class Entry:
+    """A file of the store: when it was last used, in ns since 1970, its size and its path."""
+
+    used_ns: int
+    size_bytes: int
+    path: str
 
 
 class LayerStore:
@@ -89,30 +100,68 @@ class LayerStore:
         body = stream.getbuffer()
         with suppress(OSError):
             self.folder.mkdir(parents=True, exist_ok=True, mode=0o700)
-            write_whole(self._path(key), (_checksum(key, body), body), private=True, prefix=".new-")
-            self._trim()
+            write_whole(self._path(key), (_checksum(key, body), body), private=True, prefix=PENDING_PREFIX)
+            sweep_pending(self.folder, PENDING_PREFIX)
+            self._trim(newest=self._path(key))
+
+    def entries(self) -> list[Entry]:
+        """All entries; none where there is no folder yet. Raises OSError where it cannot be read."""
+        entries: list[Entry] = []
+        with suppress(FileNotFoundError), os.scandir(self.folder) as items:
+            for item in items:
+                # Another run may take a file away at any moment.
+                with suppress(FileNotFoundError):
+                    if item.name.endswith(SUFFIX) and item.is_file(follow_symlinks=False):
+                        facts = item.stat(follow_symlinks=False)
+                        entries.append(Entry(facts.st_mtime_ns, facts.st_size, item.path))
+        return entries
+
+    def clear(self) -> tuple[list[Entry], list[Entry]]:
+        """Remove all entries, and what killed runs left half written; returns those that went and those that stayed."""
+        gone: list[Entry] = []
+        stayed: list[Entry] = []
+        for entry in self.entries():
+            (gone if _removed(entry.path) else stayed).append(entry)
+        sweep_pending(self.folder, PENDING_PREFIX)
+        return gone, stayed
 
     def _path(self, key: str) -> Path:
         return self.folder / f"{key}{SUFFIX}"
 
-    def _trim(self) -> None:
-        entries: list[tuple[float, int, str]] = []
-        with os.scandir(self.folder) as found:
-            for item in found:
-                # Another run may take a file away at any moment.
-                with suppress(FileNotFoundError):
-                    facts = item.stat(follow_symlinks=False)
-                    if item.name.startswith(".new-") and facts.st_mtime < time.time() - STALE_S:
-                        os.unlink(item.path)
-                    elif item.name.endswith(SUFFIX):
-                        entries.append((facts.st_mtime_ns, facts.st_size, item.path))
-        excess = sum(size for _, size, _ in entries) - self.limit_bytes
-        for _, size, path in sorted(entries):
+    def _trim(self, newest: Path) -> None:
+        entries = sorted(self.entries(), key=lambda entry: (entry.path == str(newest), entry.used_ns, entry.path))
+        _bring_back_to_now(entries)
+        excess = sum(entry.size_bytes for entry in entries) - self.limit_bytes
+        for entry in entries:
             if excess <= 0:
                 break
-            with suppress(FileNotFoundError):
-                os.unlink(path)
-            excess -= size
+            # One that cannot go stays, and the next one goes in its place.
+            if _removed(entry.path):
+                excess -= entry.size_bytes
+
+
+def _bring_back_to_now(entries: list[Entry]) -> None:
+    """Date entries that a clock since set back left in the future just before now, in their order.
+
+    Without this all that is kept from now on would count as older than they, and go first.
+    """
+    now_ns = time.time_ns()
+    ahead = [entry for entry in entries if entry.used_ns > now_ns + CLOCK_SLACK_NS]
+    for place, entry in enumerate(ahead):
+        used_ns = now_ns - CLOCK_SLACK_NS + place
+        with suppress(OSError):
+            os.utime(entry.path, ns=(used_ns, used_ns))
+
+
+def _removed(path: str) -> bool:
+    """Remove a file; whether it is gone."""
+    try:
+        os.unlink(path)
+    except FileNotFoundError:
+        return True
+    except OSError:
+        return False
+    return True
 
 
 def _checksum(key: str, body: memoryview) -> bytes:

@@ -1,6 +1,7 @@
 """Files of a preview: written whole or not at all, and only over files of our own.
 
     folder   a folder of results: staged, renamed, remembered in a manifest
+    folder_lock  one run at a time changes it
     png      pictures with their title and settings
     exr      the layers in linear light
 
