@@ -110,6 +110,8 @@ def _reduced(rows: Rows, window: _Window) -> FloatArray:
 
 def _read_coded(path: Path, aspect: float) -> FloatArray:
     with open_file(path, MOST_FILE_BYTES) as stream, warnings.catch_warnings():
+        # Of damaged Exif data Pillow warns; the picture is good all the same.
+        warnings.simplefilter("ignore")
         warnings.simplefilter("error", Image.DecompressionBombWarning)
         with Image.open(stream, formats=("PNG", "JPEG")) as picture:
             if picture.width * picture.height > MOST_PIXELS:
@@ -191,31 +193,34 @@ def _upright(rgb: FloatArray, orientation: int) -> FloatArray:
 
 def _read_exr(path: Path, aspect: float) -> FloatArray:
     """The first part of an OpenEXR file; a single channel counts as grey."""
+    import Imath
     import OpenEXR
 
     with open_file(path, MOST_FILE_BYTES) as stream:
+        # The reader that gives rows ends the process on a header that is no text, so let the other one look first.
+        with OpenEXR.File(stream, separate_channels=True, header_only=True) as looked_at:
+            header = looked_at.header()
+            low, high = (corner.tolist() for corner in header["dataWindow"])
+            sampled = {channel.name: (channel.xSampling, channel.ySampling) for channel in header["channels"]}
+        height, width = high[1] - low[1] + 1, high[0] - low[0] + 1
+        if height * width > MOST_EXR_PIXELS:
+            raise _too_large(path, MOST_EXR_PIXELS)
+        names = ["R", "G", "B"] if "R" in sampled else [next(iter(sampled))]
+        if any(sampled[name] != (1, 1) for name in names):
+            raise ValueError("a channel without a value for each pixel")
+        window = _window(height, width, aspect)
+        stream.seek(0)
         file = OpenEXR.InputFile(stream)
+        number = Imath.PixelType(Imath.PixelType.FLOAT)
+
+        def rows(first: int, end: int) -> FloatArray:
+            top = low[1] + window.top
+            planes = file.channels(names, number, top + first, top + end - 1)
+            cut = slice(window.left, window.left + window.width)
+            values = [np.frombuffer(plane, np.float32).reshape(end - first, width)[:, cut] for plane in planes]
+            return np.stack(values * (3 // len(values)), -1)
+
         try:
-            header = file.header()
-            low, high = header["dataWindow"].min, header["dataWindow"].max
-            height, width = high.y - low.y + 1, high.x - low.x + 1
-            if height * width > MOST_EXR_PIXELS:
-                raise _too_large(path, MOST_EXR_PIXELS)
-            channels = header["channels"]
-            names = ("R", "G", "B") if "R" in channels else (next(iter(channels)),)
-            kinds = [{"HALF": "<f2", "FLOAT": "<f4", "UINT": "<u4"}[str(channels[name].type)] for name in names]
-            window = _window(height, width, aspect)
-
-            def rows(first: int, end: int) -> FloatArray:
-                top = low.y + window.top
-                data = file.channels(list(names), scanLine1=top + first, scanLine2=top + end - 1)
-                strip = np.empty((end - first, window.width, 3), np.float32)
-                for place, (plane, kind) in enumerate(zip(data, kinds, strict=True)):
-                    values = np.frombuffer(plane, kind).reshape(end - first, width)
-                    part = values[:, window.left : window.left + window.width]
-                    strip[..., slice(None) if len(names) == 1 else place] = part[..., None] if len(names) == 1 else part
-                return strip
-
             return _reduced(rows, window)
         finally:
             file.close()

@@ -10,6 +10,7 @@ import json
 import struct
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import TypeGuard
 
 import numpy as np
 
@@ -96,7 +97,7 @@ class _File:
     def item(self, kind: str, index: Plain) -> PlainDict:
         """An item of one of the document's lists."""
         items = _list(self.document.get(kind))
-        if not isinstance(index, int) or not 0 <= index < len(items):
+        if not _is_whole(index) or not 0 <= index < len(items):
             raise _damaged(f"it names one of its {kind} that is not there")
         return _dict(items[index])
 
@@ -149,7 +150,9 @@ class _File:
         if kind == "SCALAR":
             return values
         scale = np.iinfo(number).max if accessor.get("normalized") is True and number.kind in "iu" else 1
-        return values.astype(np.float64) / scale
+        # Numbers that are none may signal when they are converted.
+        with np.errstate(invalid="ignore"):
+            return values.astype(np.float64) / scale
 
 
 def _placed_meshes(file: _File) -> Iterator[tuple[str, PlainDict, FloatArray]]:
@@ -162,7 +165,7 @@ def _placed_meshes(file: _File) -> Iterator[tuple[str, PlainDict, FloatArray]]:
     meshes = 0
     while waiting:
         index, world_from_parent = waiting.pop()
-        if not isinstance(index, int) or not 0 <= index < len(nodes):
+        if not _is_whole(index) or not 0 <= index < len(nodes):
             raise _damaged("it names one of its nodes that is not there")
         if index in seen:
             raise _damaged("a node stands in two places of its tree")
@@ -210,9 +213,13 @@ def _numbers(value: Plain, count: int) -> FloatArray:
 
 
 def _number(value: Plain) -> int:
-    if not isinstance(value, int) or not 0 <= value < 1 << 40:
+    if not _is_whole(value) or not 0 <= value < 1 << 40:
         raise _damaged("a count or an offset is no whole number")
     return value
+
+
+def _is_whole(value: Plain) -> TypeGuard[int]:
+    return isinstance(value, int) and not isinstance(value, bool)
 
 
 def _text(value: Plain) -> str:

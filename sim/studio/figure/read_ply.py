@@ -203,8 +203,10 @@ class _Binary:
         axes = _xyz(element)
         rows = self._rows(element, [0] * len(element.columns))
         points = np.empty((element.count, 3))
-        for axis, place in enumerate(axes):
-            points[:, axis] = rows[f"c{place}"]
+        # Numbers that are none may signal when they are converted.
+        with np.errstate(invalid="ignore"):
+            for axis, place in enumerate(axes):
+                points[:, axis] = rows[f"c{place}"]
         return points
 
     def skip(self, element: _Element) -> None:
