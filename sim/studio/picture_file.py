@@ -40,7 +40,7 @@ MOST_PIXELS, MOST_EXR_PIXELS = 64_000_000, 256_000_000
 MOST_JPEG_PIXELS = 24_000_000
 # Pixels kept for the last, fine resampling, and pixels of a strip.
 KEPT_PIXELS, STRIP_PIXELS = 8_000_000, 1_000_000
-ORIENTATION_TAG = 0x0112  # Exif 2.32, 4.6.4
+ORIENTATION_TAG = 0x0112  # [Exif:2019], 4.6.4
 
 
 @dataclass(frozen=True)

@@ -1,7 +1,7 @@
 """Read the surfaces of a GLB file: each primitive of triangles, placed by its nodes.
 
 Does not: read materials, textures, skins or morph targets, unpack compressed meshes, or open any other file.
-Source: Khronos Group, glTF 2.0 specification, 2021.
+Source: [GlTF:2021].
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """Read the surfaces of an OBJ file by object, or by group where it names no objects.
 
 Does not: read curves, colours, texture coordinates or materials, or open any other file that it names.
-Source: "Object Files (.obj)", appendix B1 of a modeller's manual, 1995, from memory.
+The form is read as is common practice, no source.
 """
 
 from __future__ import annotations
