@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from memory import grown_mb
+from peak_memory import grown_mb
 from PIL import Image, ImageCms, ImageOps
 
 from sim.quantities.color import luminance

@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import trimesh
-from memory import grown_mb
+from peak_memory import grown_mb
 
 from sim.quantities.errors import SceneError
 from sim.scene.model.sitter import Sitter
