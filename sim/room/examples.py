@@ -29,7 +29,7 @@ class Example:
 def examples() -> tuple[Example, ...]:
     """The set-ups that come with the program, as they are titled and commented in their files."""
     shipped = asset_names("scenes")
-    found = []
+    read = []
     for name in (name for name in OURS if name in shipped):
         path = asset_path(name)
         comment: list[str] = []
@@ -37,8 +37,8 @@ def examples() -> tuple[Example, ...]:
             if not line.startswith("#") or not line.strip("# "):
                 break
             comment.append(line.strip("# "))
-        found.append(Example(name, load_scene(path).title, " ".join(comment)))
-    return tuple(found)
+        read.append(Example(name, load_scene(path).title, " ".join(comment)))
+    return tuple(read)
 
 
 def is_original(path: Path) -> bool:

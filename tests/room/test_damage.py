@@ -150,14 +150,14 @@ def test_hostile_requests_are_answered_on_the_same_socket(tmp_path: Path) -> Non
     path = scene_file(tmp_path)
     with served(path, tmp_path / "state", worker=StillWorker) as room, room.client() as tab:
         tab.wait("state")
-        for request, told in (
+        for request, fault in (
             ({"type": "save_as", "path": "x" * 300}, "cannot be written"),
             ({"type": "save_as", "path": "~nosuchuser/a.yaml"}, "no user of this name"),
             ({"type": "edit", "edits": [{"op": "dials", "stops": {"key": int("9" * 4000)}}]}, "a number without end"),
             ({"type": "edit", "edits": [{**TITLE, "value": "\ud800"}]}, "characters of text"),
         ):
             answer = tab.ask(request.pop("type"), **request)
-            assert answer["type"] == "refused" and told in str(answer)
+            assert answer["type"] == "refused" and fault in str(answer)
         tab.socket.send(json.dumps({"type": "undo", "id": "\ud800"}))
         assert tab.wait("refused", lambda m: m["id"] is None)
         assert tab.edit(TITLE)["type"] == "state"

@@ -23,9 +23,9 @@ ROOT = Path(__file__).resolve().parents[2]
 @pytest.fixture()
 def room(tmp_path: Path) -> Iterator[Served]:
     """A room with a set for tests; nothing is painted."""
-    with served(scene_file(tmp_path), tmp_path / "state", worker=StillWorker) as found:
-        found.path = tmp_path / "set.yaml"
-        yield found
+    with served(scene_file(tmp_path), tmp_path / "state", worker=StillWorker) as served_room:
+        served_room.path = tmp_path / "set.yaml"
+        yield served_room
 
 
 # -- who may speak -------------------------------------------------------------------------------

@@ -51,7 +51,7 @@ class _Edit(BaseModel):
 
 
 class SetValue(_Edit):
-    """Any value in the form of the scene file, at a key path."""
+    """A value in the form of the scene file, at a key path."""
 
     op: Literal["set"] = "set"
     path: Path
