@@ -6,6 +6,7 @@
     checks    latitude, checks
     room      open
     sweep     sweep
+    cache     cache
     progress  what is shown while a preview is made
     tables    readings on the terminal
 

@@ -20,7 +20,7 @@ from typing import Annotated, NoReturn
 
 import typer
 
-from sim.cli import checks, lighting, room, sweep
+from sim.cli import cache, checks, lighting, room, sweep
 from sim.quantities.errors import HalfstopError, one_line
 
 app = typer.Typer(
@@ -159,6 +159,7 @@ lighting.add_commands(app)
 checks.add_commands(app)
 room.add_commands(app)
 sweep.add_commands(app)
+cache.add_commands(app)
 
 
 def main(arguments: Sequence[str] | None = None) -> NoReturn:

@@ -1,4 +1,4 @@
-"""What of this machine halfstop can use, as plain lines: engine, denoiser, rig view, threads, memory."""
+"""What of this machine halfstop can use, as plain lines: engine, denoiser, rig view, threads, memory, cache."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ from collections.abc import Iterable
 from pathlib import Path
 
 import sim
+from sim.cli.cache import cache_line
 from sim.render.engine import EngineReport, describe_engines, llvm_version, wanted_engine
 
 TRIAL_LIMIT_S = 60.0
@@ -56,6 +57,7 @@ def doctor_lines(*, fresh: bool = True) -> tuple[list[str], bool]:
         f"rig view: {_rig_view()}",
         f"threads: {len(os.sched_getaffinity(0))} of {os.cpu_count()} cores may be used",
         f"memory: {_memory()}",
+        cache_line(os.environ),
     ]
     return lines, chosen is not None
 
