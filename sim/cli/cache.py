@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from sim.quantities.errors import HalfstopError, one_line
 from sim.quantities.open_file import size_text
-from sim.render.cache.disk import Entry, LayerStore, store_from_environment
+
+if TYPE_CHECKING:
+    from sim.render.cache.disk import Entry, LayerStore
 
 
 def add_commands(app: typer.Typer) -> None:
@@ -21,6 +23,8 @@ def cache(
     clear: Annotated[bool, typer.Option("--clear", help="Remove all that is kept; the next run traces anew.")] = False,
 ) -> None:
     """Say where traced light is kept from run to run, and how much; --clear empties it."""
+    from sim.render.cache.disk import store_from_environment
+
     store = store_from_environment()
     if clear and store is not None:
         print(cleared_line(store))
@@ -57,6 +61,8 @@ def cleared_line(store: LayerStore) -> str:
 
 def cache_line(environ: Mapping[str, str]) -> str:
     """The line that `halfstop doctor` has on it."""
+    from sim.render.cache.disk import store_from_environment
+
     return f"cache: {cache_text(store_from_environment(environ))}; halfstop cache --clear empties it"
 
 
