@@ -9,13 +9,13 @@ import re
 import zlib
 from dataclasses import replace
 from functools import cache
-from html import escape
 from pathlib import Path
 from xml.etree import ElementTree
 
 import numpy as np
 import pytest
 from browser import opened_page
+from markupsafe import escape
 
 from sim.light.mix import mix_from_scene
 from sim.light.readings import ProbeId, ProbeReadings
