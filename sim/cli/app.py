@@ -22,6 +22,7 @@ import typer
 
 from sim.cli import cache, checks, lighting, room, sweep
 from sim.quantities.errors import HalfstopError, one_line
+from sim.reports.fonts import missing
 
 app = typer.Typer(
     name="halfstop",
@@ -181,6 +182,8 @@ def run(arguments: Sequence[str] | None = None) -> int:
         with _signals_as_exceptions(ended):
             code = app(args=arguments, standalone_mode=False, prog_name="halfstop", obj=ended)
             sys.stdout.flush()
+        if line := missing.take_line():
+            _say(line)
         return code if isinstance(code, int) else 0
     except (_Ended, KeyboardInterrupt, typer.Abort, Exception) as error:
         # Compiled code may turn the exception of a signal into one of its own: the signal is what counts.

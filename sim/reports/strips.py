@@ -12,7 +12,7 @@ from PIL import Image, ImageDraw
 from sim.light.develop import develop
 from sim.light.mix import Mix
 from sim.light.stack import LightStack
-from sim.reports.sheets.lettering import fitted, font
+from sim.reports.sheets.lettering import fitted, font, write
 from sim.scene.model import Camera
 
 GAP_PX, GROUND, INK = 6, (24, 26, 28), (238, 236, 230)
@@ -60,7 +60,8 @@ def strip_image(frames: Sequence[StripFrame], height_px: int = 480) -> Image.Ima
     for frame, picture in zip(frames, pictures, strict=True):
         sheet.paste(picture, (x, GAP_PX))
         text = fitted(frame.caption, type_px, picture.width)
-        draw.text((x, GAP_PX + height_px + 0.45 * type_px), text, fill=INK, font=font(type_px))
+        baseline = GAP_PX + height_px + 0.45 * type_px + font(type_px).getmetrics()[0]
+        write(draw, x, baseline, text, type_px, INK)
         x += picture.width + GAP_PX
     return sheet
 
@@ -87,8 +88,8 @@ def _captioned(frame: StripFrame, height_px: int) -> Image.Image:
     sheet = Image.new("RGB", (picture.width, height_px + round(2 * type_px)), GROUND)
     sheet.paste(picture, (0, 0))
     text = fitted(frame.caption, type_px, picture.width - type_px)
-    place = (type_px // 2, height_px + 0.35 * type_px)
-    ImageDraw.Draw(sheet).text(place, text, fill=INK, font=font(type_px))
+    baseline = height_px + 0.35 * type_px + font(type_px).getmetrics()[0]
+    write(ImageDraw.Draw(sheet), type_px // 2, baseline, text, type_px, INK)
     return sheet
 
 

@@ -17,7 +17,7 @@ from sim.metering.points import STANDARD_POINTS, PointReadings, Reading
 from sim.quantities import phrases
 from sim.reports.sheets import contact_sheet, levelled_sheet, settings_text
 from sim.reports.sheets.captions import lift_text, stops_text
-from sim.reports.sheets.lettering import drawable, fitted, width_px, wrapped
+from sim.reports.sheets.lettering import fitted, width_px, wrapped
 from sim.scene import model
 from sim.scene.light_words import modifier_words, power_words
 from sim.scene.read import load_scene
@@ -229,10 +229,6 @@ def test_text_never_leaves_its_room(text: str, size_px: int, room_px: int) -> No
     least = width_px("...", size_px)
     for line in (fitted(text, size_px, room_px), *wrapped(text, size_px, room_px)):
         assert width_px(line, size_px) <= max(room_px, least)
-
-
-def test_signs_that_the_typeface_lacks_become_plain() -> None:
-    assert drawable("−2 × 90°, Größe, Dvořák, 日") == "-2 x 90°, Grosse, Dvorak, ?"
 
 
 def _leaves(kind: type) -> list[type]:

@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
-import unicodedata
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from html import escape
 
 import numpy as np
-from reportlab.pdfbase.pdfmetrics import stringWidth
+from reportlab.lib.colors import toColor
 from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import Flowable
 from scipy.spatial import ConvexHull, QhullError
 
+from sim.reports.plan.type import draw_line, line_width
+
 INK = "#14181d"
-FONT, BOLD_FONT = "Helvetica", "Helvetica-Bold"
 SVG_FONT = "Helvetica, Arial, 'Liberation Sans', Arimo, sans-serif"
 MM_IN_POINTS = 72 / 25.4
 ASCENT, DESCENT, LEADING = 0.76, 0.24, 1.22  # of the type size; the font's own within 0.03
@@ -92,32 +92,12 @@ class Sheet:
 
 
 def width_mm(text: str, size_mm: float, bold: bool = False) -> float:
-    """Width of a line of type in mm, by the metrics of the PDF's own font.
+    """Width of a line of type in mm, by the metrics of the fonts in the PDF.
 
     >>> round(width_mm("key", 10.0), 2)
     15.56
     """
-    return float(stringWidth(latin(text), BOLD_FONT if bold else FONT, size_mm))
-
-
-def latin(text: str) -> str:
-    """The text in the characters of the PDF's standard fonts: accents are dropped where they must be, else `?`.
-
-    >>> latin("caf\u00e9 \u2212 \u0101")
-    'caf\u00e9 - a'
-    """
-    drawable = []
-    for char in text.replace("\u2212", "-").replace("\u2032", "'"):
-        for form in (char, *unicodedata.normalize("NFKD", char)[:1]):
-            try:
-                form.encode("cp1252")
-            except UnicodeEncodeError:
-                continue
-            drawable.append(form)
-            break
-        else:
-            drawable.append("?")
-    return "".join(drawable)
+    return line_width(text, size_mm, bold)
 
 
 def svg_from_sheet(sheet: Sheet) -> str:
@@ -193,9 +173,11 @@ class SheetFlowable(Flowable):
 def _draw_on_canvas(canvas: Canvas, shape: Shape) -> None:
     if isinstance(shape, Words):
         canvas.setFillColor(shape.fill)
-        canvas.setFont(BOLD_FONT if shape.bold else FONT, shape.size_mm)
-        write = {"start": canvas.drawString, "middle": canvas.drawCentredString, "end": canvas.drawRightString}
-        write[shape.anchor](float(shape.at_mm[0]), -float(shape.at_mm[1]), latin(shape.text))
+        color = toColor(shape.fill)
+        ink = round(255 * color.red), round(255 * color.green), round(255 * color.blue)
+        align = {"start": 0.0, "middle": 0.5, "end": 1.0}[shape.anchor]
+        x, y = float(shape.at_mm[0]), -float(shape.at_mm[1])
+        draw_line(canvas, x, y, shape.text, shape.size_mm, ink, shape.bold, align)
         return
     canvas.setLineWidth(shape.width_mm)
     canvas.setDash(*((list(shape.dash_mm), 0) if shape.dash_mm else ([], 0)))

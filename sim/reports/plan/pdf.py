@@ -16,11 +16,13 @@ from sim.quantities import phrases
 from sim.reports.plan import RigPlan
 from sim.reports.plan.caution_words import DEFER, text_from_caution
 from sim.reports.plan.kit import SUPPORT_FORMULAS
-from sim.reports.plan.paper import BOLD_FONT, FONT, INK, MM_IN_POINTS, SheetFlowable, latin
+from sim.reports.plan.paper import INK, MM_IN_POINTS, SheetFlowable
+from sim.reports.plan.type import BOLD_FONT, FONT, LinesOfType, draw_line, has
 
 PAPERS = {"A4": A4, "Letter": LETTER}
 MARGIN = 10 * MM_IN_POINTS
 SOFT, RULE = colors.HexColor("#4d5661"), colors.HexColor("#c9ced6")
+SOFT_INK = (0x4D, 0x56, 0x61)
 _BODY = ParagraphStyle("body", fontName=FONT, fontSize=8.8, leading=11.6, textColor=colors.HexColor(INK))
 _NOTE = ParagraphStyle("note", _BODY, fontSize=8, leading=10.4, textColor=SOFT)
 _BOLD = ParagraphStyle("bold", _BODY, fontName=BOLD_FONT)
@@ -43,27 +45,26 @@ class _Tick(Flowable):
         """Draw the box and the text; part of the page maker's interface."""
         self.canv.setLineWidth(0.8)
         self.canv.rect(0, 2, 8, 8)
-        self.canv.setFont(FONT, 8.8)
-        self.canv.drawString(13, 3, self.text)
+        draw_line(self.canv, 13, 3, self.text, 8.8, (0, 0, 0))
 
 
 def pdf_from_plan(plan: RigPlan, paper: str = "A4") -> bytes:
     """The PDF's bytes; the same plan gives the same bytes.
 
     Arguments: `paper` is `A4` or `Letter`.
-    Does not: hold letters outside Latin; they are written without accents, or as `?`.
+    A sign that no font of this machine has is drawn as a box and noted in `sim.reports.fonts.missing`.
     """
     stream = io.BytesIO()
     size = PAPERS[paper]
     document = SimpleDocTemplate(
         stream, pagesize=size, leftMargin=MARGIN, rightMargin=MARGIN, topMargin=MARGIN, bottomMargin=MARGIN + 12,
-        title=latin(f"{plan.title}: rig plan"), author="halfstop", subject=latin(plan.settings), invariant=1,
+        title=f"{plan.title}: rig plan", author="halfstop", subject=plan.settings, invariant=1,
     )  # fmt: skip
 
     def foot(canvas: Canvas, _: SimpleDocTemplate) -> None:
-        canvas.setFont(FONT, 7.5)
         canvas.setFillColor(SOFT)
-        canvas.drawString(MARGIN, MARGIN, latin(f"{plan.title} · rig plan · halfstop"))
+        draw_line(canvas, MARGIN, MARGIN, f"{plan.title} · rig plan · halfstop", 7.5, SOFT_INK)
+        canvas.setFont(FONT, 7.5)
         canvas.drawRightString(size[0] - MARGIN, MARGIN, f"{canvas.getPageNumber()}")
 
     plan_sheet, elevation, cards = plan.sheets
@@ -82,12 +83,14 @@ def pdf_from_plan(plan: RigPlan, paper: str = "A4") -> bytes:
     return stream.getvalue()
 
 
-def _p(text: str, style: ParagraphStyle = _BODY) -> Paragraph:
-    plain = latin(text).replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
+def _p(text: str, style: ParagraphStyle = _BODY) -> Flowable:
+    if not all(map(has, text)):
+        return LinesOfType(text, style)
+    plain = text.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
     return Paragraph(plain, style)
 
 
-def _h(text: str) -> Paragraph:
+def _h(text: str) -> Flowable:
     return _p(text, _HEADING)
 
 
@@ -143,7 +146,7 @@ def _steps(plan: RigPlan) -> list[Flowable]:
         number = f" ({s.number})" if s.number else ""
         story.append(KeepTogether([
             _p(f"{count}. {s.light}{number}, {s.power}", _BOLD), _p(f"Meter {s.hold}.", _NOTE),
-            *(_Tick(latin(text)) for text in ticks), _p(f"Off by a third? {s.nudge}", _NOTE), Spacer(1, 7),
+            *(_Tick(text) for text in ticks), _p(f"Off by a third? {s.nudge}", _NOTE), Spacer(1, 7),
         ]))  # fmt: skip
     return story
 

@@ -1,19 +1,17 @@
-"""Text on a page in the typeface that the imaging library carries, the same on every machine."""
+"""Text on a page in the typeface that the imaging library carries; what it lacks comes from this machine's fonts."""
 
 from __future__ import annotations
 
-import unicodedata
-from functools import cache
+from functools import cache, lru_cache
 
-from PIL import ImageDraw, ImageFont
+from PIL import Image, ImageDraw, ImageFont
 
-Color = tuple[int, int, int]
+from sim.reports.fonts import missing
+from sim.reports.fonts.order import clusters
+from sim.reports.fonts.picture import Color, picture_from_run, run_width_px
+from sim.reports.fonts.runs import BOX_ADVANCE, BOX_HEIGHT, BOX_WIDTH, Run, runs_from_text
 
-# Stand-ins for signs that photographers use and the typeface lacks.
-_PLAIN = str.maketrans({
-    "×": "x", "−": "-", "–": "-", "—": "-", "’": "'", "‘": "'", "“": '"', "”": '"', "²": "2", "½": "1/2",
-    "ß": "ss", "ø": "o", "Ø": "O", "æ": "ae", "Æ": "AE", "œ": "oe", "Œ": "OE", "ł": "l", "Ł": "L", "đ": "d",
-})  # fmt: skip
+__all__ = ["Color", "fitted", "font", "plain_spaces", "width_px", "wrapped", "write"]
 
 
 @cache
@@ -25,41 +23,30 @@ def font(size_px: int) -> ImageFont.FreeTypeFont:
     return face
 
 
-def drawable(text: str) -> str:
-    """The text in signs that the typeface has: accents go where need be, and what is left becomes "?".
-
-    >>> drawable("100 × 140 cm · café")
-    '100 x 140 cm · cafe'
-    """
-    signs = []
-    for sign in " ".join(text.split()).translate(_PLAIN):
-        if _has(sign):
-            signs.append(sign)
-            continue
-        base = "".join(c for c in unicodedata.normalize("NFKD", sign) if not unicodedata.combining(c))
-        signs.append("".join(c if _has(c) else "?" for c in base))
-    return "".join(signs)
+def plain_spaces(text: str) -> str:
+    """The text with one space between words and none around it."""
+    return " ".join(text.split())
 
 
 def width_px(text: str, size_px: int) -> float:
     """Width of a line of text."""
-    return font(size_px).getlength(drawable(text))
+    return sum(_run_width_px(run, size_px) for run in _runs(text))
 
 
 def fitted(text: str, size_px: int, room_px: float) -> str:
     """The text, cut with three dots where it is wider than the room."""
-    plain = drawable(text)
+    plain = plain_spaces(text)
     if width_px(plain, size_px) <= room_px:
         return plain
     while plain and width_px(f"{plain}...", size_px) > room_px:
-        plain = plain[:-1].rstrip(" ,·")
+        plain = "".join(clusters(plain)[:-1]).rstrip(" ,·")
     return f"{plain}..."
 
 
 def wrapped(text: str, size_px: int, room_px: float, most_lines: int = 2) -> list[str]:
     """The text in lines that fit the room; the last one is cut if there are too many."""
     lines = [""]
-    for word in drawable(text).split(" "):
+    for word in plain_spaces(text).split(" "):
         longer = f"{lines[-1]} {word}".strip()
         if lines[-1] and width_px(longer, size_px) > room_px and len(lines) < most_lines:
             lines.append(word)
@@ -72,8 +59,41 @@ def write(
     draw: ImageDraw.ImageDraw, x: float, y: float, text: str, size_px: int, ink: Color, align: str = "left"
 ) -> None:
     """Write one line with its baseline at `y`; `align` says what `x` is: left, right or middle of the text."""
-    anchor = {"left": "ls", "right": "rs", "middle": "ms"}[align]
-    draw.text((x, y), drawable(text), font=font(size_px), fill=ink, anchor=anchor)
+    runs = _runs(text)
+    if len(runs) == 1 and not runs[0].boxed and runs[0].font is None:
+        anchor = {"left": "ls", "right": "rs", "middle": "ms"}[align]
+        draw.text((x, y), runs[0].drawn, font=font(size_px), fill=ink, anchor=anchor)
+        return
+    left = x - {"left": 0.0, "right": 1.0, "middle": 0.5}[align] * width_px(text, size_px)
+    for run in runs:
+        _write_run(draw, left, y, run, size_px, ink)
+        left += _run_width_px(run, size_px)
+
+
+def _write_run(draw: ImageDraw.ImageDraw, x: float, y: float, run: Run, size_px: int, ink: Color) -> None:
+    if run.boxed:
+        for index, sign in enumerate(clusters(run.text)):
+            missing.note(sign)
+            left = round(x + (index * BOX_ADVANCE + 0.5 * (BOX_ADVANCE - BOX_WIDTH)) * size_px)
+            box = (left, round(y - BOX_HEIGHT * size_px), left + round(BOX_WIDTH * size_px), round(y))
+            draw.rectangle(box, outline=ink)
+    elif run.font is None:
+        draw.text((x, y), run.drawn, font=font(size_px), fill=ink, anchor="ls")
+    else:
+        picture, left, top = picture_from_run(run, size_px, ink)
+        page: Image.Image = draw._image
+        page.paste(picture, (round(x) + left, round(y) + top), picture)
+
+
+def _run_width_px(run: Run, size_px: int) -> float:
+    if run.boxed:
+        return BOX_ADVANCE * size_px * len(clusters(run.text))
+    return font(size_px).getlength(run.drawn) if run.font is None else run_width_px(run, size_px)
+
+
+@lru_cache(maxsize=4096)
+def _runs(text: str) -> tuple[Run, ...]:
+    return runs_from_text(plain_spaces(text), _has)
 
 
 @cache
