@@ -170,19 +170,19 @@ async def _keep_version(session: RoomSession, tab: Client, request: ask.KeepVers
 
 @_handles(ask.NameVersion)
 async def _name_version(session: RoomSession, tab: Client, request: ask.NameVersion) -> None:
-    session.versions.rename(request.slot, request.title)
+    session.versions.rename(request.version, request.title)
     session.tell(session.versions.message())
 
 
 @_handles(ask.DropVersion)
 async def _drop_version(session: RoomSession, tab: Client, request: ask.DropVersion) -> None:
-    session.versions.drop(request.slot)
+    session.versions.drop(request.version)
     session.tell(session.versions.message())
 
 
 @_handles(ask.RestoreVersion)
 async def _restore_version(session: RoomSession, tab: Client, request: ask.RestoreVersion) -> None:
-    version = session.versions.by_id(request.slot)
+    version = session.versions.by_id(request.version)
     await session.change(lambda: session.open_scene.put_text(version.text, f"go back to {version.title}"))
 
 

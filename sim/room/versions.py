@@ -103,7 +103,7 @@ class Versions:
 
     def message(self) -> messages.Versions:
         """All of them as the tabs hear them."""
-        return {"type": "slots", "slots": [version.message() for version in self.all], "most": MOST}
+        return {"type": "versions", "versions": [version.message() for version in self.all], "most": MOST}
 
     def _write(self) -> None:
         if self._file is None:

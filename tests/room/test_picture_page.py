@@ -409,15 +409,17 @@ def test_a_kept_version_is_flipped_and_wiped_with_its_own_dials(browser: Any) ->
     b = made()
     dimmed = b.mix.faded(dict.fromkeys(b.mix.names, -1.0))
     weights = dict(zip(b.mix.names, dimmed.weights_rgb(b.camera.shutter_s).tolist(), strict=True))
-    slot = {"id": 3, "title": "before", "serial": 4, "frame": frame_message(b.frame), "weights": weights, "muted": [],
-            "exposure": exposure_facts(b.camera)}  # fmt: skip
+    version = {
+        "id": 3, "title": "before", "serial": 4, "frame": frame_message(b.frame), "weights": weights, "muted": [],
+        "exposure": exposure_facts(b.camera),
+    }  # fmt: skip
     shown = """([x, y]) => {
       const c = document.querySelector('.veil canvas'), to = document.createElement('canvas');
       Object.assign(to, { width: c.width, height: c.height }); const g = to.getContext('2d'); g.drawImage(c, 0, 0);
       return [...g.getImageData(x, y, 1, 1).data.slice(0, 3)] }"""
     with side(browser) as page:
-        page.evaluate("(slot) => store.receive({ type: 'slots', slots: [slot], most: 4 })", slot)
-        page.wait_for_selector('.tab-list [data-slot="3"]')
+        page.evaluate("(version) => store.receive({ type: 'versions', versions: [version], most: 4 })", version)
+        page.wait_for_selector('.tab-list [data-version="3"]')
         # A digit alone is the sheet's: it selects a light.
         page.keyboard.press("1")
         rest(page)
@@ -449,7 +451,7 @@ def test_a_kept_version_is_flipped_and_wiped_with_its_own_dials(browser: Any) ->
         assert asked(page, "edit") == []
         page.click('[aria-label="Kept versions"]')
         page.click('[aria-label="Back to version A"]')
-        assert asked(page, "restore_slot") == [{"type": "restore_slot", "slot": 3}]
+        assert asked(page, "restore_version") == [{"type": "restore_version", "version": 3}]
 
 
 # -- everyone ---------------------------------------------------------------------------------------------------------

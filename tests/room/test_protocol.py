@@ -43,7 +43,7 @@ def test_the_schema_holds_both_directions() -> None:
         ('{"type": "save", "force": 1}', None, 'got "1" for force'),
         ('{"type": "undo", "id": true, "twice": 1}', None, 'this page says "twice"'),
         ('{"type": "export", "id": 1, "what": "plan", "size_px": 63}', 1, "expected a long side of 64 to 4000 pixels"),
-        ('{"type": "drop_slot", "id": 1}', 1, "got nothing for slot; expected the number of a kept version"),
+        ('{"type": "drop_version", "id": 1}', 1, "got nothing for version; expected the number of a kept version"),
         ('{"type": "edit", "id": 3, "edits": [{"op": "fly"}]}', 3, 'there is no change "fly"'),
     ],
 )

@@ -236,7 +236,7 @@ def test_nonsense_is_answered_and_ends_nothing(room: Served) -> None:
             {"kind": "wish"}, {"kind": "wish", "wishes": [{}]},
             {"kind": "wish", "wishes": [{"point": "face", "stops": {}}]},
             {"kind": "wish", "wishes": [{"point": "face", "f_number": 0}]}, {"kind": "take_wishes"},
-            {"kind": "restore_slot"}, {"kind": "drop_slot", "slot": []}, {"kind": "export"},
+            {"kind": "restore_version"}, {"kind": "drop_version", "version": []}, {"kind": "export"},
             {"kind": "export", "what": []},
             {"kind": "export", "what": "plan", "size_px": 1e9}, {"kind": "cancel_export", "export": 5},
             {"kind": "start_from", "example": "../set.yaml", "path": "b.yaml"},
@@ -307,7 +307,7 @@ def test_saving_under_another_name_goes_on_there(room: Served) -> None:
         (room.path.parent / "taken.yaml").write_text("mine", "utf-8")
         assert tab.ask("save_as", path="taken.yaml")["type"] == "refused"
         assert (room.path.parent / "taken.yaml").read_text("utf-8") == "mine"
-        assert tab.ask("keep_slot", title="kept")["type"] == "done"
+        assert tab.ask("keep_version", title="kept")["type"] == "done"
         assert tab.ask("save_as", path="second")["type"] == "done"
         second = room.path.parent / "second.yaml"
         assert second.read_text("utf-8") == SIMPLE.replace("1/4  ", "1/2  ")
@@ -315,8 +315,8 @@ def test_saving_under_another_name_goes_on_there(room: Served) -> None:
         tab.edit(power("key", "1/8"))
         assert tab.ask("save")["type"] == "done"
         assert room.path.read_text("utf-8") == SIMPLE and "1/8" in second.read_text("utf-8")
-        second_slots = room.session.open_scene.versions_file
-        assert second_slots.name.startswith("second-") and "kept" in second_slots.read_text("utf-8")
+        second_versions = room.session.open_scene.versions_file
+        assert second_versions.name.startswith("second-") and "kept" in second_versions.read_text("utf-8")
 
 
 def test_a_set_up_that_comes_along_is_copied_and_never_changed(tmp_path: Path) -> None:
@@ -375,24 +375,24 @@ def test_versions_are_kept_restored_and_outlive_the_server(tmp_path: Path) -> No
     with served(path, tmp_path / "state", worker=StillWorker) as room, room.client() as tab, room.client() as other:
         for index in range(4):
             tab.edit(power("key", f"-{index} stops"))
-            assert tab.ask("keep_slot", title=f"key at {index}" if index else None)["type"] == "done"
-        assert tab.ask("keep_slot", title="one more")["type"] == "refused"
-        slots = other.wait("slots", lambda m: len(m["slots"]) == 4)["slots"]
-        assert [slot["title"] for slot in slots] == ["Version 1", "key at 1", "key at 2", "key at 3"]
-        assert slots[1]["weights"]["key"][1] == pytest.approx(2 * slots[2]["weights"]["key"][1])
-        assert tab.ask("name_slot", slot=slots[0]["id"], title="wide open")["type"] == "done"
-        assert other.wait("slots", lambda m: m["slots"][0]["title"] == "wide open")
-        assert tab.ask("name_slot", slot=slots[0]["id"], title=" ")["type"] == "refused"
+            assert tab.ask("keep_version", title=f"key at {index}" if index else None)["type"] == "done"
+        assert tab.ask("keep_version", title="one more")["type"] == "refused"
+        versions = other.wait("versions", lambda m: len(m["versions"]) == 4)["versions"]
+        assert [version["title"] for version in versions] == ["Version 1", "key at 1", "key at 2", "key at 3"]
+        assert versions[1]["weights"]["key"][1] == pytest.approx(2 * versions[2]["weights"]["key"][1])
+        assert tab.ask("name_version", version=versions[0]["id"], title="wide open")["type"] == "done"
+        assert other.wait("versions", lambda m: m["versions"][0]["title"] == "wide open")
+        assert tab.ask("name_version", version=versions[0]["id"], title=" ")["type"] == "refused"
         steps = tab.state["revision"]
-        assert tab.ask("restore_slot", slot=slots[0]["id"])["type"] == "done"
+        assert tab.ask("restore_version", version=versions[0]["id"])["type"] == "done"
         assert tab.state["lights"][0]["power_stops"] == 0.0 and tab.state["revision"] > steps
         assert tab.ask("undo")["type"] == "done" and tab.state["lights"][0]["power_stops"] == -3.0
-        assert tab.ask("drop_slot", slot=slots[3]["id"])["type"] == "done"
-        assert tab.ask("drop_slot", slot=slots[3]["id"])["type"] == "refused"
+        assert tab.ask("drop_version", version=versions[3]["id"])["type"] == "done"
+        assert tab.ask("drop_version", version=versions[3]["id"])["type"] == "refused"
     with served(path, tmp_path / "state", worker=StillWorker) as room, room.client() as tab:
-        slots = tab.wait("slots")["slots"]
-        assert [slot["title"] for slot in slots] == ["wide open", "key at 1", "key at 2"]
-        assert tab.ask("restore_slot", slot=slots[2]["id"])["type"] == "done"
+        versions = tab.wait("versions")["versions"]
+        assert [version["title"] for version in versions] == ["wide open", "key at 1", "key at 2"]
+        assert tab.ask("restore_version", version=versions[2]["id"])["type"] == "done"
         assert tab.state["lights"][0]["power_stops"] == -2.0
 
 

@@ -243,16 +243,16 @@ def test_checks_follow_a_dial_that_has_come_to_rest(room: Served, tab: Client) -
 
 def test_a_kept_version_keeps_its_picture(room: Served, tab: Client) -> None:
     frame = settled(tab)
-    assert tab.ask("keep_slot", title="as it was")["type"] == "done"
-    slot = tab.wait("slots", lambda m: m["slots"])["slots"][0]
-    assert slot["serial"] == frame["serial"] and slot["frame"]["names"] == ["key", "fill"]
-    kept = layer_of(room, slot["frame"], "key")
+    assert tab.ask("keep_version", title="as it was")["type"] == "done"
+    version = tab.wait("versions", lambda m: m["versions"])["versions"][0]
+    assert version["serial"] == frame["serial"] and version["frame"]["names"] == ["key", "fill"]
+    kept = layer_of(room, version["frame"], "key")
     for step in range(5):
         tab.edit({"op": "move", "what": ["light", "key"], "to_m": [-1.2, 1.9, 0.2 * step]})
         settled(tab)
     # Long gone from the painter's newest, and still there.
-    assert np.array_equal(layer_of(room, slot["frame"], "key"), kept)
-    assert tab.ask("drop_slot", slot=slot["id"])["type"] == "done"
+    assert np.array_equal(layer_of(room, version["frame"], "key"), kept)
+    assert tab.ask("drop_version", version=version["id"])["type"] == "done"
 
 
 def test_a_finer_picture_when_asked(room: Served, tab: Client) -> None:

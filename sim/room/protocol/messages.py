@@ -226,8 +226,8 @@ class KeptVersion(VersionFacts):
 class Versions(TypedDict):
     """All kept versions."""
 
-    type: Literal["slots"]
-    slots: list[KeptVersion]
+    type: Literal["versions"]
+    versions: list[KeptVersion]
     most: int
 
 

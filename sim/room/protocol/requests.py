@@ -121,30 +121,30 @@ class TakeDials(_Request):
 class KeepVersion(_Request):
     """Keep the scene as it stands, to compare with."""
 
-    type: Literal["keep_slot"]
+    type: Literal["keep_version"]
     title: StrictStr | None = None
 
 
 class NameVersion(_Request):
     """Give a kept version another title."""
 
-    type: Literal["name_slot"]
-    slot: StrictInt
+    type: Literal["name_version"]
+    version: StrictInt
     title: StrictStr
 
 
 class DropVersion(_Request):
     """Let a kept version go."""
 
-    type: Literal["drop_slot"]
-    slot: StrictInt
+    type: Literal["drop_version"]
+    version: StrictInt
 
 
 class RestoreVersion(_Request):
     """Go back to a kept version, as one step of undo."""
 
-    type: Literal["restore_slot"]
-    slot: StrictInt
+    type: Literal["restore_version"]
+    version: StrictInt
 
 
 class BeginExport(_Request):
@@ -223,7 +223,7 @@ EXPECTED = {
     "path": 'a name for the file, such as "my-portrait.yaml"',
     "size_px": "a long side of 64 to 4000 pixels",
     "samples": "a number of rays per pixel",
-    "slot": "the number of a kept version",
+    "version": "the number of a kept version",
     "export": "the number of an export",
     "what": "the name of an export",
     "example": "the name of a set-up",

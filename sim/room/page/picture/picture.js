@@ -7,7 +7,7 @@ import { el } from "../../../web/elements.js";
 import { followFrames } from "./picture_frames.js";
 import { mountPrint } from "./picture_print.js";
 import { mountTools } from "./picture_tools.js";
-import { mountSlots } from "../dialogs/slots.js";
+import { mountVersions } from "../dialogs/versions.js";
 
 /**
  * Fill the picture's place. For tests and measurements the element gets `pixel(x, y)`, the colour that is shown, and
@@ -57,8 +57,8 @@ export function mount(place, room) {
   const meter = mountMeter(slip, room, print, now);
   mountTools(tools, room, print);
   mountFaders(below, room);
-  const slots = mountSlots(room, print, { webgl });
-  meter.alsoOver(slots.underPointer);
+  const versions = mountVersions(room, print, { webgl });
+  meter.alsoOver(versions.underPointer);
 
   followFrames(store, {
     shown(frame, message) {

@@ -1,4 +1,4 @@
-/** Compare slots: up to four kept versions of the set-up; flip with a key, wipe with a handle, go back to one. */
+/** Compare versions: up to four kept versions of the set-up; flip with a key, wipe with a handle, go back to one. */
 import { createMixer } from "../../../web/mixer.js";
 import { gainFromExposure } from "../../../web/develop.js";
 import { deskOf } from "../picture/picture_desk.js";
@@ -12,7 +12,7 @@ const NONE = { id: null, wipe: null };
 /**
  * @param print see picture_print.js: the other picture lies over it, the tabs stick out at its edge
  */
-export function mountSlots(room, print, { webgl = "auto" } = {}) {
+export function mountVersions(room, print, { webgl = "auto" } = {}) {
   const { store, link } = room;
   const desk = deskOf(room);
   const kept = new Map();
@@ -36,26 +36,26 @@ export function mountSlots(room, print, { webgl = "auto" } = {}) {
   });
   print.area.append(veil, names, handle);
 
-  const slots = () => store.get().slots?.slots ?? [];
-  const letter = (id) => LETTERS[slots().findIndex((slot) => slot.id === id)] ?? "";
+  const versions = () => store.get().versions?.versions ?? [];
+  const letter = (id) => LETTERS[versions().findIndex((version) => version.id === id)] ?? "";
   const compare = () => store.get().compare;
   const change = (values) => store.update({ compare: { ...compare(), ...values } });
 
-  /** Weights of a slot's own dials; a light that is held alone is alone here too. */
-  function weightsOf(slot, layers) {
+  /** Weights of a version's own dials; a light that is held alone is alone here too. */
+  function weightsOf(version, layers) {
     const { alone } = desk.look;
-    const heard = (name) => (alone ? name === alone : !slot.muted?.includes(name));
-    return layers.map((name) => (heard(name) && slot.weights[name]) || [0, 0, 0]);
+    const heard = (name) => (alone ? name === alone : !version.muted?.includes(name));
+    return layers.map((name) => (heard(name) && version.weights[name]) || [0, 0, 0]);
   }
 
-  async function load(slot) {
-    const held = kept.get(slot.id);
-    if (held?.message === slot.frame) return held;
+  async function load(version) {
+    const held = kept.get(version.id);
+    if (held?.message === version.frame) return held;
     const mine = ++loading;
-    const frame = await viewLayers(slot.frame);
-    const entry = { message: slot.frame, frame, measured: null };
-    kept.set(slot.id, entry);
-    measuredLayers(slot.frame)
+    const frame = await viewLayers(version.frame);
+    const entry = { message: version.frame, frame, measured: null };
+    kept.set(version.id, entry);
+    measuredLayers(version.frame)
       .then((found) => {
         entry.measured = found;
       })
@@ -65,19 +65,19 @@ export function mountSlots(room, print, { webgl = "auto" } = {}) {
 
   async function draw() {
     const { id, wipe } = compare();
-    const slot = slots().find((each) => each.id === id);
-    if (slot && !slot.frame) {
+    const version = versions().find((each) => each.id === id);
+    if (version && !version.frame) {
       store.say(`Version ${letter(id)} was kept without a picture; it can still be brought back.`, "said");
       store.update({ compare: NONE });
       return;
     }
-    if (!slot || !store.get().view) {
+    if (!version || !store.get().view) {
       veil.hidden = names.hidden = handle.hidden = true;
       return;
     }
     let entry = null;
     try {
-      entry = await load(slot);
+      entry = await load(version);
     } catch {
       store.say(`The picture of version ${letter(id)} is gone; it can still be brought back.`);
       store.update({ compare: NONE });
@@ -88,8 +88,8 @@ export function mountSlots(room, print, { webgl = "auto" } = {}) {
     mixer.take(entry.frame, exposure);
     mixer.draw({
       ...desk.rendering(),
-      weights: weightsOf(slot, entry.frame.names),
-      gain: gainFromExposure({ ...exposure, ...slot.exposure }, stops, balance_K),
+      weights: weightsOf(version, entry.frame.names),
+      gain: gainFromExposure({ ...exposure, ...version.exposure }, stops, balance_K),
     });
     const part = wipe ?? 1;
     veil.hidden = false;
@@ -98,7 +98,7 @@ export function mountSlots(room, print, { webgl = "auto" } = {}) {
     handle.style.left = `${100 * part}%`;
     setAttribute(handle, "aria-valuenow", Math.round(100 * part));
     names.hidden = false;
-    setText(names.firstChild, `${letter(id)} \u00b7 ${slot.title}`);
+    setText(names.firstChild, `${letter(id)} \u00b7 ${version.title}`);
     setText(names.lastChild, wipe === null ? "" : "now");
   }
 
@@ -134,10 +134,10 @@ export function mountSlots(room, print, { webgl = "auto" } = {}) {
   print.easel.append(
     el("div", { class: "rack", role: "group", "aria-label": "Versions to compare" }, keep, tabs, wipe, more),
   );
-  keep.addEventListener("click", () => link.ask("keep_slot", { title: "" }));
+  keep.addEventListener("click", () => link.ask("keep_version", { title: "" }));
   wipe.addEventListener("click", () => {
     const { id, wipe: at } = compare();
-    store.update({ compare: at === null ? { id: id ?? slots().at(-1)?.id ?? null, wipe: 0.5 } : NONE });
+    store.update({ compare: at === null ? { id: id ?? versions().at(-1)?.id ?? null, wipe: 0.5 } : NONE });
   });
   more.addEventListener("keydown", (event) => {
     if (event.key !== "Escape" || !more.open) return;
@@ -154,25 +154,25 @@ export function mountSlots(room, print, { webgl = "auto" } = {}) {
     store.update({ compare: now === id && at === null ? NONE : { id, wipe: at } });
   }
 
-  const tab = (slot, index) =>
+  const tab = (version, index) =>
     el("button", {
       type: "button",
       class: "tab",
       "aria-pressed": "false",
-      "data-slot": slot.id,
+      "data-version": version.id,
       text: LETTERS[index],
-      title: `${slot.title}: show or hide (Shift + ${index + 1})`,
-      "aria-label": `Version ${LETTERS[index]}, ${slot.title}`,
-      onclick: () => flip(slot.id),
+      title: `${version.title}: show or hide (Shift + ${index + 1})`,
+      "aria-label": `Version ${LETTERS[index]}, ${version.title}`,
+      onclick: () => flip(version.id),
     });
 
-  function row(slot, index) {
+  function row(version, index) {
     const named = (event) =>
-      link.ask("name_slot", { slot: slot.id, title: event.target.value.trim() || `Version ${slot.id}` });
+      link.ask("name_version", { version: version.id, title: event.target.value.trim() || `Version ${version.id}` });
     const back = () => {
       more.open = false;
       store.update({ compare: NONE });
-      link.ask("restore_slot", { slot: slot.id });
+      link.ask("restore_version", { version: version.id });
     };
     return el(
       "div",
@@ -181,7 +181,7 @@ export function mountSlots(room, print, { webgl = "auto" } = {}) {
       el("input", {
         type: "text",
         maxlength: 60,
-        value: slot.title,
+        value: version.title,
         "aria-label": `Name of version ${LETTERS[index]}`,
         onchange: named,
       }),
@@ -197,35 +197,35 @@ export function mountSlots(room, print, { webgl = "auto" } = {}) {
         class: "small danger",
         text: "Drop",
         "aria-label": `Drop version ${LETTERS[index]}`,
-        onclick: () => link.ask("drop_slot", { slot: slot.id }),
+        onclick: () => link.ask("drop_version", { version: version.id }),
       }),
     );
   }
 
   let built = "";
   store.subscribe(
-    ({ slots: message, compare: { id, wipe: at } }) => {
-      const found = message?.slots ?? [];
-      for (const known of kept.keys()) if (!found.some((slot) => slot.id === known)) kept.delete(known);
-      if (id !== null && !found.some((slot) => slot.id === id)) {
+    ({ versions: message, compare: { id, wipe: at } }) => {
+      const found = message?.versions ?? [];
+      for (const known of kept.keys()) if (!found.some((version) => version.id === known)) kept.delete(known);
+      if (id !== null && !found.some((version) => version.id === id)) {
         store.update({ compare: NONE });
         return;
       }
-      const key = JSON.stringify(found.map((slot) => [slot.id, slot.title]));
+      const key = JSON.stringify(found.map((version) => [version.id, version.title]));
       if (key !== built) {
         built = key;
         tabs.replaceChildren(...found.map(tab));
         rows.replaceChildren(...found.map(row));
       }
       for (const button of tabs.children) {
-        setAttribute(button, "aria-pressed", button.getAttribute("data-slot") === String(id));
+        setAttribute(button, "aria-pressed", button.getAttribute("data-version") === String(id));
       }
       keep.disabled = found.length >= (message?.most ?? LETTERS.length);
       wipe.hidden = more.hidden = !found.length;
       setAttribute(wipe, "aria-pressed", at !== null);
       draw();
     },
-    ["slots", "compare"],
+    ["versions", "compare"],
   );
   desk.follow(() => {
     if (compare().id !== null) draw();
@@ -259,8 +259,8 @@ export function mountSlots(room, print, { webgl = "auto" } = {}) {
       if (!event.shiftKey || event.altKey || event.ctrlKey || event.metaKey || event.repeat) return;
       if (event.target.closest?.("input:not([type=range]), select, textarea, dialog, [contenteditable]")) return;
       const digit = /^Digit([0-4])$/.exec(event.code)?.[1];
-      const slot = slots()[Number(digit) - 1];
-      if (slot) flip(slot.id);
+      const version = versions()[Number(digit) - 1];
+      if (version) flip(version.id);
       else if (digit === "0" && compare().id !== null) store.update({ compare: NONE });
       else return;
       event.preventDefault();
@@ -272,13 +272,13 @@ export function mountSlots(room, print, { webgl = "auto" } = {}) {
     /** What the spot meter reads at x (0..1): the kept version where it lies over the print, else nothing. */
     underPointer(x) {
       const { id, wipe: at } = compare();
-      const slot = slots().find((each) => each.id === id);
-      if (!slot?.frame || veil.hidden || (at !== null && x >= at)) return null;
+      const version = versions().find((each) => each.id === id);
+      if (!version?.frame || veil.hidden || (at !== null && x >= at)) return null;
       return {
-        name: slot.title,
+        name: version.title,
         measured: kept.get(id)?.measured ?? null,
-        weights: (layers) => weightsOf(slot, layers),
-        exposure: () => ({ ...store.get().view.exposure, ...slot.exposure }),
+        weights: (layers) => weightsOf(version, layers),
+        exposure: () => ({ ...store.get().view.exposure, ...version.exposure }),
       };
     },
   };
