@@ -49,6 +49,27 @@ export function signedStops(count, digits = 1) {
   return count < 0 || Number(text) === 0 ? text : `+${text}`;
 }
 
+/** A light's power: its stops from full, with the fraction where that is a whole step: "2 stops below full (1/4)". */
+export function power(powerStops) {
+  const text = number(powerStops);
+  if (text === "0") return "full power";
+  const fraction = powerFraction(powerStops);
+  return `${stops(powerStops)} ${powerStops < 0 ? "below" : "above"} full${fraction && ` (${fraction})`}`;
+}
+
+/** The same for tables and captions: "−2 (1/4)", "−2.7", "full". */
+export function powerShort(powerStops) {
+  const text = signedNumber(powerStops);
+  const fraction = powerFraction(powerStops);
+  return text === "0" ? "full" : text + (fraction && ` (${fraction})`);
+}
+
+/** The fraction of full of a power that is whole steps below it: "1/4", else "". */
+export function powerFraction(powerStops) {
+  const steps = Math.round(-powerStops * 100) / 100;
+  return steps > 0 && Number.isInteger(steps) ? `1/${2 ** steps}` : "";
+}
+
 /** What a meter shows, to a tenth of a stop: "f/5.6 and 7 tenths", "dark"; "" where nothing was measured. */
 export function reading(f_number) {
   const [mark, tenths] = markAndTenths(f_number);

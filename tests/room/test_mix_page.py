@@ -260,19 +260,20 @@ def test_words_are_those_of_the_reports(browser: Any) -> None:
     with opened(browser, {}) as page:
         told = page.evaluate(
             "async (given) => { const words = await import('/room/page/picture/picture_words.js');"
+            " const { powerShort } = await import('/web/phrases.js');"
             " const { apertureText } = await import('/room/page/picture/picture_tools.js');"
             " return { f: given.numbers.map(words.fNumberText), stops: given.stops.map((v) => words.stopsText(v)),"
-            " dials: given.dials.map(([v, step]) => words.dialText(v, step)),"
+            " dials: given.dials.map(powerShort),"
             " fs: given.f_texts.map(words.fNumberFromText), ss: given.stop_texts.map(words.stopsFromText),"
             " bad: ['f/', 'two', '1/', '--2', 'f/5.6.1', ''].flatMap((t) =>"
             " [words.fNumberFromText(t), words.stopsFromText(t)]),"
             " apertures: [0, 37, 60, 61, 105].map(apertureText) } }",
             {"numbers": numbers, "stops": stops, "f_texts": f_texts, "stop_texts": stop_texts,
-             "dials": [[d, 1 / 3 if abs(d * 3 % 1) < 1e-9 and d % 1 else 0.1] for d in dials]},
+             "dials": dials},
         )  # fmt: skip
     assert told["f"] == [phrases.reading_short(n) for n in numbers]
     assert told["stops"] == [phrases.signed_stops(s) for s in stops]
-    assert told["dials"] == ["full", "1/2", "1/4 +7/10", "1/8 +3/10", "1/4 +2/3", "1/64"]
+    assert told["dials"] == [phrases.power_short(d) for d in dials]
     expected = [units.f_number_from_text(t if t.startswith("f") else f"f/{t}") for t in f_texts]
     assert told["fs"] == pytest.approx(expected, rel=1e-9)
     assert told["ss"] == pytest.approx(

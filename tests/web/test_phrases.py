@@ -12,7 +12,7 @@ from sim.web.bundle import script_from_module
 
 TABLE = json.loads((Path(__file__).parents[1] / "quantities" / "phrases_table.json").read_text("utf-8"))
 PHRASES = Path(__file__).parents[2] / "sim" / "web" / "phrases.js"
-IN_BOTH = ("change", "signed_stops", "reading", "reading_short", "metres", "tilt")
+IN_BOTH = ("power", "power_short", "change", "signed_stops", "reading", "reading_short", "metres", "tilt")
 
 
 def camel(name: str) -> str:

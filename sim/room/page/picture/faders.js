@@ -2,7 +2,8 @@
 import { deskOf } from "./picture_desk.js";
 import { el } from "../../../web/elements.js";
 import { lightTag, numbersOf, setAttribute, setText } from "./picture_elements.js";
-import { dialText, stopsSpoken, stopsText } from "./picture_words.js";
+import { power, powerFraction } from "../../../web/phrases.js";
+import { stopsText } from "./picture_words.js";
 
 const KEYS_REST_MS = 900;
 
@@ -112,8 +113,8 @@ function row(light, number, { store, link }, desk) {
       heard = alone || store.isHeard(name);
     if (slider instanceof HTMLInputElement && !("moving" in slider.dataset)) slider.value = String(at);
     setText(stops, dial ? stopsText(at) : "");
-    setText(fraction, dial ? dialText(at, dial.step_stops) : "");
-    if (dial) setAttribute(slider, "aria-valuetext", `${stopsSpoken(at)} stops, ${dialText(at, dial.step_stops)}`);
+    setText(fraction, dial ? at === 0 ? "full" : powerFraction(at) : "");
+    if (dial) setAttribute(slider, "aria-valuetext", power(at));
     setAttribute(mute, "aria-pressed", store.isMuted(name));
     setAttribute(solo, "aria-pressed", store.get().solo.includes(name));
     setAttribute(tag, "aria-pressed", alone);

@@ -45,17 +45,6 @@ export function stopsFromText(text) {
   return Number.isFinite(value) && Math.abs(value) <= 20 ? value : null;
 }
 
-/** A dial as it stands on the lamp: "full", "1/4", "1/4 +7/10" is seven tenths above a quarter. */
-export function dialText(stops, step = 0.1) {
-  const parts = Math.abs(step * 3 - Math.round(step * 3)) < 1e-6 ? 3 : 10;
-  const count = Math.round(stops * parts);
-  if (count === 0) return "full";
-  if (count > 0) return `full +${count}/${parts}`;
-  const whole = Math.floor(count / parts),
-    rest = count - whole * parts;
-  return `1/${2 ** -whole}${rest ? ` +${rest}/${parts}` : ""}`;
-}
-
 /** A share 0..1 as whole percent, never 0 for what is there. */
 export function shareText(share) {
   if (!(share > 0)) return "\u2013";

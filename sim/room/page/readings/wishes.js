@@ -1,8 +1,8 @@
 /** Wishes for readings, and the dials that come nearest to them: asked, looked at, taken as one step of undo. */
 import { el } from "../../../web/elements.js";
 import { lightTag, numbersOf, setText } from "../picture/picture_elements.js";
-import { dialText, fNumberFromText, fNumberText, stopsFromText, stopsText } from "../picture/picture_words.js";
-import { MINUS } from "../../../web/phrases.js";
+import { fNumberFromText, fNumberText, stopsFromText, stopsText } from "../picture/picture_words.js";
+import { MINUS, powerShort } from "../../../web/phrases.js";
 
 const USUAL = [
   ["shadow-side cheek", `${MINUS}2`],
@@ -208,9 +208,7 @@ export function mount(place, room) {
           el("span", { text: move.light }),
           el("span", {
             class: "move-dials",
-            text: [move.before_stops, move.after_stops]
-              .map((stops) => dialText(stops, light?.dial?.step_stops))
-              .join(" \u2192 "),
+            text: [move.before_stops, move.after_stops].map(powerShort).join(" \u2192 "),
           }),
           el("b", { text: stopsText(move.change_stops) }),
         );
