@@ -1,7 +1,7 @@
 /** Mix the light layers of this page live: faders, exposure, white balance, filter, wipe, build-up, readings. */
 import { el } from "../../../web/elements.js";
 import { createMixer } from "../../../web/mixer.js";
-import { signedStops } from "../../../web/phrases.js";
+import { power, signedStops } from "../../../web/phrases.js";
 import { leaveBuildUp, wireBuildUp } from "./build_up.js";
 import { byId, height, lights, set, width } from "./data.js";
 import { MIXED, desk, heardWeights, mixNow, plannedMix, reset, setOf } from "./desk.js";
@@ -19,8 +19,7 @@ function showLight(light, k, weight) {
   if (light.dial === null) return;
   const dial = light.dial + fader[k];
   const cell = byId(`dial-${k}`);
-  cell.textContent = Math.abs(dial) < 0.05 ? "full power"
-    : dial > 0 ? `${dial.toFixed(1)} over full power` : `dial ${signedStops(dial)}`;
+  cell.textContent = power(Math.round(10 * dial) / 10);
   cell.classList.toggle("beyond", dial > 0.05);
 }
 
