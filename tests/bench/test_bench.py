@@ -102,7 +102,7 @@ def test_both_sides_solve_the_same_problem(scene_file: Path) -> None:
     """Means of our layer and of the stock picture of the same light agree; a profile left in would not."""
     from sim.render.stage.build import build
     from sim.render.transport.render import render
-    from sim.render.transport.stock import stock_picture
+    from tests.bench.stock import stock_picture
 
     scene = load_scene(scene_file)
     bare = versus.lambertian(layout_from_scene(scene))

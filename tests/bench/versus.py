@@ -61,7 +61,7 @@ def versus_stock(
     """
     from sim.render.stage.build import build
     from sim.render.transport.render import render
-    from sim.render.transport.stock import stock_picture
+    from tests.bench.stock import stock_picture
 
     layout, depth = lambertian(layout), scene.render.depth
     stage = build(scene, layout)

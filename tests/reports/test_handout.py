@@ -31,15 +31,14 @@ from sim.reports.handout.layers import (
     MOST,
     codes_from_linear,
     k_from_step,
-    linear_from_codes,
     packed,
     packed_to_fit,
-    unpacked,
 )
 from sim.reports.handout.page import BALANCE_FIRST_K, balance_gain, nominal_layers
 from sim.reports.plan import plan_from_scene, plan_probes
 from sim.scene.read import load_scene
 from sim.studio.layout import layout_from_scene
+from tests.reports.handout_codes import linear_from_codes, unpacked
 
 SCENES = sorted((Path(__file__).parents[2] / "scenes").glob("*.yaml"))
 WIDTH, HEIGHT = 120, 180

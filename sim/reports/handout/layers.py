@@ -8,7 +8,6 @@ LOCO-I); what is left over is zipped. Whoever unpacks it gets the same whole num
 
 from __future__ import annotations
 
-import base64
 import zlib
 
 import numpy as np
@@ -41,15 +40,6 @@ def codes_from_linear(linear: FloatArray, k: float) -> Codes:
     return np.clip(steps, 0, MOST).astype(np.uint16)
 
 
-def linear_from_codes(codes: np.ndarray, k: float) -> np.ndarray:
-    """Linear values of whole numbers, float64.
-
-    >>> linear_from_codes(np.array([0, 329, 673]), 672.5625).round(3).tolist()
-    [0.0, 0.18, 1.002]
-    """
-    return (np.asarray(codes, float) / k) ** POWER
-
-
 def packed_to_fit(layers: np.ndarray, most_bytes: int) -> tuple[list[bytes], float]:
     """Every layer of (n, h, w, 3) linear values zipped, and their scale k: the finest that keeps within `most_bytes`.
 
@@ -64,7 +54,7 @@ def packed_to_fit(layers: np.ndarray, most_bytes: int) -> tuple[list[bytes], flo
 
 
 def packed(codes: np.ndarray) -> bytes:
-    """Zipped bytes of a layer (h, w, 3) of whole numbers; see `unpacked`."""
+    """Zipped bytes of a layer (h, w, 3) of whole numbers; `page/layers.js` reads them."""
     values = codes.astype(np.int32)
     left_over = values - predicted(values)
     # Red and blue mostly go with green.
@@ -74,28 +64,6 @@ def packed(codes: np.ndarray) -> bytes:
     planes = np.moveaxis(folded, -1, 0)
     parts = np.concatenate([(planes & 255).ravel(), (planes >> 8 & 255).ravel(), (planes >> 16).ravel()])
     return zlib.compress(parts.astype(np.uint8).tobytes(), 9)
-
-
-def unpacked(data: bytes, width: int, height: int) -> np.ndarray:
-    """The layer (h, w, 3) of whole numbers in zipped bytes."""
-    low, high, top = np.frombuffer(zlib.decompress(data), np.uint8).reshape(3, 3, height, width).astype(np.int64)
-    folded = low | high << 8 | top << 16
-    left_over = np.where(folded & 1, -(folded + 1) // 2, folded // 2)
-    left_over[0] += left_over[1]
-    left_over[2] += left_over[1]
-    values = np.zeros((height, width, 3), np.int64)
-    rest = np.moveaxis(left_over, 0, -1)
-    above_row = np.zeros((width, 3), np.int64)
-    for y in range(height):
-        row = values[y]
-        for x in range(width):
-            above = above_row[x]
-            left, corner = (row[x - 1], above_row[x - 1]) if x else (above, above)
-            low_, high_ = np.minimum(left, above), np.maximum(left, above)
-            guess = np.where(corner >= high_, low_, np.where(corner <= low_, high_, left + above - corner))
-            row[x] = guess + rest[y, x]
-        above_row = row
-    return values.astype(np.uint16)
 
 
 def predicted(values: np.ndarray) -> np.ndarray:
@@ -114,8 +82,3 @@ def predicted(values: np.ndarray) -> np.ndarray:
         corner >= high, low, np.where(corner <= low, high, left + above - corner)
     )
     return prediction
-
-
-def text_from_bytes(data: bytes) -> str:
-    """Bytes as base64 text."""
-    return base64.b64encode(data).decode("ascii")
