@@ -17,29 +17,12 @@ import pytest
 
 from sim.render.cache.disk import LayerStore
 from sim.reports.files import MANIFEST, ResultFolder
+from tests.sweep.sweep_faults import SCENE
 
 ROOT = Path(__file__).resolve().parents[2]
 SLOWEST_S = 300.0
 NEXT_RUN_EVERY = 5
 SMALL = ("--size", "60x90", "--samples", "4")
-SCENE = """\
-halfstop: 1
-title: Two lights
-room: {size: {width: 5 m, height: 3 m, length: 8 m}, walls: 0.4}
-camera: {place: {at: [0 m, 1.4 m, 3.5 m]}, aim: chest, focal_length: 85 mm, aperture: f/8, shutter: 1/160 s, iso: 100}
-sitter: {figure: simple, turn: 20°}
-backdrop: {kind: paper, size: {width: 2.7 m, height: 2.9 m}, distance: 1.8 m}
-lights:
-  key:
-    source: {kind: flash, energy: 400 W·s}
-    modifier: {kind: softbox, width: 90 cm, height: 120 cm, grid: 40°}
-    place: {bearing: -40°, distance: 1.8 m, height: 1.9 m}
-  rim:
-    source: {kind: flash, energy: 400 W·s}
-    modifier: {kind: bare}
-    place: {bearing: 140°, distance: 1.3 m, height: 2.2 m}
-render: {depth: 2}
-"""
 STUDY = """\
 halfstop_study: 1
 title: A small study

@@ -16,6 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from sim.quantities.errors import SceneError, quoted
 from sim.quantities.open_file import UnreadableFile, bytes_from_file
+from sim.quantities.units import FOOT_M
 
 FloatArray = NDArray[np.float64]
 
@@ -29,7 +30,6 @@ WIDEST_OPENING_M = 5.0
 LEAST_CANDELA, LEAST_LUMENS = 1e-6, 1e-9
 # Angles closer than this tell nothing of a lamp, and their differences divide.
 LEAST_STEP_DEG = 0.001
-FOOT_M = 0.3048
 _FORMS = {
     "IESNA91": "1991",
     "IESNA:LM-63-1995": "1995",

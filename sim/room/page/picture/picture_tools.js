@@ -3,7 +3,7 @@ import { deskOf } from "./picture_desk.js";
 import { el } from "../../../web/elements.js";
 import { setAttribute, setText } from "./picture_elements.js";
 import { stopsSpoken, stopsText } from "./picture_words.js";
-import { MINUS } from "../../../web/phrases.js";
+import { MINUS, reading } from "../../../web/phrases.js";
 
 const TRIAL_STOPS = 3;
 const ZOOMS = [
@@ -161,13 +161,5 @@ function trialPanel(desk, store, link) {
   return panel;
 }
 
-// Whole stops as engraved; the scene file takes tenths between them.
-const MARKS = ["1", "1.4", "2", "2.8", "4", "5.6", "8", "11", "16", "22", "32", "45", "64"];
-
-/** An aperture as the scene file has it: "f/5.6 and 7 tenths". */
-export function apertureText(tenths) {
-  const held = Math.min(Math.max(tenths, 0), 120);
-  const stop = Math.floor(held / 10),
-    rest = held - 10 * stop;
-  return `f/${MARKS[stop]}${rest ? ` and ${rest} tenth${rest > 1 ? "s" : ""}` : ""}`;
-}
+/** An aperture of so many tenths of a stop, as the scene file has it: "f/5.6 and 7 tenths". */
+export const apertureText = (tenths) => reading(2 ** (Math.min(Math.max(tenths, 0), 120) / 20));
