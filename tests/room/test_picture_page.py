@@ -315,6 +315,25 @@ def test_the_meter_reads_by_pointer_and_keys_and_pins_the_point_it_shows(browser
         page.wait_for_function("() => /middle grey/.test(document.getElementById('spot-said').textContent)")
 
 
+def test_a_point_pinned_before_the_measured_light_has_come_is_pinned_when_it_has(browser: Any) -> None:
+    b = made()
+    frame = replace(b.frame, serial=6)
+    with side(browser, frame_files(frame)) as page:
+        held: list[Any] = []
+        page.route(re.compile("/frame/6/distance"), lambda route: held.append(route))
+        page.evaluate("(frame) => store.receive(frame)", frame_message(frame))
+        page.wait_for_selector(".print-area[data-serial='6']")
+        page.locator(".print-area").focus()
+        page.keyboard.press("ArrowUp")
+        page.keyboard.press("Enter")
+        rest(page)
+        assert held and asked(page, "edit") == []
+        held[0].continue_()
+        page.wait_for_function("() => asked.some((each) => each.type === 'edit')")
+        (edit,) = asked(page, "edit")
+        assert [each["op"] for each in edit["edits"]] == ["pin"]
+
+
 # -- readings, wishes, warnings ---------------------------------------------------------------------------------------
 
 

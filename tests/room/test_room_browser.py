@@ -292,6 +292,7 @@ def test_keys_alone_are_enough(browser: Any, room: Served, tab: Client) -> None:
         page.keyboard.press("a")
         page.wait_for_selector("dialog.library[open]")
         page.keyboard.press("Escape")
+        page.wait_for_selector("dialog.library[open]", state="hidden")
         # The meter is moved and a point pinned by keys.
         page.focus(".print-area")
         page.keyboard.press("ArrowUp")

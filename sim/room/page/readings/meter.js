@@ -178,8 +178,13 @@ export function mount(slip, room, print, now) {
 
   // -- pinning ------------------------------------------------------------------------------------------------------
 
+  let pinsLater = false;
+
   async function pinHere() {
-    if (!at || !now.measured) return;
+    if (!at) return;
+    // A picture is looked at before what is measured in it has come; the wish to pin is kept until then.
+    pinsLater = !now.measured;
+    if (pinsLater) return;
     const frame = now.measured;
     const [px, py] = pixelAt(at, frame);
     const pixels = circlePixels(
@@ -296,6 +301,7 @@ export function mount(slip, room, print, now) {
     refresh() {
       show();
       showPins();
+      if (pinsLater) pinHere();
     },
     /** `underPointer(x)` names another source where another picture lies over the print. */
     alsoOver(underPointer) {
