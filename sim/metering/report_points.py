@@ -37,7 +37,7 @@ ALIASES = {
     "shadow cheek": SHADOW_CHEEK, "shadow side cheek": SHADOW_CHEEK, "shadow side": SHADOW_CHEEK,
     "gown": "upper gown", "gown upper": "upper gown", "gown lower": "lower gown",
     "backdrop": "backdrop centre", "backdrop center": "backdrop centre", "backdrop head": "backdrop behind head",
-    "behind head": "backdrop behind head", "halo": "backdrop behind head",
+    "behind head": "backdrop behind head",
 }  # fmt: skip
 # Two cheeks that differ by less than this are lit alike.
 ALIKE_STOPS = 0.2

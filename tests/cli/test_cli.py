@@ -112,7 +112,7 @@ INPUT_FAULTS = [
     (["preview", str(RECITAL), "--samples", "0"], "--samples 0: expected 4 to 4096"),
     (["preview", str(RECITAL), "--seed", "-1"], "--seed -1: expected a whole number from 0"),
     (["preview", str(RECITAL), "--lights", "kay"], 'did you mean "key"?'),
-    (["preview", str(RECITAL), "--lights", "zzz"], "it has key, face, halo, edge, fill"),
+    (["preview", str(RECITAL), "--lights", "zzz"], "it has key, accent, halo, edge, fill"),
     (["preview", str(RECITAL), "--lights", " , "], 'write "--lights key,fill"'),
     (["schema", "--out", "no/such/folder/x.json"], "cannot write"),
 ]

@@ -23,7 +23,7 @@ from sim.scene.read import load_scene
 from sim.studio.layout import layout_from_scene
 
 SCENES = Path(__file__).parents[2] / "scenes"
-NAMES = ("key", "face", "halo", "edge", "fill")
+NAMES = ("key", "accent", "halo", "edge", "fill")
 NOISE_STOPS = 0.1
 TRIALS = 200
 

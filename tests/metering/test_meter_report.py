@@ -16,12 +16,15 @@ from sim.light import mix
 from sim.light.readings import ProbeId, ProbeReadings
 from sim.metering import report as meterreport
 from sim.metering.report import drop_stops, json_from_report, report_from_probes
-from sim.metering.report_points import KEY_CHEEK, SHADOW_CHEEK, point_from_text, report_probes
+from sim.metering.report_points import ALIASES, KEY_CHEEK, POINTS, SHADOW_CHEEK, point_from_text, report_probes
 from sim.reports.meter_tables import tables_from_report
 from sim.scene import edit as scene_edit
+from sim.scene.model.places import PARTS
+from sim.scene.read import load_scene
 from sim.studio.layout import layout_from_scene
 
-RECITAL = Path(__file__).resolve().parents[2] / "scenes" / "recital.yaml"
+SCENES = Path(__file__).resolve().parents[2] / "scenes"
+RECITAL = SCENES / "recital.yaml"
 
 
 @pytest.fixture(scope="module")
@@ -108,6 +111,13 @@ def test_points_may_be_named_in_other_words() -> None:
     assert point_from_text("gown", [*names, "gown"]) == "gown"
     with pytest.raises(ValueError, match='no meter point "nose"'):
         point_from_text("nose", names)
+
+
+@pytest.mark.parametrize("path", sorted(SCENES.glob("*.yaml")), ids=lambda path: path.stem)
+def test_no_light_of_a_shipped_scene_is_called_like_a_point(path: Path) -> None:
+    scene = load_scene(path)
+    points = {*POINTS, *POINTS.values(), *ALIASES, *PARTS, *scene.meters, KEY_CHEEK, SHADOW_CHEEK}
+    assert not points & {*scene.lights, *(light.name for light in scene.ambient)}
 
 
 def test_a_drop_is_what_muting_the_light_takes_away(recital, measured) -> None:

@@ -231,9 +231,9 @@ def test_a_file_broken_by_hand_changes_nothing_here(document: SceneDocument, pat
     path.write_text(broken, "utf-8")
     state = document.disk_state()
     # File, line, key, what was expected and a cure.
-    assert state.startswith(f"{path}:{line}: lights.face.power: ") and 'got "two"' in state
+    assert state.startswith(f"{path}:{line}: lights.accent.power: ") and 'got "two"' in state
     assert "expected a part of full power" in state and state.count(";") >= 2 and "\n" not in state
-    with pytest.raises(SceneError, match=r"lights\.face\.power"):
+    with pytest.raises(SceneError, match=r"lights\.accent\.power"):
         document.reload()
     with pytest.raises(HalfstopError, match="cannot be read"):
         document.save()

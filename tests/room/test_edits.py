@@ -125,12 +125,12 @@ def test_a_light_is_added_copied_renamed_and_removed() -> None:
     )
     assert text_with_edits(added, [{"op": "remove_light", "name": "kicker"}])[0] == DEMO
 
-    copied, _ = text_with_edits(DEMO, [{"op": "copy_light", "name": "face", "as": "face 2"}])
+    copied, _ = text_with_edits(DEMO, [{"op": "copy_light", "name": "accent", "as": "accent 2"}])
     lights = scene_from_text(copied).lights
-    assert list(lights) == ["key", "face", "halo", "edge", "fill", "face 2"]
+    assert list(lights) == ["key", "accent", "halo", "edge", "fill", "accent 2"]
     # All but its bearing is the same, and it stands beside the first.
-    assert lights["face 2"].place.bearing_deg == lights["face"].place.bearing_deg + 15
-    assert lights["face 2"].model_copy(update={"place": None}) == lights["face"].model_copy(update={"place": None})
+    assert lights["accent 2"].place.bearing_deg == lights["accent"].place.bearing_deg + 15
+    assert lights["accent 2"].model_copy(update={"place": None}) == lights["accent"].model_copy(update={"place": None})
 
     renamed = _changed(DEMO, {"op": "rename_light", "name": "key", "to": "main"})
     assert renamed == [("key:", "main:"), ("key side: {at: left cheek, kind: dome, facing: key}",
@@ -166,7 +166,7 @@ def test_any_value_is_set_and_taken_out_again() -> None:
     muted, title = text_with_edits(DEMO, [mute])
     assert title == "set key mute" and "    stand: floor\n    mute: true\n" in muted
     assert text_with_edits(muted, [{"op": "unset", "path": ["lights", "key", "mute"]}])[0] == DEMO
-    grid = {"op": "set", "path": ["lights", "face", "modifier", "grid"], "value": "20°"}
+    grid = {"op": "set", "path": ["lights", "accent", "modifier", "grid"], "value": "20°"}
     assert _new_line(DEMO, grid) == "modifier: {kind: reflector, diameter: 18 cm, beam: 65°, grid: 20°}"
     panel = {"op": "set", "path": ["panels", "white card"], "value": {
         "kind": "reflector", "size": {"width": "1 m", "height": "1 m"},
@@ -244,5 +244,5 @@ def test_a_light_that_shares_a_block_changes_alone() -> None:
         assert energies == {each: 600.0 if each == name else 400.0 for each in before.lights}
     # The light that holds the block can go too, and what does not touch it leaves it shared.
     gone = scene_from_text(text_with_edits(shared, [{"op": "remove_light", "name": "key"}])[0])
-    assert list(gone.lights) == ["face", "halo", "edge", "fill"]
+    assert list(gone.lights) == ["accent", "halo", "edge", "fill"]
     assert "*head" in text_with_edits(shared, [{"op": "dials", "stops": {"fill": -2}}])[0]

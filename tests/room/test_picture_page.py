@@ -173,10 +173,10 @@ def test_keys_that_follow_each_other_are_one_gesture_and_escape_takes_it_back(br
     b = made()
     start = b.mix.dial_stops[1]
     with side(browser) as page:
-        page.locator('[data-light="face"] .fader').focus()
+        page.locator('[data-light="accent"] .fader').focus()
         page.keyboard.press("PageDown")
         page.keyboard.press("ArrowLeft")
-        assert page.evaluate("() => store.powerStops('face')") == pytest.approx(start - 1.1, abs=1e-6)
+        assert page.evaluate("() => store.powerStops('accent')") == pytest.approx(start - 1.1, abs=1e-6)
         pushes = asked(page, "push")
         assert len(pushes) == 2 and pushes[0]["key"] == pushes[1]["key"] and asked(page, "end") == []
         page.wait_for_function("() => asked.some((each) => each.type === 'end')")
@@ -184,7 +184,7 @@ def test_keys_that_follow_each_other_are_one_gesture_and_escape_takes_it_back(br
         page.keyboard.press("ArrowRight")
         page.keyboard.press("Escape")
         assert len(asked(page, "cancel")) == 1
-        assert page.evaluate("() => store.powerStops('face')") == start
+        assert page.evaluate("() => store.powerStops('accent')") == start
 
 
 def test_mute_solo_and_a_held_tag(browser: Any) -> None:

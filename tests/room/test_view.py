@@ -188,7 +188,7 @@ EDITS: list[tuple[dict[str, Any], str]] = [
     ({"op": "set", "path": ["title"], "value": "Another"}, "none"),
     ({"op": "pin", "name": None, "at_m": [0, 1, 0.4], "kind": "dome"}, "none"),
     ({"op": "rename_light", "name": "edge", "to": "rim"}, "none"),
-    ({"op": "set", "path": ["lights", "face", "modifier", "grid"], "value": "10°"}, "face"),
+    ({"op": "set", "path": ["lights", "accent", "modifier", "grid"], "value": "10°"}, "accent"),
     ({"op": "set", "path": ["lights", "key", "source", "energy"], "value": "600 W·s"}, "key"),
     ({"op": "move", "what": ["light", "halo"], "to_m": [-1.5, 2.8, -1.2]}, "all"),
     ({"op": "aim", "what": ["light", "key"], "at": "chest"}, "all"),

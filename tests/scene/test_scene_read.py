@@ -217,7 +217,7 @@ def test_scenes_of_the_project_load(path: Path) -> None:
 def test_the_demo_has_its_five_lights_in_order() -> None:
     assert list(load_scene(ROOT / "scenes" / "recital.yaml").lights) == [
         "key",
-        "face",
+        "accent",
         "halo",
         "edge",
         "fill",

@@ -144,7 +144,7 @@ def test_the_demos_halo_goes_with_its_maker() -> None:
     muted = halo_of(stack, layout, _without(mix, "halo"), scene.camera)
     assert muted.maker is None or muted.stops < told.halo.stops - 0.3
     assert muted.stops == pytest.approx(told.halo.stops - told.halo.loss_stops["halo"])
-    for other in ("face", "edge", "fill"):
+    for other in ("accent", "edge", "fill"):
         assert halo_of(stack, layout, _without(mix, other), scene.camera).maker == "halo"
 
 
