@@ -18,7 +18,7 @@ SIM = ROOT / "sim"
 FLOORS: tuple[tuple[str, ...], ...] = (
     ("quantities", "__init__"),
     ("scene/model",),
-    ("scene/light_words",),
+    ("scene/light_words", "scene/numbers"),
     ("scene/read",),
     ("scene/text",),
     ("scene/edit",),

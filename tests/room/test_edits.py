@@ -17,6 +17,7 @@ from sim.quantities.errors import SceneError
 from sim.quantities.units import angle_deg_from_text
 from sim.room.document import edit_text
 from sim.room.document.edits import OPERATIONS, edits_from_data
+from sim.scene.numbers import numbers_from_scene
 from sim.scene.read import scene_from_text
 
 SCENES = Path(__file__).resolve().parents[2] / "scenes"
@@ -138,6 +139,38 @@ def test_a_light_is_added_copied_renamed_and_removed() -> None:
     gone, _ = text_with_edits(DEMO, [{"op": "remove_light", "name": "key"}])
     assert scene_from_text(gone).meters["key side"].facing == "camera"
     assert "# The key: large and near" not in gone and "# A tight pool on the face" in gone
+
+
+def _numbers(text: str) -> dict[str, int]:
+    return numbers_from_scene(scene_from_text(text))
+
+
+def test_lights_keep_their_numbers_when_others_come_and_go() -> None:
+    first, second, *others = before = _numbers(DEMO)
+    assert list(before.values()) == [1, 2, 3, 4, 5]
+    kept = {name: before[name] for name in (first, *others)}
+    gone, _ = text_with_edits(DEMO, [{"op": "remove_light", "name": second}])
+    assert _numbers(gone) == kept
+    renamed, _ = text_with_edits(gone, [{"op": "rename_light", "name": others[0], "to": "hair light"}])
+    assert _numbers(renamed)["hair light"] == kept[others[0]]
+    # What comes anew takes the number that is free; a copy is a light of its own.
+    added, _ = text_with_edits(gone, [{"op": "add_light", "name": "rim"}, {"op": "add_light", "name": "kicker"}])
+    assert _numbers(added) == {**kept, "rim": 2, "kicker": 6}
+    copied, _ = text_with_edits(added, [{"op": "copy_light", "name": others[0], "as": "twin"}])
+    assert _numbers(copied) == {**kept, "rim": 2, "kicker": 6, "twin": 7}
+    # Lights of the room come after the lamps in the file, and keep theirs too.
+    with_window, _ = text_with_edits(WINDOW, [{"op": "add_light", "name": "rim"}])
+    earlier = _numbers(WINDOW)
+    assert _numbers(with_window) == {**earlier, "rim": len(earlier) + 1}
+    anew, _ = text_with_edits(with_window, [{"op": "set", "path": ["lights", "rim", "number"], "value": 9}])
+    assert _numbers(anew) == {**earlier, "rim": 9}
+
+
+def test_two_lights_of_one_number_are_refused_with_the_free_one() -> None:
+    first, second, *_ = _numbers(DEMO)
+    edits = [{"op": "set", "path": ["lights", name, "number"], "value": 4} for name in (first, second)]
+    with pytest.raises(SceneError, match=rf'lights.{second}.number: 4 is used twice.*write "1"'):
+        scene_from_text(text_with_edits(DEMO, edits)[0])
 
 
 def test_a_window_is_renamed_and_removed_with_what_faces_it() -> None:

@@ -17,6 +17,7 @@ from sim.quantities import color
 from sim.render.engine import Engine
 from sim.render.fingerprint import of_layers, of_sitter, of_stage
 from sim.reports.handout.page import mixed_codes
+from sim.reports.plan import plan_from_scene
 from sim.reports.plan.facts import BEAM_FAR, beam_deg_from_rig, facts_from_scene
 from sim.room.document.scene_document import SceneDocument
 from sim.room.snapshot.choices import choices
@@ -33,6 +34,39 @@ from sim.studio.layout import layout_from_scene
 ROOT = Path(__file__).resolve().parents[2]
 SCENES = sorted((ROOT / "scenes").glob("*.yaml"))
 DEMO = ROOT / "scenes" / "recital.yaml"
+
+
+def test_numbers_and_colours_stay_with_their_lights_on_page_and_plan(tmp_path: Path) -> None:
+    path = tmp_path / "set.yaml"
+    path.write_bytes(DEMO.read_bytes())
+    document = SceneDocument.open(path, tmp_path / "state")
+    placements = PlacementCache()
+
+    def shown_now() -> dict[str, tuple[int, str]]:
+        placed = placements.placed(document.scene)
+        view = view_from_document(document, placed)
+        plan = plan_from_scene(document.scene, placed.layout, placed.mix)
+        assert {light["name"]: light["number"] for light in view["lights"]} == dict(plan.numbers)
+        assert {fact.name: fact.number for fact in plan.facts} == dict(plan.numbers)
+        return {light["name"]: (light["number"], light["colour"]) for light in view["lights"]}
+
+    try:
+        before = shown_now()
+        first, second, *others = before
+        applied(document, [{"op": "remove_light", "name": second}])
+        without = {name: before[name] for name in (first, *others)}
+        assert shown_now() == without
+        applied(document, [{"op": "rename_light", "name": first, "to": "main"}])
+        assert shown_now() == {"main": before[first], **{name: before[name] for name in others}}
+        applied(document, [{"op": "add_light", "name": "rim"}])
+        assert shown_now()["rim"] == before[second] and shown_now()["main"] == before[first]
+        for _ in range(3):
+            document.undo()
+        assert shown_now() == before and document.text == DEMO.read_text("utf-8")
+        document.redo()
+        assert shown_now() == without
+    finally:
+        document.close()
 
 
 @pytest.fixture(scope="module", params=SCENES, ids=lambda path: path.stem)

@@ -225,7 +225,7 @@ def _light(h: Handout, index: int, layer: np.ndarray) -> LightWords:
     alone.thumbnail((300, 300))
     return {
         "name": name,
-        "number": facts.number if facts else index + 1,
+        "number": h.plan.numbers[name],
         "is_on_plan": facts is not None,
         "is_muted": bool(h.mix.muted[index]),
         "fitted": facts.modifier if facts else "even light of the room",

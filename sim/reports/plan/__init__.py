@@ -11,6 +11,7 @@ page      HTML                                       pdf       PDF, A4 and Lette
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from sim.advice.finding import Finding
@@ -26,6 +27,7 @@ from sim.reports.plan.facts import LightFacts, facts_from_scene
 from sim.reports.plan.kit import KitLine, Support, kit_list, supports_from_scene
 from sim.reports.plan.paper import Sheet
 from sim.scene.model import Scene
+from sim.scene.numbers import numbers_from_scene
 from sim.studio.layout import Layout
 
 __all__ = ["RigPlan", "plan_from_scene", "plan_probes"]
@@ -33,13 +35,18 @@ __all__ = ["RigPlan", "plan_from_scene", "plan_probes"]
 
 @dataclass(frozen=True, eq=False)
 class RigPlan:
-    """Everything that stands on the plan; `views` PNG pictures of the rig by their captions, or `no_views` why not."""
+    """Everything that stands on the plan.
+
+    `numbers` of all lights by name, those of the room too; `views` PNG pictures of the rig by their captions, or
+    `no_views` why not.
+    """
 
     title: str
     source: str
     settings: str
     sheets: tuple[Sheet, ...]
     facts: tuple[LightFacts, ...]
+    numbers: Mapping[str, int]
     kit: tuple[KitLine, ...]
     supports: tuple[Support, ...]
     steps: tuple[BuildStep, ...]
@@ -82,6 +89,7 @@ def plan_from_scene(
         settings=settings_text(scene),
         sheets=(plan_view(scene, layout, facts), side_elevation(scene, layout, facts), light_cards(layout, facts)),
         facts=facts,
+        numbers=numbers_from_scene(scene),
         kit=kit_list(scene, layout, facts, supports),
         supports=supports,
         steps=steps_from_readings(scene, layout, facts, mix, measured),

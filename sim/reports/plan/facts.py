@@ -10,6 +10,7 @@ import numpy as np
 
 from sim.scene.light_words import gel_words, modifier_details
 from sim.scene.model import Scene
+from sim.scene.numbers import numbers_from_scene
 from sim.studio.gear.direct import illuminance_from_emitter
 from sim.studio.gear.rig import BuiltLight
 from sim.studio.layout import Layout, PlacedLight
@@ -50,8 +51,9 @@ class LightFacts:
 
 
 def facts_from_scene(scene: Scene, layout: Layout) -> tuple[LightFacts, ...]:
-    """Facts of every light and window in the scene's order, numbered from 1."""
+    """Facts of every light and window in the scene's order."""
     named = tuple(scene.lights.values())
+    numbers = numbers_from_scene(scene)
     facts = []
     for index, placed in enumerate(layout.lights):
         light = named[index] if index < len(named) else None
@@ -60,7 +62,7 @@ def facts_from_scene(scene: Scene, layout: Layout) -> tuple[LightFacts, ...]:
         aim = light.aim if light else getattr(window, "aim", "face")
         across, up = beam_deg_from_rig(placed.rig)
         facts.append(LightFacts(
-            number=index + 1,
+            number=numbers[placed.name],
             name=placed.name,
             is_window=light is None,
             modifier=modifier_details(light) if light else "window",

@@ -33,6 +33,7 @@ from sim.room.document.edits import (
     Unpin,
     Unset,
 )
+from sim.scene.numbers import numbers_from_given
 from sim.scene.read import key_text
 from sim.scene.text import (
     KeyPath,
@@ -64,10 +65,11 @@ def text_with_edits(text: str, edits: Sequence[Edit], name: str = "scene") -> tu
     for edit in edits:
         try:
             try:
-                edited = _applied(edited, edit)
+                edited = _numbered(edited, _applied(edited, edit), edit)
             except SharedBlock:
                 # Write out what stands for several places, so that one of them can change alone.
-                edited = _applied(edited.with_text(text_without_aliases(edited.text)), edit)
+                edited = edited.with_text(text_without_aliases(edited.text))
+                edited = _numbered(edited, _applied(edited, edit), edit)
         except UnitError as fault:
             raise edited.refusal(fault.what, fault.expected, fault.cure) from None
     title = edited.titles[0] if edited.titles else "change"
@@ -197,6 +199,7 @@ def _with_copy(edited: EditedText, edit: CopyLight) -> EditedText:
             x_m = units.length_m_from_text(at[0])
             beside = length_text(x_m - math.copysign(COPY_BESIDE_M, x_m), at[0])
             block = {**block, "place": {**place, "at": [beside, *at[1:]]}}
+    block = {key: value for key, value in block.items() if key != "number"}
     text = text_with_block(edited.text, ("lights", edit.copy_name), block, edited.name)
     return edited.with_text(text, f"copy {edit.name}")
 
@@ -235,6 +238,40 @@ def _dialled(edited: EditedText, edit: Dials) -> EditedText:
         values[path] = dial_text(stops, edited.at(path))
     called = next(iter(edit.stops)) if len(edit.stops) == 1 else "the lights"
     return edited.with_values(values, f"turn the dial of {called}")
+
+
+def _numbered(before: EditedText, after: EditedText, edit: Edit) -> EditedText:
+    """The text after an edit, where each light that was there keeps its number: written out where it would change."""
+    if isinstance(edit, SetValue | Unset):
+        comes_or_goes = len(edit.path) <= 2 and edit.path[0] in ("lights", "ambient")
+    else:
+        comes_or_goes = isinstance(edit, AddLight | CopyLight | RenameLight | RemoveLight)
+    if not comes_or_goes:
+        return after
+    earlier, now = _numbers(before), _numbers(after)
+    if isinstance(edit, RenameLight):
+        earlier = {edit.to if name == edit.name else name: number for name, number in earlier.items()}
+    changed = {name: earlier[name] for name in now if earlier.get(name, now[name]) != now[name]}
+    return after.with_values({(*light_home(after, name), "number"): number for name, number in changed.items()})
+
+
+def _numbers(edited: EditedText) -> dict[str, int]:
+    rooms = edited.at(("ambient",))
+    blocks = [
+        *edited.block(("lights",)).items(),
+        *(
+            (block.get("name"), block)
+            for block in (rooms if isinstance(rooms, list) else ())
+            if isinstance(block, dict)
+        ),
+    ]
+    return numbers_from_given((str(name), _number(block)) for name, block in blocks if isinstance(block, dict))
+
+
+def _number(block: PlainDict) -> int | None:
+    # What is written in the text is a word until it is checked.
+    given = str(block.get("number", ""))
+    return int(given) if given.isdecimal() and len(given) < 4 else None
 
 
 # -- meter points -----------------------------------------------------------------------------

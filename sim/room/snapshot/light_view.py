@@ -15,8 +15,9 @@ from sim.room.snapshot.words import place_text, size_text, source_text
 from sim.scene import model
 from sim.scene.light_words import gel_words, modifier_words, power_words
 from sim.scene.model.places import Around
+from sim.scene.numbers import numbers_from_scene
 
-# Inks of the lights by their place in the file, dark enough for text on the sheet (4.5 : 1 and more).
+# Inks of the lights by their numbers, dark enough for text on the sheet (4.5 : 1 and more).
 INKS = ("#1f4e9c", "#b5401c", "#0f7560", "#8b2f7d", "#7c6200", "#2e6f9e", "#9c2743", "#4f6b1f")
 ROOM_INK = "#5d5f66"
 NO_PLACE: PlaceFields = {
@@ -30,14 +31,15 @@ def lights_from_placements(placed: Placed, data: Tree) -> list[LightView]:
     weights = mix.only(mix.names).weights_rgb(scene.camera.shutter_s)
     facts = {fact.name: fact for fact in placed.facts}
     ambient = {item.name: (place, item) for place, item in enumerate(scene.ambient)}
+    numbers = numbers_from_scene(scene)
     views: list[LightView] = []
     for index, name in enumerate(mix.names):
         light = scene.lights.get(name)
         place, room_light = ambient.get(name, (0, None))
         fields: LightFields = {
             "name": name,
-            "number": index + 1,
-            "colour": INKS[index % len(INKS)] if light else ROOM_INK,
+            "number": numbers[name],
+            "colour": INKS[(numbers[name] - 1) % len(INKS)] if light else ROOM_INK,
             "is_room": light is None,
             "is_flash": mix.is_flash[index],
             "muted": mix.muted[index],

@@ -32,6 +32,7 @@ POSABLE_FIGURES = ("woman", "second woman", "man")
 def check_scene(scene: Scene) -> None:
     """Raise `BlockFault` for the first thing that cannot stand as the scene describes it."""
     _check_names(scene)
+    _check_numbers(scene)
     _check_camera(scene)
     _check_sitter_and_backdrop(scene)
     _check_places(scene)
@@ -81,6 +82,21 @@ def _check_names(scene: Scene) -> None:
                 f'write "{name} 2"',
             )
         seen[plain] = where
+
+
+def _check_numbers(scene: Scene) -> None:
+    lights: list[tuple[Where, int | None]] = [
+        *((("lights", name, "number"), light.number) for name, light in scene.lights.items()),
+        *((("ambient", place, "number"), item.number) for place, item in enumerate(scene.ambient)),
+    ]
+    seen: dict[int, Where] = {}
+    for where, number in lights:
+        if number is not None and number in seen:
+            free = next(n for n in range(1, len(lights) + 1) if n not in [given for _, given in lights])
+            other = ".".join(map(str, seen[number]))
+            raise BlockFault(where, f"{number} is used twice, see {other}", "a number of its own", f'write "{free}"')
+        if number is not None:
+            seen[number] = where
 
 
 def _check_camera(scene: Scene) -> None:

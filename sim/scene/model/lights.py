@@ -78,11 +78,14 @@ def _color_kind(value: object) -> str:
 LightColor = Annotated[Annotated[Kelvin, Tag("kelvin")] | Annotated[Hex, Tag("hex")], Discriminator(_color_kind)]
 
 
-class _Colored(Block):
+class _Lamp(Block):
     color: LightColor = Field(
         default=5600.0,
         description='Colour temperature, or "#rrggbb" of the light itself.',
         examples=["5600 K", "#ffd0a0"],
+    )
+    number: Annotated[int, Number("the number of a light", 1, 999, whole=True, example="3")] | None = Field(
+        default=None, description="On plan and sheets; the lowest free one where it is left out.", examples=[3]
     )
 
     @property
@@ -96,7 +99,7 @@ class _Colored(Block):
         return self.color if isinstance(self.color, str) else None
 
 
-class Light(_Colored):
+class Light(_Lamp):
     """One light: source, power, modifier, place, aim, colour, gels and what holds it."""
 
     source: Source = Field(description="Where the light comes from.", examples=[{"kind": "flash", "energy": "400 W·s"}])
@@ -166,7 +169,7 @@ Panel = Annotated[
 ]
 
 
-class WindowPanel(_Colored):
+class WindowPanel(_Lamp):
     """A bright rectangle such as a window, by its light on the mark or by its luminance."""
 
     kind: Literal["window"] = Field(description="A bright rectangle such as a window.")
@@ -199,7 +202,7 @@ class WindowPanel(_Colored):
         return self
 
 
-class UniformAmbient(_Colored):
+class UniformAmbient(_Lamp):
     """Even light from all directions, as an open sky or a bright room gives."""
 
     kind: Literal["uniform"] = Field(description="Even light from all directions.")
