@@ -5,9 +5,12 @@ The subjects: `sim.advice.checks.sentences`, `sim.reports.plan.caution_words`, `
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Container, Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
+
+# Words of a finding that may name another light, or else a panel or a part.
+WORDS_OF_LIGHTS = ("by", "blocker")
 
 
 class Severity(StrEnum):
@@ -41,3 +44,13 @@ class Finding:
         if self.light is not None:
             return (self.light,)
         return tuple(light for part in self.parts if part.severity == self.severity for light in part.lights)
+
+    def named_lights(self, names: Container[str]) -> tuple[str, ...]:
+        """Every light that it speaks of, and so does not hold without.
+
+        Arguments: `names` of the set's lights, to tell them from the panels and parts in its words.
+        """
+        in_words = (name for key in WORDS_OF_LIGHTS if (name := self.words.get(key, "")) in names)
+        own = () if self.light is None else (self.light,)
+        parts = (light for part in self.parts for light in part.named_lights(names))
+        return tuple(dict.fromkeys([*own, *in_words, *parts]))

@@ -9,7 +9,6 @@ from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass
 
-from sim.advice.checks.sentences import lines_from_findings
 from sim.light.readings import ProbeReadings
 from sim.metering.report_points import KeySide
 from sim.room.open_scene import Snapshot
@@ -27,7 +26,7 @@ from sim.room.preview.worker_client import (
     Failed as TracingFailed,
 )
 from sim.room.protocol.messages import Frame, Key, Message, Painting
-from sim.room.snapshot.warnings import warnings_from_findings
+from sim.room.snapshot.warnings import check_lines, warnings_from_findings
 from sim.room.targets import key_side, points_from_readings
 from sim.session import size_from_long_side
 
@@ -74,7 +73,7 @@ class PreviewCoordinator:
         self._fine = samples
         self._frames: OrderedDict[int, PreviewFrame] = OrderedDict()
         self._metered: tuple[tuple[object, ...], ProbeReadings] | None = None
-        self._checked_text: str | None = None
+        self._checked_by: str | None = None
         self._last: dict[str, Message] = {}
         self._last_frame: Frame | None = None
         self._shown_by: tuple[object, ...] | None = None
@@ -104,8 +103,14 @@ class PreviewCoordinator:
             self._ask(snapshot, look_first)
         elif before.metered_by != snapshot.metered_by:
             self._ask(snapshot, look_first)
-        elif snapshot.text != self._checked_text:
+        elif snapshot.checked_by != self._checked_by:
             self._check_later()
+
+    def leave(self) -> None:
+        """Let go of what was read and checked of a scene that is left."""
+        self._metered = self._checked_by = None
+        for kind in ("meters", "checks"):
+            self._last.pop(kind, None)
 
     def trace_finer(self, snapshot: Snapshot) -> None:
         """Trace the same picture finer."""
@@ -150,7 +155,7 @@ class PreviewCoordinator:
     def _check_now(self) -> None:
         self._later = None
         snapshot = self._snapshot
-        if snapshot is None or snapshot.text == self._checked_text:
+        if snapshot is None or snapshot.checked_by == self._checked_by:
             return
         if self._busy:
             self._check_later()
@@ -179,11 +184,11 @@ class PreviewCoordinator:
                 })  # fmt: skip
                 self._on_metered()
             case ChecksReady():
-                self._checked_text = asked.request.text
+                self._checked_by, names = asked.snapshot.checked_by, asked.snapshot.names
                 self._remember({
-                    "type": "checks", "revision": result.revision,
-                    "warnings": warnings_from_findings(result.findings),
-                    "lines": lines_from_findings(result.findings),
+                    "type": "checks", "revision": result.revision, "checked_by": self._checked_by,
+                    "warnings": warnings_from_findings(result.findings, names),
+                    "lines": check_lines(result.findings, names),
                 })  # fmt: skip
                 self._rest(result)
             case TracingFailed():
@@ -200,7 +205,7 @@ class PreviewCoordinator:
         pass_name = "failed" if isinstance(result, TracingFailed) else "settled"
         self._remember(_painting(result, pass_name, 1.0, True))
         snapshot = self._snapshot
-        if isinstance(result, ChecksReady) and snapshot is not None and snapshot.text != self._checked_text:
+        if isinstance(result, ChecksReady) and snapshot is not None and snapshot.checked_by != self._checked_by:
             self._check_later()
 
     def _take_frame(self, frame: PreviewFrame, asked: _Asked) -> None:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from sim.quantities.errors import HalfstopError
+from sim.render import fingerprint
 from sim.room.document.edits import Edit
 from sim.room.document.scene_document import SceneDocument
 from sim.room.document.state_folder import stem_from_path
@@ -27,8 +28,8 @@ TOUR_FILE = "tour-done"
 class Snapshot:
     """The document at one moment: what the tabs are told of it, and what decides its layers and readings.
 
-    `traced_by`: equal ones need the same picture. `metered_by`: equal ones need the same readings. `version_facts` what
-    a kept version is mixed by.
+    `traced_by`: equal ones need the same picture. `metered_by`: equal ones need the same readings. `checked_by`: equal
+    ones need the same checks. `version_facts` what a kept version is mixed by.
     """
 
     revision: int
@@ -41,6 +42,7 @@ class Snapshot:
     geometry: int
     traced_by: tuple[object, ...]
     metered_by: tuple[object, ...]
+    checked_by: str
     state: State
     version_facts: VersionFacts
 
@@ -52,6 +54,14 @@ class _Place:
     address: str
     example: bool
     tour: bool
+
+
+@dataclass(frozen=True)
+class _LookedOver:
+    """Warnings of the layout, and the set-up that they are of."""
+
+    checked_by: str
+    warnings: tuple[RoomWarning, ...]
 
 
 class OpenScene:
@@ -69,8 +79,7 @@ class OpenScene:
         self._document.announce(address)
         self._placements = placements or PlacementCache()
         self._snapshot: Snapshot | None = None
-        self._warnings: list[RoomWarning] = []
-        self._looked_over = ""
+        self._looked_over = _LookedOver("", ())
         self.look_over()
         self.recovery = self._recovery()
 
@@ -100,19 +109,19 @@ class OpenScene:
         """The document as it stands now."""
         if self._snapshot is None:
             document = self._document
-            self._snapshot = _snapshot(document, self._placements.placed(document.scene), self._warnings, self._place())
+            placed = self._placements.placed(document.scene)
+            self._snapshot = _snapshot(document, placed, self._looked_over, self._place())
         return self._snapshot
 
     def look_over(self) -> bool:
-        """Find what cannot stand or can hurt, which takes longer than an edit may; True where it is not as before."""
-        before, snapshot = self._warnings, self.snapshot()
-        if snapshot.text == self._looked_over:
+        """Find what cannot stand or can hurt, which takes longer than an edit may; True where it was not known."""
+        snapshot = self.snapshot()
+        if snapshot.state["looked_over"]:
             return False
-        self._looked_over = snapshot.text
-        self._warnings = warnings_from_layout(snapshot.scene, snapshot.layout)
-        if self._warnings != before:
-            self._snapshot = None
-        return self._warnings != before
+        warnings = warnings_from_layout(snapshot.scene, snapshot.layout)
+        self._looked_over = _LookedOver(snapshot.checked_by, tuple(warnings))
+        self._snapshot = None
+        return True
 
     def _place(self) -> _Place:
         return _Place(
@@ -226,10 +235,12 @@ class OpenScene:
         self._snapshot = None
 
 
-def _snapshot(document: SceneDocument, placed: Placed, layout_warnings: list[RoomWarning], place: _Place) -> Snapshot:
+def _snapshot(document: SceneDocument, placed: Placed, looked_over: _LookedOver, place: _Place) -> Snapshot:
     scene, layout = placed.scene, placed.layout
     view = view_from_document(document, placed, tour=place.tour)
-    warnings = [*layout_warnings, *view["warnings"]]
+    # What was found before the last change may speak of lights that are gone.
+    holding = [warning for warning in looked_over.warnings if set(warning["lights"]) <= set(layout.light_names)]
+    checked_by = fingerprint.of(scene.model_copy(update={"title": ""}))
     mix = placed.mix
     weights = mix.only(mix.names).weights_rgb(scene.camera.shutter_s)
     meters = hashlib.blake2b(repr(scene.meters).encode(), digest_size=16).hexdigest()
@@ -245,7 +256,15 @@ def _snapshot(document: SceneDocument, placed: Placed, layout_warnings: list[Roo
         geometry=placed.geometry,
         traced_by=traced_by,
         metered_by=(*traced_by, meters),
-        state={**view, "warnings": warnings, "address": place.address, "example": place.example},
+        checked_by=checked_by,
+        state={
+            **view,
+            "warnings": [*holding, *view["warnings"]],
+            "address": place.address,
+            "example": place.example,
+            "checked_by": checked_by,
+            "looked_over": looked_over.checked_by == checked_by,
+        },
         version_facts={
             "revision": document.revision,
             "geometry": placed.geometry,

@@ -111,6 +111,7 @@ class RoomSession:
         self.open_scene = await self.run(lambda: OpenScene(path, self._state_folder, self.address, self._placements))
         self.versions = Versions(self.open_scene.versions_file)
         await self.run(lambda: self.open_scene.caution(self.versions.damage))
+        self.preview.leave()
         self.preview.look_at(await self.run(self.open_scene.snapshot))
 
     async def go_to(self, path: Path) -> None:

@@ -69,8 +69,9 @@ def view_of(b: Bench, **others: Any) -> dict[str, Any]:
     return {
         "type": "state", "revision": 1, "geometry": 1, "title": b.scene.title, "lights": lights, "meters": [pin],
         "exposure": exposure_facts(b.camera), "sitter": {"parts": {"face": b.layout.anchors_m["face"].tolist()}},
-        "warnings": [{"level": "note", "text": "a note", "light": None},
-                     {"level": "danger", "text": "edge is hot", "light": "edge"}], **others,
+        "warnings": [{"level": "note", "text": "a note", "light": None, "lights": []},
+                     {"level": "danger", "text": "edge is hot", "light": "edge", "lights": ["edge"]}],
+        "checked_by": "now", "looked_over": True, **others,
     }  # fmt: skip
 
 
@@ -361,13 +362,48 @@ def test_the_card_tells_by_light_and_together_and_the_ratio(browser: Any) -> Non
         # Nothing is said to be well before it has been looked at.
         assert "The checks are being made." in page.inner_text(".warnings")
         assert "No warnings" not in page.inner_text(".warnings")
-        page.evaluate("() => store.receive({ type: 'checks', warnings: [], lines: [] })")
+        page.evaluate("() => store.receive({ type: 'checks', checked_by: 'now', warnings: [], lines: [] })")
         rest(page)
         assert "being made" not in page.inner_text(".warnings")
         # Warnings: the worst first, and a way to its light.
         assert page.inner_text(".warning-list li >> nth=0").startswith("4")
         page.click(".warning-light")
         assert page.evaluate("() => store.get().selection") == "light:edge"
+
+
+def test_warnings_are_marked_older_at_once_and_go_with_their_light(browser: Any) -> None:
+    b = made()
+    edge, key = "edge shines into the lens", "key: the lens sees it"
+    checks = {
+        "type": "checks", "checked_by": "now", "revision": 1,
+        "warnings": [{"level": "caution", "text": f"{name} by the lens", "light": name, "lights": [name]}
+                     for name in ("edge", "key")],
+        "lines": [["Focus", [{"text": "focus 3.4 m", "lights": []}]],
+                  ["Light into the lens", [{"text": edge, "lights": ["edge"]}, {"text": key, "lights": ["key"]}]]],
+    }  # fmt: skip
+    with side(browser) as page:
+
+        def hear(message: dict[str, Any]) -> None:
+            page.evaluate("(message) => store.receive(message)", message)
+            rest(page)
+
+        older = page.locator(".warnings .older")
+        hear(checks)
+        assert older.count() == 0 and page.locator(".checks-wait").is_hidden()
+        # A dial was turned: the layout's own warnings hold, what the picture told is of before.
+        hear(view_of(b, revision=2, checked_by="later"))
+        assert "Older than the last change" in page.inner_text(".checks-wait")
+        assert page.inner_text(".checks summary") == "What was checked before the last change"
+        assert older.count() == 3 and "is hot" not in " ".join(older.all_inner_texts())
+        # The edge light is taken away, and nothing that was said of it is left.
+        gone = view_of(b, revision=3, checked_by="gone", looked_over=False, warnings=[])
+        hear({**gone, "lights": [light for light in gone["lights"] if light["name"] != "edge"]})
+        shown = page.inner_text(".warning-list") + str(page.locator(".checks").text_content())
+        assert "edge" not in shown and "key by the lens" in shown and key in shown and "focus 3.4 m" in shown
+        # The checks of the set as it stands are there.
+        hear({**gone, "looked_over": True})
+        hear({**checks, "checked_by": "gone"})
+        assert older.count() == 0 and page.locator(".checks-wait").is_hidden()
 
 
 def test_a_pin_is_renamed_and_taken_away_in_one_step_each(browser: Any) -> None:

@@ -175,7 +175,7 @@ def test_a_pin_is_read_where_it_is_put(room: Served, tab: Client) -> None:
 
 def test_wishes_are_dials_and_one_step_back(room: Served, tab: Client) -> None:
     tab.wait("meters", lambda m: m["geometry"] == tab.state["geometry"] and len(m["points"]) > 5)
-    before = tab.state
+    before = tab.wait("state", lambda m: m["looked_over"])
     wishes = [{"point": "face", "f_number": 7.1}, {"point": "shadow cheek", "stops": "-0.5 stops"}]
     assert tab.ask("wish", wishes=wishes, reference="face")["type"] == "done"
     answer = tab.newest["wishes"]
@@ -226,6 +226,14 @@ def test_warnings_come_as_they_arise(room: Served, tab: Client) -> None:
     # Two lamps in one place cannot stand, which is told with no light traced.
     tab.edit({"op": "move", "what": ["light", "fill"], "to_m": [-1.4, 1.9, 0.8]})
     assert tab.wait("state", lambda m: any(w["level"] == "danger" for w in m["warnings"]))
+    # Both are spoken of at once, and neither any longer than both are there.
+    pair = next(w["lights"] for w in tab.state["warnings"] if w["level"] == "danger" and len(w["lights"]) == 2)
+    tab.edit({"op": "remove_light", "name": pair[1]})
+    told = [m for m in tab.heard if m["type"] == "state" and pair[1] not in [light["name"] for light in m["lights"]]]
+    assert told and not told[0]["looked_over"]
+    assert all(pair[1] not in w["lights"] for m in told for w in m["warnings"])
+    assert tab.wait("state", lambda m: m["looked_over"])
+    tab.ask("undo")
     tab.edit({"op": "set", "path": ["camera", "shutter"], "value": "1/500 s"})
     assert tab.wait("state", lambda m: any("camera.shutter" in w["text"] for w in m["warnings"]))
 
@@ -237,6 +245,15 @@ def test_checks_follow_a_dial_that_has_come_to_rest(room: Served, tab: Client) -
         tab.edit(power("key", f"-{2 + step} stops"), merge="fader")
     revision = tab.state["revision"]
     tab.wait("checks", lambda m: m["revision"] == revision)
+    # The checks of before were told from those of now, both by what they depend on and by the line of a title.
+    checks = tab.newest["checks"]
+    assert tab.state["checked_by"] == checks["checked_by"]
+    tab.edit(power("key", "-1 stop"))
+    assert tab.state["checked_by"] != checks["checked_by"]
+    tab.ask("undo")
+    assert tab.state["checked_by"] == checks["checked_by"]
+    tab.edit({"op": "set", "path": ["title"], "value": "Another title"})
+    assert tab.state["checked_by"] == checks["checked_by"]
     # It was looked at again without a ray of a new picture.
     assert settled(tab)["serial"] == frame["serial"]
 

@@ -21,7 +21,7 @@ from sim.reports.plan.caution_words import WORDS, text_from_caution
 from sim.reports.plan.cautions import cautions_from_scene
 from sim.reports.plan.facts import facts_from_scene
 from sim.reports.plan.kit import supports_from_scene
-from sim.room.snapshot.warnings import warnings_from_findings, warnings_from_layout
+from sim.room.snapshot.warnings import check_lines, warnings_from_findings, warnings_from_layout
 from sim.scene.read import scene_from_text
 from sim.studio.layout import layout_from_scene
 
@@ -89,11 +89,15 @@ def test_what_the_checks_find_stays_at_its_light(order: list[str]) -> None:
         spills=(Spill(spilling, "face", "head", 0.3, blocker, {}, {}),),
     )  # fmt: skip
     findings = findings_from_report(cast(CheckReport, report))
-    warnings = warnings_from_findings(findings)
+    warnings = warnings_from_findings(findings, order)
     assert [(w["level"], w["light"]) for w in warnings] == [
         ("caution", shown), ("caution", None), ("caution", flaring), ("caution", spilling), ("caution", None),
         ("note", None),
     ]  # fmt: skip
+    # A light that stands in another's way is named as well, so that the line goes with either.
+    assert [w["lights"] for w in warnings] == [[shown], [], [flaring], [spilling, blocker], [], []]
+    spoken = [line["lights"] for _, lines in check_lines(findings, order) for line in lines]
+    assert [spilling, blocker] in spoken and [flaring] in spoken
     assert "lies 20 cm behind what is sharp" in warnings[4]["text"] and "40 %" in warnings[5]["text"]
     assert any(f"{flaring} shines" in line for line in dict(lines_from_findings(findings))["Light into the lens"])
 

@@ -146,13 +146,21 @@ class Meters(TypedDict):
     key: Key
 
 
+class CheckLine(TypedDict):
+    """A line of the checks, and the lights that it names."""
+
+    text: str
+    lights: list[str]
+
+
 class Checks(TypedDict):
-    """What the checks of the picture say."""
+    """What the checks of the picture say of the set-up with this `checked_by`; they hold while the state has it too."""
 
     type: Literal["checks"]
     revision: int
+    checked_by: str
     warnings: list[RoomWarning]
-    lines: list[tuple[str, list[str]]]
+    lines: list[tuple[str, list[CheckLine]]]
 
 
 class TargetOutcome(TypedDict):

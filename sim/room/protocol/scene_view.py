@@ -17,11 +17,12 @@ JsonBlock: TypeAlias = dict[str, JsonValue]
 
 
 class RoomWarning(TypedDict):
-    """One warning: `level` "note", "caution" or "danger"; the first `light` it is about."""
+    """One warning: `level` "note", "caution" or "danger"; the first `light` it is about, and all `lights` it names."""
 
     level: str
     text: str
     light: str | None
+    lights: list[str]
 
 
 # -- camera -----------------------------------------------------------------------------------
@@ -315,7 +316,14 @@ class DocumentView(TypedDict):
 
 
 class State(DocumentView):
-    """The scene as it stands, and where it is open: `example` whether the file comes with the program."""
+    """The scene as it stands, and where it is open: `example` whether the file comes with the program.
+
+    `checked_by` what the checks depend on, to tell whether those that came hold; `looked_over` whether the warnings
+    of this set-up are in it, or those of the one before, less what spoke of a light that is gone.
+    """
+
+    checked_by: str
+    looked_over: bool
 
     address: str
     example: bool

@@ -1,17 +1,24 @@
 /** What the set-up and its analysis warn of: quiet lines, the worst first, each linked to its light. */
 import { el } from "../../../web/elements.js";
-import { lightTag, numbersOf } from "../picture/picture_elements.js";
+import { lightTag, numbersOf, setText } from "../picture/picture_elements.js";
 
 const LEVELS = ["danger", "caution", "note"];
 const WORDS = { danger: "Danger", caution: "Look at", note: "Note" };
 const FIRST_SHOWN = 3;
 
+/** Whether the warnings of the layout, and what the checks of the picture said, are of a set-up before this one. */
+const age = (view, message) => ({
+  old: !view.looked_over,
+  oldChecks: !!message && message.checked_by !== view.checked_by,
+});
+
 export function mount(place, { store }) {
   const head = el("h3", { text: "Warnings" });
   const list = el("ul", { class: "warning-list" });
   const more = el("button", { type: "button", class: "quiet small", "aria-expanded": "false" });
-  const checks = el("details", { class: "checks" }, el("summary", { text: "What was checked" }), el("div", {}));
-  const wait = el("p", { class: "note", text: "The checks are being made." });
+  const summary = el("summary");
+  const checks = el("details", { class: "checks" }, summary, el("div", {}));
+  const wait = el("p", { class: "note checks-wait", role: "status" });
   place.append(head, list, wait, more, checks);
   let open = false;
   let built = "";
@@ -22,14 +29,19 @@ export function mount(place, { store }) {
 
   function found() {
     const { view, checks: message } = store.get();
-    const all = [...(view?.warnings ?? []), ...(message?.warnings ?? [])].map((each) =>
-      typeof each === "string" ? { level: "caution", text: each, light: null } : each,
-    );
+    const { old, oldChecks } = age(view, message);
+    const all = [
+      ...view.warnings.map((each) => ({ ...each, old })),
+      ...(message?.warnings ?? []).filter(holds).map((each) => ({ ...each, old: oldChecks })),
+    ];
     const once = all.filter((each, index) => all.findIndex(({ text }) => text === each.text) === index);
     return once.sort((a, b) => LEVELS.indexOf(a.level) - LEVELS.indexOf(b.level));
   }
 
-  function item({ level, text, light: name }, numbers) {
+  /** Whether what was said of lights can still be so: they are there. */
+  const holds = ({ lights }) => lights.every((name) => store.light(name));
+
+  function item({ level, text, light: name, old }, numbers) {
     const light = name && store.light(name);
     const words = [el("b", { text: `${WORDS[level] ?? WORDS.note}: ` }), text];
     const line = light
@@ -45,12 +57,13 @@ export function mount(place, { store }) {
           el("span", {}, ...words),
         )
       : el("p", {}, ...words);
-    return el("li", { "data-level": level }, line);
+    return el("li", { "data-level": level, class: old ? "older" : "" }, line);
   }
 
   function show() {
     const { view, checks: message } = store.get();
     if (!view) return;
+    const { old, oldChecks } = age(view, message);
     const all = found();
     const shown = open ? all : all.slice(0, FIRST_SHOWN);
     const key = JSON.stringify([shown, view.lights.map(({ name, colour }) => [name, colour])]);
@@ -59,19 +72,24 @@ export function mount(place, { store }) {
       list.replaceChildren(...shown.map((each) => item(each, numbersOf(view))));
     }
     // Nothing is known of the light before the first checks are made.
-    head.textContent = all.length || !message ? "Warnings" : "No warnings";
-    wait.hidden = Boolean(message);
+    head.textContent = all.length || !message || old || oldChecks ? "Warnings" : "No warnings";
+    const older = old || oldChecks ? "Older than the last change; the set is being checked again." : "";
+    setText(wait, message ? older : "The checks are being made.");
+    wait.hidden = !wait.textContent;
     more.hidden = all.length <= FIRST_SHOWN;
     more.textContent = open ? "Fewer" : `${all.length - FIRST_SHOWN} more`;
     more.setAttribute("aria-expanded", String(open));
-    checks.hidden = !message?.lines?.length;
-    const lines = JSON.stringify(message?.lines ?? []);
+    const subjects = (message?.lines ?? []).map(([heading, body]) => [heading, body.filter(holds)]);
+    checks.hidden = !subjects.length;
+    checks.classList.toggle("older", oldChecks);
+    setText(summary, oldChecks ? "What was checked before the last change" : "What was checked");
+    const lines = JSON.stringify(subjects);
     if (checks.dataset.lines !== lines) {
       checks.dataset.lines = lines;
       checks.lastElementChild.replaceChildren(
-        ...(message?.lines ?? []).flatMap(([heading, body]) => [
+        ...subjects.flatMap(([heading, body]) => [
           el("h4", { text: heading }),
-          ...body.map((text) => el("p", { text })),
+          ...body.map(({ text }) => el("p", { text })),
         ]),
       );
     }
