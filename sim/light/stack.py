@@ -23,7 +23,7 @@ class LightStack:
     `variance` (k, h, w) float32: variance of the luminance of each pixel's mean, in the same unit squared.
     `albedo` (h, w, 3), `normal` (h, w, 3), `distance_m` (h, w): what the camera rays met, averaged per pixel.
     `region` (h, w) uint8: index into `region_names` of what most of a pixel shows; 0 is nothing.
-    `samples` camera rays per pixel, `seed`, `depth` (bounces), `engine`: how it was made.
+    `samples` camera rays per pixel, `seed`, `depth` (limit of bounces, None for none), `engine`: how it was made.
     `part_excess` (k, r, 4): what the mean of each part's pixels lacks, RGB, and the variance of the luminance of that;
     0 where the pixels are unbiased themselves (`no_excess`).
     `denoised` (k, h, w, 3) or None: the same layers cleaned for viewing; no reading may use them.
@@ -42,7 +42,7 @@ class LightStack:
     region_names: tuple[str, ...]
     samples: int
     seed: int
-    depth: int
+    depth: int | None
     engine: str
     part_excess: np.ndarray
     denoised: np.ndarray | None = None
@@ -51,6 +51,12 @@ class LightStack:
     def size(self) -> tuple[int, int]:
         """Picture size in pixels: (width, height)."""
         return self.pixels.shape[2], self.pixels.shape[1]
+
+    @property
+    def made(self) -> str:
+        """How it was made, for a note: "4 samples, seed 0"."""
+        limit = "" if self.depth is None else f", at most {self.depth} bounce{'s' * (self.depth != 1)}"
+        return f"{self.samples} samples, seed {self.seed}{limit}"
 
     def layer(self, name: str) -> np.ndarray:
         """Linear picture (h, w, 3) of one light, as rendered."""

@@ -244,12 +244,14 @@ def of_lens(camera: CameraView) -> str:
 # -- makers --------------------------------------------------------------------------------------
 
 
-def of_picture(keys: StageKeys, *, size: tuple[int, int], samples: int, seed: int, depth: int) -> str:
+def of_picture(keys: StageKeys, *, size: tuple[int, int], samples: int, seed: int, depth: int | None) -> str:
     """Key over all that the layers of a picture share: the set, the camera, how it is traced and by whom."""
     return of(of_tracer(), keys.surfaces, keys.lens, tuple(size), samples, seed, depth)
 
 
-def of_layers(keys: StageKeys, *, size: tuple[int, int], samples: int, seed: int = 0, depth: int = 5) -> dict[str, str]:
+def of_layers(
+    keys: StageKeys, *, size: tuple[int, int], samples: int, seed: int = 0, depth: int | None = None
+) -> dict[str, str]:
     """Key of each light's layer by its name."""
     picture = of_picture(keys, size=size, samples=samples, seed=seed, depth=depth)
     return {name: of(picture, "layer", own) for name, own in keys.own().items()}

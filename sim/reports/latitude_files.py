@@ -117,7 +117,7 @@ def face_picture(rehearsal: Rehearsal, move: str, offset: float) -> npt.NDArray[
     )
     size = round(PICTURE_WIDTH * PICTURE_SCALE), round(PICTURE_HEIGHT * PICTURE_SCALE)
     stage = rehearsal.stage.changed(scene, replace(moved, camera=close))
-    stack = stage.render(size=size, samples=PICTURE_SAMPLES, depth=min(scene.render.depth, 3))
+    stack = stage.render(size=size, samples=PICTURE_SAMPLES, depth=scene.render.depth)
     return develop(denoised(stack), rehearsal.mix, scene.camera)
 
 

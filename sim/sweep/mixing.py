@@ -104,7 +104,7 @@ def _layers(scene: Scene, stack: LightStack, mix: Mix) -> bytes:
             picture_scale_rgb=picture_scale_rgb(camera),
             shutter_s=camera.shutter_s,
             notes={"camera": settings_text(camera), "engine": stack.engine,
-                   "made": f"{stack.samples} samples, seed {stack.seed}, depth {stack.depth}"},
+                   "made": stack.made},
         )  # fmt: skip
         return path.read_bytes()
 

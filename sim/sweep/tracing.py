@@ -305,7 +305,9 @@ def layers_of(traced: Traced, layout: Layout, variation: VariationJob) -> list[L
     return [traced.layers[place, key] for place, key in enumerate(keys)]
 
 
-def stack_of(traced: Traced, layout: Layout, variation: VariationJob, request: GroupRequest, depth: int) -> LightStack:
+def stack_of(
+    traced: Traced, layout: Layout, variation: VariationJob, request: GroupRequest, depth: int | None
+) -> LightStack:
     """The light stack of one variation, with cleaned layers where pictures are wanted."""
     layers = layers_of(traced, layout, variation)
     assert traced.guides is not None

@@ -20,7 +20,7 @@ class ProbeLimits(TypedDict, total=False):
     """How probes are read; see `sim.render.transport.probe.read_probes`."""
 
     seed: int
-    depth: int
+    depth: int | None
     target_stderr_stops: float
     most_rays: int
     on_launch: Callable[[], None] | None

@@ -94,7 +94,7 @@ class CachedStage:
         size: tuple[int, int],
         samples: int,
         seed: int = 0,
-        depth: int = 5,
+        depth: int | None = None,
         on_progress: Callable[[float], None] | None = None,
         most_rays_at_once: int | None = None,
         wanted: frozenset[int] | None = None,
@@ -131,12 +131,12 @@ class CachedStage:
                 self._store.put(guides_key, guides)
         return self._stack(kept, guides, seed, depth)
 
-    def _picture_keys(self, size: tuple[int, int], samples: int, seed: int, depth: int) -> tuple[list[str], str]:
+    def _picture_keys(self, size: tuple[int, int], samples: int, seed: int, depth: int | None) -> tuple[list[str], str]:
         layers = fingerprint.of_layers(self.keys, size=size, samples=samples, seed=seed, depth=depth)
         picture = fingerprint.of_picture(self.keys, size=size, samples=samples, seed=seed, depth=depth)
         return list(layers.values()), fingerprint.of(picture, "guides")
 
-    def _stack(self, kept: dict[int, Arrays], guides: Arrays, seed: int, depth: int) -> LightStack:
+    def _stack(self, kept: dict[int, Arrays], guides: Arrays, seed: int, depth: int | None) -> LightStack:
         some = next(iter(kept.values()), None)
         dark: Arrays = {} if some is None else {name: np.zeros_like(array) for name, array in some.items()}
         if some is None:
@@ -171,7 +171,7 @@ class CachedStage:
         probes: Sequence[Probe],
         *,
         seed: int = 0,
-        depth: int = 5,
+        depth: int | None = None,
         target_stderr_stops: float = 0.03,
         most_rays: int = 1 << 19,
         on_launch: Callable[[], None] | None = None,

@@ -32,6 +32,8 @@ SEEDING_STREAM = 0x5C0075
 STOPS = 3
 # Rays along which each place looks around.
 LOOKS = 8
+# Light is handed on until what is still to come is under this part of what each cell has, in at most so many steps.
+MOST_CUT, MOST_STEPS = 1e-3, 1 << 10
 
 
 @dataclass
@@ -53,13 +55,14 @@ def seeded_cache(
     size: tuple[int, int],
     paths: int,
     seed: int,
-    depth: int,
+    depth: int | None,
     on_step: Callable[[], None],
 ) -> RadianceCache:
     """The radiance cache of a picture of `size` pixels, filled by so many paths; `seed` and `depth` as in `render`.
 
-    `on_step` is called between the steps of the work and ends it if it raises. The cells send on light of up to
-    depth - 1 bounces, so that a picture's paths end after `depth`.
+    `on_step` is called between the steps of the work and ends it if it raises. Light is handed on until no cell would
+    gain more than `MOST_CUT` of what it has, or, with a `depth`, for depth - 1 bounces, so that a picture's paths end
+    after `depth`.
     """
     seed ^= SEEDING_STREAM
     rays, points, normals = _places(stage, size, paths, seed)
@@ -71,12 +74,7 @@ def seeded_cache(
     on_step()
     links = _links(stage.scene, cells, rays, seed)
 
-    # Hand the light on from cell to cell.
-    sent, total = direct, direct.copy()
-    for _ in range(depth - 2):
-        sent = np.stack([link @ sent[:, :, channel] for channel, link in enumerate(links)], axis=-1)
-        total += sent
-    return RadianceCache(cells, total)
+    return RadianceCache(cells, _handed_on(direct, links, MOST_STEPS if depth is None else depth - 2))
 
 
 def _places(stage: Stage, size: tuple[int, int], paths: int, seed: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -117,6 +115,23 @@ def _links(scene: Any, cells: Cells, rays: np.ndarray, seed: int) -> list[sparse
     weight = _rows(step.f)[sees] / (LOOKS * cells.places[target])[:, None]
     shape = (cells.count, cells.count)
     return [sparse.csr_array((weight[:, channel], (target, source)), shape=shape) for channel in range(3)]
+
+
+def _handed_on(direct: np.ndarray, links: list[sparse.csr_array], most_steps: int) -> np.ndarray:
+    """Radiance (c, k, 3) that cells send on in all: their direct light, handed on from cell to cell."""
+    total = direct.copy()
+    # Take each light by itself, so that its layer does not hang on which others are traced.
+    for layer in range(direct.shape[1]):
+        sent = direct[:, layer]
+        for _ in range(most_steps):
+            before = sent.sum()
+            sent = np.stack([link @ sent[:, channel] for channel, link in enumerate(links)], axis=-1)
+            total[:, layer] += sent
+            # Take what is still to come for a geometric series: each step sends on the same part of the one before.
+            kept = sent.sum() / before if before > 0 else 0.0
+            if kept < 1 and (sent * kept <= MOST_CUT * (1 - kept) * total[:, layer]).all():
+                break
+    return total
 
 
 def _step(scene: Any, ray: Any, numbers: PathSampler, stop: int, active: Any) -> SeedStep:

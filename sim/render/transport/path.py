@@ -11,8 +11,11 @@ and the first vertex looks along several directions instead of one (`path_ends.F
 Luminaires emit white light of unit colour: in linear RGB transport a light's colour and dial are
 plain factors on its layer, applied later.
 
-Does not: model participating media, subsurface transport, refraction through solids, polarisation,
-wavelength. Paths end after `depth` bounces, so very reflective rooms come out slightly dark.
+Paths have no last bounce: they end at random, the sooner the less they still carry, and those that go on carry the
+more, so that nothing is cut off in the mean however pale the room (Russian roulette: [ArvoKirk:1990]). A `depth`
+is a deliberate limit; what it cuts off is read by following the same paths without it.
+
+Does not: model participating media, subsurface transport, refraction through solids, polarisation, wavelength.
 """
 
 from __future__ import annotations
@@ -38,6 +41,10 @@ from sim.render.transport.sampling import PathSampler
 
 # From this bounce on, paths end at random, the sooner the less they still carry.
 ROULETTE_FROM_BOUNCE = 1
+# Chance to go on, least and most: the latter ends paths between mirrors, which lose nothing.
+LEAST_SURVIVAL, MOST_SURVIVAL = 0.05, 0.98
+# Number of bounces that stands for no limit.
+ENDLESS = 0xFFFFFFFF
 
 
 @dataclass
@@ -74,7 +81,7 @@ def radiance_layers(
     lighting: Lighting,
     ray: Any,
     sampler: PathSampler,
-    depth: int,
+    depth: int | None,
     active: Any,
     sees_luminaires: Any,
     sees_surround: Any,
@@ -82,10 +89,10 @@ def radiance_layers(
 ) -> tuple[list[Any], FirstHit]:
     """Radiance that arrives along `ray`, one colour per light.
 
-    Arguments: `ray` world-space rays, one per lane; `depth` bounces (1 = direct light only);
+    Arguments: `ray` world-space rays, one per lane; `depth` bounces (1 = direct light only; None: no limit);
     `sees_luminaires` Bool whether a light met by the ray itself counts (a camera: yes; the indirect part of a meter:
-    no), `sees_surround` whether an even surround's glow there does; `ends` when paths end, None for after their last
-    bounce, without bias.
+    no), `sees_surround` whether an even surround's glow there does; `ends` where paths end, None for nowhere but at
+    random, without bias.
     Returns the list of layers and what the ray itself met.
     """
     ends = ends or FollowToEnd()
@@ -100,7 +107,7 @@ def radiance_layers(
         active=mi.Bool(active),
     )
     context = mi.BSDFContext()
-    bounces = mi.UInt32(depth)
+    bounces = mi.UInt32(ENDLESS if depth is None else depth)
     dr.make_opaque(bounces)
 
     while dr.hint(
@@ -132,7 +139,7 @@ def radiance_layers(
         met = Arrival(si, shape, path.direction, tries, path.β / tries, shines, glows)
         path.layers = with_light_met(lighting, path.layers, path.left, met)
 
-        # End the path after its last bounce, or where what is sent on from there is known well enough.
+        # End the path after its last bounce, if it has one, or where what is sent on from there is known well enough.
         path.active &= si.is_valid() & (bounce < bounces)
         path.layers, is_known = ends.with_rest_known(path.layers, path.left, met, path.active & (bounce > 0))
         path.active &= ~is_known
@@ -169,7 +176,7 @@ def radiance_layers(
         path.origin, path.direction = mi.Point3f(onward.o), mi.Vector3f(onward.d)
 
         # End dim paths at random, without bias.
-        survival = dr.clip(dr.sqrt(dr.max(path.β)), 0.05, 1)
+        survival = dr.clip(dr.sqrt(dr.max(path.β)), LEAST_SURVIVAL, MOST_SURVIVAL)
         roulette = bounce >= ROULETTE_FROM_BOUNCE
         survives = sampler.one(bounce, ROULETTE_SLOT) < survival
         path.β[roulette] *= dr.rcp(survival)
@@ -180,8 +187,8 @@ def radiance_layers(
 
 
 def followed(
-    scene: Any, lighting: Lighting, ray: Any, sampler: PathSampler, depth: int, active: Any, sees_luminaires: Any,
-    sees_surround: Any,
+    scene: Any, lighting: Lighting, ray: Any, sampler: PathSampler, depth: int | None, active: Any,
+    sees_luminaires: Any, sees_surround: Any,
 ) -> tuple[list[Any], FirstHit]:  # fmt: skip
     """`radiance_layers` of full paths, run at once on evaluated rays, so that all who ask share one kernel."""
     ray = mi.Ray3f(mi.Point3f(ray.o), mi.Vector3f(ray.d))

@@ -24,7 +24,7 @@ def basic_radiance_layers(scene: Any, lighting: Lighting, ray: Any, random: Any,
     """Radiance that arrives along `ray`, one colour per light.
 
     Arguments: `ray` world-space rays, one per lane; `random` one of the renderer's samplers, seeded for as many lanes;
-    `depth` bounces (1 = direct light only).
+    `depth` bounces (1 = direct light only), for this form has a last one.
     """
     layers = [dr.zeros(mi.Color3f, dr.width(ray)) for _ in range(lighting.layer_count)]
     context = mi.BSDFContext()

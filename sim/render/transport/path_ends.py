@@ -1,4 +1,4 @@
-"""Where a path ends: after its last bounce, or where a radiance cache knows what is sent on (final gathering).
+"""Where a path ends: at random, or where a radiance cache knows what is sent on (final gathering).
 
 The integrator asks one of these at every vertex; both answer the same questions.
 
@@ -49,7 +49,7 @@ class PathEnds(Protocol):
 
 
 class FollowToEnd:
-    """Every path is followed to its last bounce: nothing is biased."""
+    """Every path is followed until it ends at random: nothing is biased."""
 
     def directions(self, bounce: Any) -> Any:
         """One."""

@@ -19,12 +19,14 @@ from sim.render.transport.sampling import BEFORE_PATH, PathSampler
 from sim.render.transport.sight import line_of_sight
 
 SPOT_HALF_ANGLE_RAD = np.radians(0.5)
+# Rays of a probe are cut into replicates, each on random numbers of its own: their means' spread is the error.
+REPLICATES = 32
 FIRST_RAYS = 1 << 12
 LANES_PER_LAUNCH = 1 << 21
 # A light under this part of a probe's light changes its reading by less than a fortieth of a stop.
 LEAST_SHARE = 1 / 64
-# Rays whose mean is one of the values that the standard error is taken from.
-RAYS_PER_BLOCK = 256
+# Rays that are summed in single precision.
+RAYS_PER_BLOCK = FIRST_RAYS // REPLICATES
 
 
 def read_probes(
@@ -32,7 +34,7 @@ def read_probes(
     probes: Sequence[Probe],
     *,
     seed: int = 0,
-    depth: int = 5,
+    depth: int | None = None,
     target_stderr_stops: float = 0.03,
     most_rays: int = 1 << 19,
     on_launch: Callable[[], None] | None = None,
@@ -40,41 +42,52 @@ def read_probes(
 ) -> ProbeReadings:
     """Read every probe, light by light, until each value's standard error is small enough.
 
+    Rays follow a low-discrepancy sequence, whose blocks are not independent: the error comes from replicates, each
+    scrambled by itself (randomised quasi-Monte Carlo: [Owen:2013], chapter 17). All probes share their random numbers,
+    so that a reading does not hang on which others are asked for.
+
     Arguments: `target_stderr_stops` standard error aimed at for each light on each probe, in stops, > 0; a light
     that gives less than `LEAST_SHARE` of a probe's full-dial light need only be that certain of the share;
-    `most_rays` limit per probe, where sampling stops whatever the error; `seed`, `depth` as in `render`;
+    `most_rays` limit per probe, where sampling stops whatever the error; `seed`, `depth` as in `render`: the errors
+    told count what a limit of bounces cuts off;
     `on_launch` is called after each launch and ends the work if it raises; `most_rays_at_once` cuts launches into
     shorter ones, each of some of the probes: the readings stay the same.
     Returns values in lx (dome, flat) or cd/m2 (spot), for flash times seconds, at full dial and white.
     Does not: convert to f-numbers, or model a receptor's size (its aperture is a point).
     """
     lights, lighting = len(stage.light_names), lighting_from_stage(stage)
-    tallies = [_Tally(lights) for _ in probes]
-    open_probes = list(range(len(probes)))
+    # Read a meter that is held twice the same way once.
+    alike: dict[tuple[object, ...], _Tally] = {}
+    tallies = [alike.setdefault(_held(probe), _Tally(probe, lights)) for probe in probes]
+    under_way = list(alike.values())
     taken, rays = 0, FIRST_RAYS
-    while open_probes:
-        together = len(open_probes) if most_rays_at_once is None else max(1, most_rays_at_once // rays)
-        for start in range(0, len(open_probes), together):
-            chosen = open_probes[start : start + together]
-            blocks = _trace_batch(stage.scene, lighting, probes, chosen, taken, rays, seed, depth)
-            for index, block in zip(chosen, blocks, strict=True):
-                tallies[index].add(block, rays)
+    while under_way:
+        together = max(1, min(most_rays_at_once or LANES_PER_LAUNCH, LANES_PER_LAUNCH) // rays)
+        for start in range(0, len(under_way), together):
+            batch = under_way[start : start + together]
+            held = [tally.probe for tally in batch]
+            means = _trace_batch(stage.scene, lighting, held, taken, rays, seed, depth)
+            for tally, mean in zip(batch, means, strict=True):
+                tally.add(mean, rays)
+            if depth is not None and taken == 0:
+                # See what the limit of bounces cuts off: follow the same paths without it.
+                endless = _trace_batch(stage.scene, lighting, held, taken, rays, seed, None)
+                for tally, mean in zip(batch, endless - means, strict=True):
+                    tally.cut = np.maximum(luminance(mean.mean(axis=0)), 0)
             if on_launch is not None:
                 on_launch()
         taken += rays
         # Take four times the rays in all of those that are not sure yet.
-        most = min(3 * taken, most_rays - taken, LANES_PER_LAUNCH // len(open_probes))
-        rays = max(1, most // FIRST_RAYS) * FIRST_RAYS
-        open_probes = [
-            i for i in open_probes
-            if tallies[i].rays < most_rays and tallies[i].worst_stderr_stops() > target_stderr_stops
-        ]  # fmt: skip
+        rays = max(1, min(3 * taken, most_rays - taken, LANES_PER_LAUNCH) // FIRST_RAYS) * FIRST_RAYS
+        under_way = [
+            tally for tally in under_way if tally.rays < most_rays and tally.worst_stderr_stops() > target_stderr_stops
+        ]
     return ProbeReadings(
         probes=tuple(probes),
         names=stage.light_names,
         is_flash=stage.is_flash,
         values=np.stack([t.mean() for t in tallies]),
-        stderr=np.stack([t.stderr() for t in tallies]),
+        stderr=np.stack([np.hypot(t.stderr(), t.cut) for t in tallies]),
         rays=tuple(t.rays for t in tallies),
     )
 
@@ -82,20 +95,20 @@ def read_probes(
 def _trace_batch(
     scene: Any,
     lighting: Lighting,
-    all_probes: Sequence[Probe],
-    chosen: list[int],
+    probes: Sequence[Probe],
     first: int,
     rays: int,
     seed: int,
-    depth: int,
+    depth: int | None,
 ) -> np.ndarray:
-    """Block means (m, b, k, 3) of `rays` rays from number `first` on, of each of the m chosen probes."""
-    probes = [all_probes[i] for i in chosen]
+    """Means (m, REPLICATES, k, 3) of `rays` rays from number `first` on, of each of m probes."""
     lane = dr.arange(mi.UInt32, len(probes) * rays)
-    rays_per_probe = dr.opaque(mi.UInt32, rays)
+    rays_per_probe, rays_each = dr.opaque(mi.UInt32, rays), dr.opaque(mi.UInt32, rays // REPLICATES)
     probe = lane // rays_per_probe
-    stream = dr.gather(mi.UInt32, _column(mi.UInt32, chosen), probe)
-    sampler = PathSampler(stream, lane - probe * rays_per_probe + dr.opaque(mi.UInt32, first), seed)
+    ray_of_probe = lane - probe * rays_per_probe
+    replicate = ray_of_probe // rays_each
+    ray_of_replicate = ray_of_probe - replicate * rays_each + dr.opaque(mi.UInt32, first // REPLICATES)
+    sampler = PathSampler(replicate, ray_of_replicate, seed)
     position = _gathered(mi.Point3f, np.array([p.position_m for p in probes]), probe)
     facing = _gathered(mi.Vector3f, np.array([p.facing for p in probes]), probe)
     kind = dr.gather(mi.UInt32, _column(mi.UInt32, [KINDS.index(p.kind) for p in probes]), probe)
@@ -121,8 +134,9 @@ def _trace_batch(
     dr.eval(totals)
     means = [dr.block_sum(channel, RAYS_PER_BLOCK) / RAYS_PER_BLOCK for total in totals for channel in total]
     dr.eval(means)
-    shape = (len(totals), 3, len(probes), rays // RAYS_PER_BLOCK)
-    return np.stack([m.numpy() for m in means]).reshape(shape).transpose(2, 3, 0, 1)
+    blocks = np.stack([m.numpy() for m in means]).reshape(len(totals), 3, len(probes), REPLICATES, -1)
+    each: FloatArray = blocks.mean(axis=-1, dtype=np.float64).transpose(2, 3, 0, 1)
+    return each
 
 
 KINDS = ("flat", "dome", "spot")
@@ -156,27 +170,36 @@ def _column(kind: Any, values: Sequence[float] | FloatArray) -> Any:
     return kind(column.astype(np.uint32 if kind is mi.UInt32 else np.float32))
 
 
-class _Tally:
-    """Running mean and standard error of one probe's values from the spread between equal blocks."""
+def _held(probe: Probe) -> tuple[object, ...]:
+    """What a probe's readings depend on, so that two of the same are alike."""
+    return probe.kind, *(float(v) for v in (*probe.position_m, *probe.facing))
 
-    def __init__(self, lights: int) -> None:
-        self.blocks: list[np.ndarray] = []
-        self.lights = lights
+
+class _Tally:
+    """Running mean of one probe's values, and its standard error from the spread between replicates.
+
+    `cut` (k,) luminance-weighted value that a limit of bounces leaves out.
+    """
+
+    def __init__(self, probe: Probe, lights: int) -> None:
+        self.probe = probe
+        self.sums = np.zeros((REPLICATES, lights, 3))
+        self.cut = np.zeros(lights)
         self.rays = 0
 
-    def add(self, blocks: np.ndarray, rays: int) -> None:
-        self.blocks.append(blocks)
+    def add(self, means: np.ndarray, rays: int) -> None:
+        self.sums += means * rays
         self.rays += rays
 
     def mean(self) -> np.ndarray:
         """Mean value per light, (k, 3)."""
-        mean: FloatArray = np.concatenate(self.blocks).mean(axis=0, dtype=np.float64)
+        mean: FloatArray = self.sums.mean(axis=0) / self.rays
         return mean
 
     def stderr(self) -> np.ndarray:
         """Standard error of each light's luminance-weighted value, (k,)."""
-        value = luminance(np.concatenate(self.blocks))
-        error: FloatArray = value.std(axis=0, ddof=1) / np.sqrt(len(value))
+        value = luminance(self.sums / self.rays)
+        error: FloatArray = value.std(axis=0, ddof=1) / np.sqrt(REPLICATES)
         return error
 
     def worst_stderr_stops(self) -> float:

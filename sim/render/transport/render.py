@@ -11,7 +11,7 @@ import mitsuba as mi
 import numpy as np
 
 from sim.light.stack import LightStack, no_excess
-from sim.quantities.color import LUMINANCE_WEIGHTS
+from sim.quantities.color import LUMINANCE_WEIGHTS, luminance
 from sim.render.stage.build import Stage
 from sim.render.transport.arrays import owned
 from sim.render.transport.cache_seeding import seeded_cache
@@ -45,7 +45,7 @@ def render(
     size: tuple[int, int],
     samples: int,
     seed: int = 0,
-    depth: int = 5,
+    depth: int | None = None,
     on_progress: Callable[[float], None] | None = None,
     most_rays_at_once: int | None = None,
     least_groups: int = LEAST_GROUPS,
@@ -54,7 +54,8 @@ def render(
     """Trace the stage through its camera and return one linear layer per light.
 
     Arguments: `size` (width, height) in pixels; `samples` camera rays per pixel, at least `least_groups`,
-    rounded up to whole launches; `seed` of the random numbers: the same seed gives the same layers; `depth` bounces;
+    rounded up to whole launches; `seed` of the random numbers: the same seed gives the same layers; `depth` a
+    deliberate limit of bounces (1 = direct light only), None for none: paths then end at random, without bias;
     `on_progress` is told the finished fraction, 0..1, after each launch, and ends the work if it raises;
     `most_rays_at_once` cuts launches into shorter ones, each of a part of the pixels: the layers stay the same;
     `least_groups` of rays, 2 or more, that a pixel's variance is taken from; `gather` whether paths end after their
@@ -83,7 +84,9 @@ def render(
             totals[launch.band].add(*means)
         tell(done / (launches * len(bands)))
     stack = _stack(totals, picture, samples)
-    return stack if picture.ends is None else replace(stack, part_excess=_part_excess(picture, stack, control))
+    if picture.ends is None and not picture.depth:
+        return stack
+    return replace(stack, part_excess=_part_excess(picture, stack, control))
 
 
 @dataclass(frozen=True)
@@ -95,7 +98,7 @@ class _Picture:
     sensor: Any
     size: tuple[int, int]
     seed: int
-    depth: int
+    depth: int | None
     ends: FinalGathering | None = None
 
 
@@ -126,7 +129,7 @@ def _launched(picture: _Picture, bands: list[range], launches: int, rays_per_pix
 
 def _gathering(picture: _Picture, samples: int, on_step: Callable[[], None]) -> FinalGathering | None:
     """How to end the paths of a picture early; None for direct light only."""
-    if picture.depth < 2:
+    if picture.depth is not None and picture.depth < 2:
         return None
     rays = picture.size[0] * picture.size[1] * samples
     cache = seeded_cache(
@@ -143,18 +146,31 @@ def _gathering(picture: _Picture, samples: int, on_step: Callable[[], None]) -> 
 
 
 def _part_excess(picture: _Picture, stack: LightStack, control: ControlSamples) -> np.ndarray:
-    """What gathering left out of the means of parts: some rays of each are traced again to the end of their paths."""
-    part = stack.region.ravel()
+    """What gathering left out of the means of parts: some rays of each are traced again to the end of their paths.
+
+    The error of the means counts what a limit of bounces cuts off, found by following the same paths without it.
+    """
+    part, parts = stack.region.ravel(), len(stack.region_names)
     wanted = part.size * stack.samples // RAYS_PER_RETRACED
-    pixel, ray = chosen_rays(part, control.rays, wanted, picture.seed)
-    full = np.zeros((0, picture.lighting.layer_count, 3), np.float32)
-    if len(pixel):
-        lanes = owned(mi.UInt32, pixel.astype(np.uint32)), owned(mi.UInt32, ray.astype(np.uint32))
-        aimed, sampler = _aimed(picture, *lanes)
-        yes = dr.opaque(mi.Bool, True, len(pixel))
-        layers, _ = followed(picture.stage.scene, picture.lighting, aimed, sampler, picture.depth, yes, yes, yes)
-        full = np.stack([layer.numpy().T for layer in layers], axis=1)
-    return excess_of_parts(part[pixel], len(stack.region_names), full, control.brought(pixel, ray))
+    pixel, ray = chosen_rays(part, control.rays or stack.samples, wanted, picture.seed)
+    full = _followed_again(picture, pixel, ray, picture.depth)
+    excess = no_excess(len(stack.names), parts)
+    if picture.ends is not None:
+        excess = excess_of_parts(part[pixel], parts, full, control.brought(pixel, ray))
+    if picture.depth is not None:
+        cut = excess_of_parts(part[pixel], parts, _followed_again(picture, pixel, ray, None), full)
+        excess[:, :, 3] += np.square(luminance(cut[:, :, :3]))
+    return excess
+
+
+def _followed_again(picture: _Picture, pixel: np.ndarray, ray: np.ndarray, depth: int | None) -> np.ndarray:
+    """What these rays (n,) of these pixels (n,) bring, (n, k, 3), their paths followed to the end or to a depth."""
+    if len(pixel) == 0:
+        return np.zeros((0, picture.lighting.layer_count, 3), np.float32)
+    aimed, sampler = _aimed(picture, owned(mi.UInt32, pixel.astype(np.uint32)), owned(mi.UInt32, ray.astype(np.uint32)))
+    yes = dr.opaque(mi.Bool, True, len(pixel))
+    layers, _ = followed(picture.stage.scene, picture.lighting, aimed, sampler, depth, yes, yes, yes)
+    return np.stack([layer.numpy().T for layer in layers], axis=1)
 
 
 def launches_from_samples(

@@ -19,7 +19,7 @@ import mitsuba as mi
 # Number of decisions kept apart within one bounce.
 SLOTS_PER_BOUNCE = 64
 # Decisions made before the path starts count as those of a bounce no path reaches.
-BEFORE_PATH = 255
+BEFORE_PATH = 1 << 24
 
 
 class PathSampler:

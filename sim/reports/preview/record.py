@@ -5,7 +5,7 @@ The file is one JSON object; every number is finite, and a value in darkness is 
     format     1
     program    name and version
     scene      file, title, sha256 of what the scene says
-    render     engine, width, height, samples per pixel, seed, depth (bounces)
+    render     engine, width, height, samples per pixel, seed, depth (limit of bounces, null for none)
     camera     f_number, shutter_s, iso, white_balance_K
     lights     one per layer, in order: name, kind (flash or continuous), dial_stops from full, color_rgb (linear, with
                gels), heard (whether it is in the pictures and readings), picture (file or null), exr_layer

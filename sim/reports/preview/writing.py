@@ -139,7 +139,7 @@ def _stage_layers(preview: Preview, folder: ResultFolder) -> None:
             "scene_sha256": scene_data_hash(scene),
             "camera": settings_text(camera),
             "engine": stack.engine,
-            "made": f"{stack.samples} samples, seed {stack.seed}, depth {stack.depth}",
+            "made": stack.made,
             "program": PROGRAM,
         },
     )

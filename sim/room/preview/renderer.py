@@ -125,7 +125,7 @@ class IncrementalRenderer:
             if has_newer():
                 raise Replaced
             if (kinds, layers) not in self._compiled:
-                render(self._staged(job, layers), size=WARM_UP_SIZE, samples=COARSE_SAMPLES, depth=1)
+                render(self._staged(job, layers), size=WARM_UP_SIZE, samples=COARSE_SAMPLES, depth=0)
                 self._compiled.add((kinds, layers))
 
     # -- steps -----------------------------------------------------------------------------------

@@ -130,8 +130,11 @@ class Camera(Block):
 class RenderDefaults(Block):
     """Defaults of the render; the command line goes before them."""
 
-    depth: Annotated[int, Number("the number of bounces", 1, 64, True, "5")] = Field(
-        default=5, description="Most surfaces that light touches on its way to the camera.", examples=[5]
+    depth: Annotated[int, Number("the number of bounces", 1, 64, True, "1")] | None = Field(
+        default=None,
+        description="Most surfaces that light touches on its way to camera or meter, to see what the bounces add; "
+        "default: no limit.",
+        examples=[1],
     )
 
 
