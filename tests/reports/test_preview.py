@@ -136,7 +136,7 @@ def test_readings_are_whole_and_agree_with_the_result(run: Run) -> None:
     assert [light["kind"] for light in record["lights"]] == ["flash", "flash", "continuous"]
     assert [light["picture"] for light in record["lights"]] == ["key.png", "rim-light.png", "lamp.png"]
     assert record["render"] | {"engine": ""} == {
-        "engine": "", "width": 40, "height": 60, "samples": 4, "seed": 0, "depth": 5,
+        "engine": "", "width": 40, "height": 60, "samples": 4, "seed": 0, "depth": None,
     }  # fmt: skip
     assert len(record["scene"]["sha256"]) == 64
     assert [p["point"] for p in record["incident"]] == ["face", "gown", "backdrop", "lapel"]
