@@ -2,14 +2,15 @@
 
 A reading of several lights is the sum of theirs: H_i = sum over the lights k that are on of A_ik 2^(x_k), with A_ik the
 modelled exposure at the scene's dials and x_k the head's correction in stops. The x_k are fitted by least squares of
-the readings' error in stops, robustly: a reading far off what all the others agree on is set aside and named.
+the readings' error in stops, robustly: a reading far off what all the others agree on is set aside and named. So is
+one that would put its head more than two stops off the scene, unless three readings of that head say so.
 Whatever is wrong with a head, its tube, its modifier or its dial, ends up in its one factor.
 Does not: correct places, aims or the light of the room.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated
@@ -37,6 +38,8 @@ METER_STOPS = 0.1  # a careful reading's standard deviation; common practice, no
 PRIOR_STOPS = 2.0  # how far off a head may be before its readings; keeps a head without readings where it is
 GROSS_STOPS = 0.4  # a reading further off than this, and than 4 robust deviations, is set aside
 GROSS_DEVIATIONS = 4.0
+IMPLAUSIBLE_STOPS = 2.0  # a head is hardly further off than this; common practice, no source
+AGREEING_READINGS = 3  # so many readings of a head are believed, however far off they say it is
 UNSURE_STOPS = 0.2  # a correction less certain than this is not written
 LEAST_CHANGE_STOPS = 0.02
 ALL = "all"
@@ -76,7 +79,10 @@ class ReadingsFile(Block):
 
 @dataclass(frozen=True, eq=False)
 class Readings:
-    """n readings: `on` (n, k) which lights, `f_number` (n,), where each stands in its file; `texts` in words."""
+    """n readings: `on` (n, k) which lights, `f_number` (n,), where each stands in its file; `texts` in words.
+
+    `lit`: the lights that were on, in words.
+    """
 
     iso: float
     probes: tuple[Probe, ...]
@@ -84,6 +90,7 @@ class Readings:
     f_number: np.ndarray
     lines: tuple[int, ...]
     texts: tuple[str, ...]
+    lit: tuple[str, ...]
 
 
 @dataclass(frozen=True, eq=False)
@@ -109,7 +116,7 @@ def load_readings(path: str | Path, scene: Scene, layout: Layout) -> Readings:
     """The readings of a file, ready to be modelled; raises `SceneError` with the line of a fault."""
     parsed, lines = block_from_file(ReadingsFile, path, "a file of readings")
     names = layout.light_names
-    probes, on, numbers, texts = [], [], [], []
+    probes, on, numbers, texts, lit_words = [], [], [], [], []
     for index, reading in enumerate(parsed.readings):
         where: KeyPath = ("readings", index)
         for name in reading.lights:
@@ -125,10 +132,11 @@ def load_readings(path: str | Path, scene: Scene, layout: Layout) -> Readings:
         numbers.append(reading.reads_f_number)
         at = reading.at if isinstance(reading.at, str) else "a point"
         shown = units.text_from_f_number_in_tenths(reading.reads_f_number)
-        texts.append(f"{at}, {reading.kind}, {' + '.join(reading.lights)}: {shown}")
+        lit_words.append("all lights" if reading.lights == (ALL,) else " + ".join(reading.lights))
+        texts.append(f"{at}, {reading.kind}, {lit_words[-1]}: {shown}")
     numbered = tuple(lines.of(("readings", i)) for i in range(len(probes)))
     iso = parsed.iso or scene.camera.iso
-    return Readings(iso, tuple(probes), np.array(on), np.array(numbers), numbered, tuple(texts))
+    return Readings(iso, tuple(probes), np.array(on), np.array(numbers), numbered, tuple(texts), tuple(lit_words))
 
 
 def _refuse(path: str | Path, lines: Lines, where: KeyPath, what: str, names: Sequence[str]) -> None:
@@ -169,41 +177,82 @@ def fit(
             "where the meter was and where it faced"
         )
     target = np.log2(read)
+    aside = np.zeros(len(target), bool)
+    while True:
+        found, keep = _fitted(part, target, free, aside)
+        suspect = _implausible(part, found, keep)
+        if not suspect.any():
+            break
+        aside = aside | suspect
+    residual = target - _modelled(part, found)
+    return Calibration(tuple(names), found, _stderr_stops(part, found, residual, keep, free), residual, ~keep)
+
+
+def _modelled(part: np.ndarray, stops: np.ndarray) -> np.ndarray:
+    """log2 of what the model reads (n,) with each head's correction (k,)."""
+    modelled: np.ndarray = np.log2(part @ np.exp2(stops))
+    return modelled
+
+
+def _slopes(part: np.ndarray, stops: np.ndarray, free: np.ndarray) -> np.ndarray:
+    """Stops of each reading per stop of each free head, in the meter's deviations."""
+    light = part * np.exp2(stops)
+    slopes: np.ndarray = light[:, free] / light.sum(axis=1, keepdims=True) / METER_STOPS
+    return slopes
+
+
+def _fitted(part: np.ndarray, target: np.ndarray, free: np.ndarray, aside: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Corrections (k,) that fit the bulk of the readings, and which of them (n,) are kept; `aside` ones are not."""
 
     def corrected(x: np.ndarray) -> np.ndarray:
-        stops = np.zeros(len(names))
+        stops = np.zeros(len(free))
         stops[free] = x
         return stops
 
     def miss(x: np.ndarray, keep: np.ndarray) -> np.ndarray:
-        error = (target - np.log2(part @ np.exp2(corrected(x)))) / METER_STOPS
+        error = (target - _modelled(part, corrected(x))) / METER_STOPS
         return np.concatenate([error[keep], x / PRIOR_STOPS])
 
     def slope(x: np.ndarray, keep: np.ndarray) -> np.ndarray:
-        light = part * np.exp2(corrected(x))
-        share = light[:, free] / light.sum(axis=1, keepdims=True)
-        return np.vstack([-share[keep] / METER_STOPS, np.eye(len(x)) / PRIOR_STOPS])
+        return np.vstack([-_slopes(part, corrected(x), free)[keep], np.eye(len(x)) / PRIOR_STOPS])
 
     # Find the bulk of the readings first, then fit it plainly.
-    keep = np.ones(len(target), bool)
-    start = np.zeros(int(free.sum()))
-    solution = least_squares(miss, start, slope, loss="cauchy", args=(keep,))
+    keep = ~aside
+    x = least_squares(miss, np.zeros(int(free.sum())), slope, loss="cauchy", args=(keep,)).x
     for _ in range(10):
-        residual = target - np.log2(part @ np.exp2(corrected(solution.x)))
-        spread = 1.4826 * float(np.median(np.abs(residual[keep])))  # normal distribution: sd over median deviation
-        keeping = np.abs(residual) <= max(GROSS_STOPS, GROSS_DEVIATIONS * max(spread, METER_STOPS))
-        solution = least_squares(miss, solution.x, slope, args=(keeping,))
+        residual = np.abs(target - _modelled(part, corrected(x)))
+        # Normal distribution: standard deviation over median deviation.
+        spread = 1.4826 * float(np.median(residual[keep])) if keep.any() else 0.0
+        keeping = ~aside & (residual <= max(GROSS_STOPS, GROSS_DEVIATIONS * max(spread, METER_STOPS)))
+        x = least_squares(miss, x, slope, args=(keeping,)).x
         if (keeping == keep).all():
             break
         keep = keeping
-    residual = target - np.log2(part @ np.exp2(corrected(solution.x)))
-    # Judge each head's certainty by the readings alone, at the spread they show.
-    slopes = slope(solution.x, keep)[: int(keep.sum())]
-    spare = max(int(keep.sum()) - len(solution.x), 1)
+    return corrected(x), keep
+
+
+def _implausible(part: np.ndarray, stops: np.ndarray, keep: np.ndarray) -> np.ndarray:
+    """Kept readings (n,) that alone hold a head further off than heads are: the fewer than three that it leads in."""
+    light = part * np.exp2(stops)
+    suspect = np.zeros(len(keep), bool)
+    for head in np.flatnonzero(np.abs(stops) > IMPLAUSIBLE_STOPS):
+        leads = keep & (light[:, head] >= light.sum(axis=1) / 2)
+        if leads.sum() < AGREEING_READINGS:
+            suspect |= leads
+    return suspect
+
+
+def _stderr_stops(
+    part: np.ndarray, stops: np.ndarray, residual: np.ndarray, keep: np.ndarray, free: np.ndarray
+) -> np.ndarray:
+    """Each head's certainty (k,), judged by the readings alone, at the spread they show."""
+    slopes = _slopes(part, stops, free)[keep]
+    spare = max(int(keep.sum()) - int(free.sum()), 1)
     noise = max(1.0, float(np.sum(residual[keep] ** 2)) / METER_STOPS**2 / spare)
-    stderr = np.full(len(names), np.inf)
-    stderr[free] = np.sqrt(noise * np.diag(np.linalg.inv(slopes.T @ slopes + np.eye(len(solution.x)) / PRIOR_STOPS**2)))
-    return Calibration(tuple(names), corrected(solution.x), stderr, residual, ~keep)
+    stderr = np.full(len(free), np.inf)
+    curvature = slopes.T @ slopes + np.eye(int(free.sum())) / PRIOR_STOPS**2
+    stderr[free] = np.sqrt(noise * np.diag(np.linalg.inv(curvature)))
+    return stderr
 
 
 def changes_from_calibration(scene: Scene, layout: Layout, calibration: Calibration) -> dict[KeyPath, str]:
@@ -241,22 +290,35 @@ def _text(value: float, quantity: units.Quantity) -> str:
     return units.text_from_measure(float(f"{value:.4g}"), quantity)
 
 
-def report_lines(readings: Readings, calibration: Calibration, scene: Scene) -> list[str]:
-    """What the fit found, as lines for the terminal: each head, then the readings that were set aside."""
-    lines = [f"{len(readings.f_number)} readings, {int(calibration.is_gross.sum())} set aside"]
+def report_lines(
+    readings: Readings, calibration: Calibration, scene: Scene, refused: Mapping[str, str] | None = None
+) -> list[str]:
+    """What the fit found, as lines for the terminal: readings to check, each head, what is left.
+
+    Arguments: `refused` by light: why its correction was not written.
+    """
+    gross = calibration.is_gross
+    lines = [f"{len(readings.f_number)} readings, {int(gross.sum())} set aside"]
+    for index in np.flatnonzero(gross):
+        off = calibration.residual_stops[index]
+        lines.append(
+            f"{readings.lit[index]} reads {abs(off):.1f} stops {'over' if off > 0 else 'under'}: check that reading "
+            f"(line {readings.lines[index]}: {readings.texts[index]})"
+        )
     for name, stops, stderr in zip(calibration.names, calibration.stops, calibration.stderr_stops, strict=True):
         if name not in scene.lights:
             continue
-        if stderr > UNSURE_STOPS:
-            lines.append(f"{name}: not enough readings to tell (±{min(stderr, 9.9):.1f} stops); left as it is")
+        if refused and name in refused:
+            lines.append(f"{name}: {stops:+.2f} stops would need more than a scene may say ({refused[name]}); left")
+        elif stderr > UNSURE_STOPS:
+            alone = any(gross[i] and readings.lit[i] == name for i in range(len(gross)))
+            why = (
+                "its reading is set aside" if alone else f"not enough readings to tell (±{min(stderr, 9.9):.1f} stops)"
+            )
+            lines.append(f"{name}: {why}; left as it is")
         else:
             lines.append(f"{name}: {stops:+.2f} stops ±{stderr:.2f} against the scene, a factor of {2**stops:.2f}")
-    for index in np.flatnonzero(calibration.is_gross):
-        off = calibration.residual_stops[index]
-        lines.append(
-            f"line {readings.lines[index]}: {readings.texts[index]} is {off:+.1f} stops off what the others agree on; "
-            "set aside: read it again"
-        )
-    spread = calibration.residual_stops[~calibration.is_gross]
-    lines.append(f"what is left: {float(np.sqrt(np.mean(spread**2))):.2f} stops rms")
+    if not gross.all():
+        rms = float(np.sqrt(np.mean(calibration.residual_stops[~gross] ** 2)))
+        lines.append(f"the readings that were kept differ from the corrected scene by {rms:.2f} stops rms")
     return lines

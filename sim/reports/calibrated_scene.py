@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 
 from sim.metering import calibrate
-from sim.quantities.errors import HalfstopError
-from sim.scene.edit import scene_text_from_file, write_scene_text
+from sim.quantities.errors import HalfstopError, SceneError
+from sim.scene.edit import KeyPath, SceneText, scene_text_from_file, write_scene_text
 from sim.session import METER_RAYS, Progress, Rehearsal
 
 
@@ -26,7 +27,22 @@ def run_calibrate(
     readings = calibrate.load_readings(readings_file, scene, layout)
     measured = rehearsal.readings(readings.probes, most_rays=METER_RAYS, on_progress=on_progress)
     fitted = calibrate.calibration_from_probes(readings, measured, rehearsal.mix, scene, layout)
-    changes = calibrate.changes_from_calibration(scene, layout, fitted)
-    lines = calibrate.report_lines(readings, fitted, scene)
+    changes, refused = _takeable(before, calibrate.changes_from_calibration(scene, layout, fitted))
+    lines = calibrate.report_lines(readings, fitted, scene, refused)
     write_scene_text(before.changed(changes, out), out, replace=replace)
     return [*lines, f"{len(changes)} head{'' if len(changes) == 1 else 's'} corrected in {out}"]
+
+
+def _takeable(before: SceneText, changes: Mapping[KeyPath, str]) -> tuple[dict[KeyPath, str], dict[str, str]]:
+    """The changes that a scene file may hold, and by light why the others are not made."""
+    taken: dict[KeyPath, str] = {}
+    refused: dict[str, str] = {}
+    for where, value in changes.items():
+        try:
+            before.changed({where: value})
+        except SceneError as error:
+            # Leave this head as it is and correct the rest.
+            refused[str(where[1])] = f"{error.what}; expected {error.expected}"
+        else:
+            taken[where] = value
+    return taken, refused

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from sim.light.mix import mix_from_scene
-from sim.light.readings import ProbeReadings
+from sim.light.readings import Probe, ProbeReadings
 from sim.metering.calibrate import (
     Readings,
     calibration_from_probes,
@@ -17,9 +19,12 @@ from sim.metering.calibrate import (
     load_readings,
     report_lines,
 )
+from sim.quantities import color, photometry
 from sim.quantities.errors import HalfstopError, SceneError
+from sim.reports.calibrated_scene import run_calibrate
 from sim.scene.edit import scene_text_from_file
 from sim.scene.read import load_scene
+from sim.session import Rehearsal
 from sim.studio.layout import layout_from_scene
 
 SCENES = Path(__file__).parents[2] / "scenes"
@@ -162,7 +167,7 @@ def test_the_corrected_scene_keeps_its_comments_and_gives_the_light_that_was_rea
     lit = ((values * weights) @ np.array([0.2126390059, 0.7151686788, 0.0721923154])) * on
     true = lit @ np.exp2([errors.get(n, 0.0) for n in names])
     numbers = np.sqrt(true * readings.iso / 340)
-    read = Readings(readings.iso, readings.probes, on, numbers, readings.lines, readings.texts)
+    read = Readings(readings.iso, readings.probes, on, numbers, readings.lines, readings.texts, readings.lit)
     found = calibration_from_probes(read, measured, mix, before.scene, layout)
     for name, stops in errors.items():
         assert found.stops[names.index(name)] == pytest.approx(stops, abs=0.02)
@@ -177,3 +182,52 @@ def test_the_corrected_scene_keeps_its_comments_and_gives_the_light_that_was_rea
         ratio = corrected.light(name).rig.output.amount / layout.light(name).rig.output.amount
         assert np.log2(ratio) == pytest.approx(stops, abs=0.02)
     assert any("key: +0.5" in line for line in report_lines(read, found, before.scene))
+
+
+def test_one_implausible_reading_is_named_and_the_rest_corrected(tmp_path: Path) -> None:
+    """Each head read once, so nothing else tells of the halo: 2.4 stops are more than a head is ever off."""
+    exposures = np.array([[100.0, 0.0], [0.0, 50.0]])
+    found = fit(("key", "halo"), exposures, np.eye(2, dtype=bool), np.array([100.0 * 2**0.5, 50.0 * 2**2.4]))
+    assert found.stops == pytest.approx([0.5, 0.0], abs=0.02)
+    assert found.is_gross.tolist() == [False, True] and found.is_sure.tolist() == [True, False]
+    assert found.residual_stops[1] == pytest.approx(2.4)
+    # Three readings that agree are believed.
+    thrice = fit(("key", "halo"), exposures[[0, 1, 1, 1]], np.eye(2, dtype=bool)[[0, 1, 1, 1]],
+                 np.array([100.0, *[50.0 * 2**2.4] * 3]))  # fmt: skip
+    assert not thrice.is_gross.any() and thrice.stops[1] == pytest.approx(2.4, abs=0.02)
+
+    readings = made(tmp_path, "readings:\n- {lights: key, reads: f/8}\n- {lights: fill, reads: f/8}\n")
+    scene = load_scene(SCENES / "classic_two.yaml")
+    lines = report_lines(readings, replace(found, names=("key", "fill")), scene)
+    assert "fill reads 2.4 stops over: check that reading (line 3: face, dome, fill: f/8)" in lines
+    assert "fill: its reading is set aside; left as it is" in lines and any("key: +0.5" in line for line in lines)
+
+
+def test_an_implausible_reading_of_two_lights_does_not_spoil_the_other(tmp_path: Path) -> None:
+    exposures, on = np.array([[100.0, 60.0]] * 2), np.array([[True, False], [True, True]])
+    found = fit(("key", "fill"), exposures, on, np.array([100.0, 100.0 + 60.0 * 2**4]))
+    assert found.stops == pytest.approx([0.0, 0.0], abs=0.05) and found.is_gross.tolist() == [False, True]
+
+
+def test_a_correction_that_a_scene_cannot_hold_leaves_its_head_and_corrects_the_rest(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # Four readings of the key ask for 500 lm/W, which no head has; the fill asks for half a stop.
+    scene_file = tmp_path / "set.yaml"
+    scene_file.write_text((SCENES / "classic_two.yaml").read_text("utf-8"), "utf-8")
+    file = tmp_path / "readings.yaml"
+    file.write_text("readings:\n" + 4 * "- {lights: key, reads: f/8}\n" + "- {lights: fill, reads: f/8}\n", "utf-8")
+    read_f = photometry.exposure_from_f_number(8.0, 100, 340)
+
+    def measured(self: Rehearsal, probes: Sequence[Probe], **how: object) -> ProbeReadings:
+        plain = color.luminance(self.mix.weights_rgb(self.scene.camera.shutter_s))
+        each = read_f / plain / np.array([2**3.7, 2**0.5])
+        values = np.repeat(np.repeat(each[None, :, None], 3, axis=2), len(probes), axis=0)
+        return ProbeReadings(tuple(probes), self.mix.names, self.mix.is_flash, values, 0 * values[..., 0], (1,) * 5)
+
+    monkeypatch.setattr(Rehearsal, "readings", measured)
+    lines = run_calibrate(scene_file, file, tmp_path / "new.yaml")
+    assert any(line.startswith("key: +3.7") and "left" in line for line in lines), lines
+    after = load_scene(tmp_path / "new.yaml")
+    before = load_scene(scene_file)
+    assert after.lights["key"] == before.lights["key"] and after.lights["fill"] != before.lights["fill"]
