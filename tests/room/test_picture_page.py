@@ -69,8 +69,8 @@ def view_of(b: Bench, **others: Any) -> dict[str, Any]:
     return {
         "type": "state", "revision": 1, "geometry": 1, "title": b.scene.title, "lights": lights, "meters": [pin],
         "exposure": exposure_facts(b.camera), "sitter": {"parts": {"face": b.layout.anchors_m["face"].tolist()}},
-        "warnings": [{"level": "note", "text": "a note", "light": None, "lights": []},
-                     {"level": "danger", "text": "edge is hot", "light": "edge", "lights": ["edge"]}],
+        "warnings": [{"level": "note", "text": "a note", "warned": [], "lights": []},
+                     {"level": "danger", "text": "edge is hot", "warned": (two := ["edge", "fill"]), "lights": two}],
         "checked_by": "now", "looked_over": True, **others,
     }  # fmt: skip
 
@@ -367,8 +367,12 @@ def test_the_card_tells_by_light_and_together_and_the_ratio(browser: Any) -> Non
         assert "being made" not in page.inner_text(".warnings")
         # Warnings: the worst first, and a way to its light.
         assert page.inner_text(".warning-list li >> nth=0").startswith("4")
-        page.click(".warning-light")
-        assert page.evaluate("() => store.get().selection") == "light:edge"
+        # Two lights that touch: each has a way of its own.
+        tags = page.locator(".warning-tag")
+        assert tags.count() == 2
+        for index, name in enumerate(("edge", "fill")):
+            tags.nth(index).click()
+            assert page.evaluate("() => store.get().selection") == f"light:{name}"
 
 
 def test_warnings_are_marked_older_at_once_and_go_with_their_light(browser: Any) -> None:
@@ -376,7 +380,7 @@ def test_warnings_are_marked_older_at_once_and_go_with_their_light(browser: Any)
     edge, key = "edge shines into the lens", "key: the lens sees it"
     checks = {
         "type": "checks", "checked_by": "now", "revision": 1,
-        "warnings": [{"level": "caution", "text": f"{name} by the lens", "light": name, "lights": [name]}
+        "warnings": [{"level": "caution", "text": f"{name} by the lens", "warned": [name], "lights": [name]}
                      for name in ("edge", "key")],
         "lines": [["Focus", [{"text": "focus 3.4 m", "lights": []}]],
                   ["Light into the lens", [{"text": edge, "lights": ["edge"]}, {"text": key, "lights": ["key"]}]]],

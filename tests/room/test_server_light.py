@@ -222,7 +222,7 @@ def test_warnings_come_as_they_arise(room: Served, tab: Client) -> None:
     tab.edit({"op": "move", "what": ["light", "fill"], "to_m": [0.5, 1.4, -1.0]})
     revision = tab.state["revision"]
     checks = tab.wait("checks", lambda m: m["revision"] >= revision)
-    assert any(w["light"] == "fill" and "show" in w["text"] and w["level"] == "caution" for w in checks["warnings"])
+    assert any(w["lights"] == ["fill"] and "show" in w["text"] and w["level"] == "caution" for w in checks["warnings"])
     # Two lamps in one place cannot stand, which is told with no light traced.
     tab.edit({"op": "move", "what": ["light", "fill"], "to_m": [-1.4, 1.9, 0.8]})
     assert tab.wait("state", lambda m: any(w["level"] == "danger" for w in m["warnings"]))

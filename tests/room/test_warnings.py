@@ -7,6 +7,7 @@ from types import SimpleNamespace
 from typing import Any, cast
 
 import numpy as np
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -37,11 +38,11 @@ PLACES = {
 }
 
 
-def _scene_text(names: dict[str, str]) -> str:
+def _scene_text(names: dict[str, str], places: dict[str, str] = PLACES) -> str:
     lights = "\n".join(
         f"  {names[role]}:\n    source: {{kind: flash, energy: 300 W·s, consumption: 700 W}}\n"
         f"    modifier: {{kind: octabox, diameter: 40 cm}}\n    place: {place}\n    aim: face\n    stand: none"
-        for role, place in PLACES.items()
+        for role, place in places.items()
     )
     classic = (Path(__file__).resolve().parents[2] / "scenes" / "classic_two.yaml").read_text("utf-8")
     head = classic[: classic.index("\nlights:")].replace("figure: woman", "figure: simple")
@@ -55,10 +56,10 @@ def test_each_light_gets_only_its_own_cautions(order: list[str]) -> None:
     scene = scene_from_text(_scene_text(names))
     layout = layout_from_scene(scene)
     roles = {name: role for role, name in names.items()}
-    warnings = [(w["text"], roles.get(w["light"] or "", "")) for w in warnings_from_layout(scene, layout)]
+    warnings = [(w["text"], tuple(roles[name] for name in w["warned"])) for w in warnings_from_layout(scene, layout)]
     assert {(_kind(text), role) for text, role in warnings} == {
-        ("under the ceiling", "ceiling"), ("hangs over the sitter", "over"), ("Flash and eyes", "eyes"),
-        ("shades", "shaded"),
+        ("under the ceiling", ("ceiling",)), ("hangs over the sitter", ("over",)), ("Flash and eyes", ("eyes", "over")),
+        ("shades", ("shaded",)),
     }  # fmt: skip
     # Every caution names the light that it carries, where it carries one.
     for caution in cautions_from_scene(
@@ -67,6 +68,24 @@ def test_each_light_gets_only_its_own_cautions(order: list[str]) -> None:
         text = text_from_caution(caution)
         if caution.light is not None:
             assert caution.light in f"{text.heading} {text.statement}"
+
+
+@pytest.mark.parametrize("names", [("edge", "fill"), ("fill", "edge"), ("close", "face"), ("its", "a")])
+def test_a_danger_of_two_lights_stands_at_both(names: tuple[str, str]) -> None:
+    roles = {"touching": "{bearing: -60°, distance: 2.2 m, height: 1.7 m}",
+             "touched": "{bearing: -58°, distance: 2.25 m, height: 1.7 m}"}  # fmt: skip
+    scene = scene_from_text(_scene_text(dict(zip(roles, names, strict=True)), roles))
+    warnings = warnings_from_layout(scene, layout_from_scene(scene))
+    assert [sorted(w["warned"]) for w in warnings if "same place" in w["text"]] == [sorted(names)]
+    assert all(set(w["lights"]) <= set(names) for w in warnings)
+
+
+def test_heads_near_the_eyes_are_named_and_no_others() -> None:
+    roles = {"near": "{bearing: 35°, distance: 0.7 m, height: 1.5 m}", "far": PLACES["calm"],
+             "nearer": "{bearing: -35°, distance: 0.6 m, height: 1.5 m}"}  # fmt: skip
+    scene = scene_from_text(_scene_text({"near": "face", "far": "a", "nearer": "key"}, roles))
+    (eyes,) = [w for w in warnings_from_layout(scene, layout_from_scene(scene)) if "Flash and eyes" in w["text"]]
+    assert eyes["warned"] == ["key", "face"] and "Nearer than 1 m: key, face." in eyes["text"]
 
 
 def _kind(text: str) -> str:
@@ -90,9 +109,9 @@ def test_what_the_checks_find_stays_at_its_light(order: list[str]) -> None:
     )  # fmt: skip
     findings = findings_from_report(cast(CheckReport, report))
     warnings = warnings_from_findings(findings, order)
-    assert [(w["level"], w["light"]) for w in warnings] == [
-        ("caution", shown), ("caution", None), ("caution", flaring), ("caution", spilling), ("caution", None),
-        ("note", None),
+    assert [(w["level"], w["warned"]) for w in warnings] == [
+        ("caution", [shown]), ("caution", []), ("caution", [flaring]), ("caution", [spilling]), ("caution", []),
+        ("note", []),
     ]  # fmt: skip
     # A light that stands in another's way is named as well, so that the line goes with either.
     assert [w["lights"] for w in warnings] == [[shown], [], [flaring], [spilling, blocker], [], []]

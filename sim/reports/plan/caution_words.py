@@ -156,7 +156,10 @@ def _flash_and_eyes(caution: Finding) -> Words:
         f"axis, {head.numbers['full_lx_s']:.0f} at full power)"
         for head in caution.parts[:MOST_HEADS_NEAR_EYES]
     ]
-    near = f" A head stands nearer than {NEAR_EYE_M:g} m: move it back or turn it down while it is set."
+    near = (
+        f" Nearer than {NEAR_EYE_M:g} m: {', '.join(caution.lights)}. Move back or turn down what is so near "
+        "while it is set."
+    )
     return (
         "Flash and eyes",
         f"Nearest to the sitter's eyes: {'; '.join(heads)}.",

@@ -145,7 +145,9 @@ def _collide(layout: Layout) -> list[Finding]:
                 continue
             into = np.linalg.inv(other.world_from_light)
             start, end = (into[:3, :3] @ point + into[:3, 3] for point in (light.position_m, light.aim_m))
-            if light.name < other.name and _touch(light, other, into):
+            if _touch(light, other) or _touch(other, light):
+                if light.name > other.name:
+                    continue
                 both = tuple(Finding("housing", Severity.DANGER, name) for name in (light.name, other.name))
                 cautions.append(Finding("in the same place", Severity.DANGER, parts=both))
             elif blocked(other.rig.body, start[None], end).any():
@@ -153,9 +155,9 @@ def _collide(layout: Layout) -> list[Finding]:
     return cautions
 
 
-def _touch(light: PlacedLight, other: PlacedLight, into_other: np.ndarray) -> bool:
+def _touch(light: PlacedLight, other: PlacedLight) -> bool:
     """Whether lines along the housing of one light run through a solid of another's."""
-    into = into_other @ light.world_from_light
+    into = np.linalg.inv(other.world_from_light) @ light.world_from_light
     for body in light.rig.body:
         if body.shape not in ("box", "cylinder", "cone"):
             continue

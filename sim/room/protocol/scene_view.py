@@ -17,11 +17,11 @@ JsonBlock: TypeAlias = dict[str, JsonValue]
 
 
 class RoomWarning(TypedDict):
-    """One warning: `level` "note", "caution" or "danger"; the first `light` it is about, and all `lights` it names."""
+    """One warning: `level` "note", "caution" or "danger"; lights that are `warned` of, and all `lights` it names."""
 
     level: str
     text: str
-    light: str | None
+    warned: list[str]
     lights: list[str]
 
 

@@ -83,7 +83,7 @@ def view_from_document(document: SceneDocument, placed: Placed, *, tour: bool = 
         "panels": _panels(scene, placed.layout, data),
         "meters": _meters(scene, placed.layout),
         "choices": {**choices(), "backdrop": _fields_of_backdrop(scene.backdrop.kind)},
-        "warnings": [{"level": "caution", "text": text, "light": None, "lights": []} for text in scene_warnings(scene)],
+        "warnings": [{"level": "caution", "text": text, "warned": [], "lights": []} for text in scene_warnings(scene)],
     }
 
 

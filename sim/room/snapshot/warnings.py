@@ -49,7 +49,7 @@ def warnings_from_findings(findings: Mapping[str, Sequence[Finding]], names: Seq
 def warning_from_finding(finding: Finding, text: str, names: Sequence[str]) -> RoomWarning:
     """A finding as the page shows it."""
     return {
-        "level": finding.severity.value, "text": text, "light": next(iter(finding.lights), None),
+        "level": finding.severity.value, "text": text, "warned": list(finding.lights),
         "lights": list(finding.named_lights(names)),
     }  # fmt: skip
 

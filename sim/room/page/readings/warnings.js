@@ -41,23 +41,26 @@ export function mount(place, { store }) {
   /** Whether what was said of lights can still be so: they are there. */
   const holds = ({ lights }) => lights.every((name) => store.light(name));
 
-  function item({ level, text, light: name, old }, numbers) {
-    const light = name && store.light(name);
+  function item({ level, text, warned, old }, numbers) {
+    const lights = warned.map((name) => store.light(name)).filter(Boolean);
+    const row = (child) => el("li", { "data-level": level, class: old ? "older" : "" }, child);
     const words = [el("b", { text: `${WORDS[level] ?? WORDS.note}: ` }), text];
-    const line = light
-      ? el(
-          "button",
-          {
-            type: "button",
-            class: "quiet warning-light",
-            title: `Select ${name}`,
-            onclick: () => store.select(`light:${name}`),
-          },
-          lightTag(light, numbers[name]),
-          el("span", {}, ...words),
-        )
-      : el("p", {}, ...words);
-    return el("li", { "data-level": level, class: old ? "older" : "" }, line);
+    const select = ({ name }) => ({
+      type: "button",
+      title: `Select ${name}`,
+      onclick: () => store.select(`light:${name}`),
+    });
+    const [light] = lights;
+    const tag = (each) => lightTag(each, numbers[each.name]);
+    if (lights.length === 1) {
+      const whole = { ...select(light), class: "quiet warning-light" };
+      return row(el("button", whole, tag(light), el("span", {}, ...words)));
+    }
+    // Give each light of several a way of its own.
+    const tags = lights.map((each) =>
+      el("button", { ...select(each), class: "quiet warning-tag", "aria-label": `Select ${each.name}` }, tag(each)),
+    );
+    return row(el("p", {}, ...tags, ...words));
   }
 
   function show() {
