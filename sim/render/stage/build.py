@@ -237,8 +237,7 @@ def _add_panel(crate: _Crate, panel: PlacedPanel) -> None:
 
 
 def _add_light(crate: _Crate, light: PlacedLight, layer: int, faces: list[LuminousFace], glows: bool = False) -> None:
-    for emitter in light.rig.emitters:
-        world_from_face = light.world_from_light @ _light_from_face(emitter)
+    for emitter, world_from_face in world_from_faces(light):
         faces.append(LuminousFace(emitter, world_from_face, layer))
         surface = crate.bsdf(diffuse(FACE_REFLECTANCE[emitter.surface]))
         shape = face_shape(emitter, world_from_face, surface, emitter.radiance() if glows else 0.0)
@@ -250,6 +249,11 @@ def _add_light(crate: _Crate, light: PlacedLight, layer: int, faces: list[Lumino
     support = support_mesh(light)
     if support is not None:
         crate.add(_mesh(support, crate.bsdf(diffuse(STAND_REFLECTANCE))), "light")
+
+
+def world_from_faces(light: PlacedLight) -> list[tuple[Emitter, np.ndarray]]:
+    """Each luminous face of a light with the rigid transform (4, 4) from its own frame to the world."""
+    return [(emitter, light.world_from_light @ _light_from_face(emitter)) for emitter in light.rig.emitters]
 
 
 def _light_from_face(emitter: Emitter) -> np.ndarray:

@@ -9,6 +9,8 @@ light that leaves a housing anywhere but through its luminous surface.
 
 from __future__ import annotations
 
+import copy
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -63,6 +65,30 @@ class Luminaire:
             self.sides = emitter.sides
         if self.surface == "cap":
             self.sphere_radius_m = _opaque(cap_sphere_radius_m(emitter.width_m, emitter.height_m))
+
+    # -- numbers ------------------------------------------------------------------------------
+
+    def numbers(self) -> dict[str, Any]:
+        """Every JIT array of the face by its name, so that a recorded kernel can be given another face's."""
+        own = {name: value for name, value in vars(self).items() if dr.is_array_v(value)}
+        profile = {f"profile.{name}": value for name, value in vars(self.profile).items() if dr.is_array_v(value)}
+        return own | profile
+
+    def with_numbers(self, numbers: Mapping[str, Any]) -> Luminaire:
+        """A face of this one's kind with the numbers of another."""
+        other = copy.copy(self)
+        other.profile = copy.copy(self.profile)
+        for name, value in numbers.items():
+            owner, _, field = name.rpartition(".")
+            setattr(other.profile if owner else other, field, value)
+        return other
+
+    @property
+    def kind(self) -> tuple[object, ...]:
+        """All that a kernel for the face is compiled for: equal kinds share it."""
+        plain = {**vars(self), **vars(self.profile)}
+        fixed = {name: value for name, value in plain.items() if isinstance(value, bool | int | str)}
+        return tuple(sorted((name, value) for name, value in fixed.items() if name != "layer"))
 
     # -- sampling -----------------------------------------------------------------------------
 

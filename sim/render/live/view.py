@@ -1,0 +1,206 @@
+"""One camera's view of a set, kept while a hand drags: a moved light's layer within some milliseconds.
+
+    view = LiveView(ground, (400, 600))              # `ground`: the stage without its lights and panels
+    view.carry("key", placed, boxes, settled)        # once a picture has settled
+    layer, scale = view.layer("key", placed_now, boxes_now)
+
+A layer is the direct light of the lamp where it stands now, on surfaces found once, and what else the settled layer
+held: light that came back from the set, carried along as it was. Recordings are used again (`dr.freeze`), all numbers
+of the lamp are opaque, and no step grows with the set.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import drjit as dr
+import mitsuba as mi
+import numpy as np
+
+from sim.render.live.cleaning import Smoothing, smoothed, smoothing_of
+from sim.render.live.direct import DirectSums, Effort, arriving_share, direct_sums, luminance_of
+from sim.render.live.enlarging import ALBEDO_FLOOR, Taps, enlarged, enlarged_values, taps_of
+from sim.render.live.hits import BusyHits, FirstHits, busy_hits_of, first_hits_of
+from sim.render.live.occluders import Boxes
+from sim.render.stage.build import Stage, world_from_faces
+from sim.render.transport.luminaire import Luminaire
+from sim.studio.layout import PlacedLight
+
+# Half precision ends at 65504; a lamp that comes nearer than it was still fits.
+HIGHEST, HEADROOM = 32768.0, 64.0
+MOST_HALF = 65000.0
+# Samples of the direct light that is taken off a settled layer.
+CARRY_ROUNDS = 4
+# Error of the direct light of a pixel, as a part of it, by trial.
+DOUBT = 0.3
+
+
+@dataclass
+class Carried:
+    """What a layer keeps while its lamp moves, at full size: `indirect` Color3f, and the power of two of its halves."""
+
+    indirect: Any
+    scale: float
+
+
+@dataclass
+class Sight:
+    """A size of the view: hits, their filter, and how to bring it to full size (None: it is the full size)."""
+
+    hits: FirstHits
+    smoothing: Smoothing
+    taps: Taps | None
+
+
+class LiveView:
+    """Layers of moved lights as a camera sees them.
+
+    Arguments: `ground` stage of room, backdrop and sitter alone; `size` (width, height) of the picture; `seen` (h, w)
+    bool of pixels whose own surface is in `ground`: in others, where the settled picture shows a lamp or a panel, the
+    settled layer stays.
+    """
+
+    def __init__(self, ground: Stage, size: tuple[int, int]) -> None:
+        self.ground, self.size = ground, size
+        self._sights: dict[int, Sight] = {}
+        self._recorded: dict[tuple[object, ...], Any] = {}
+        self._carried: dict[str, Carried] = {}
+        self._seen = dr.full(mi.Float, 1, size[0] * size[1])
+        self._busy: BusyHits | None = None
+        self._sums: tuple[object, DirectSums] | None = None
+
+    def sight(self, divisor: int) -> Sight:
+        """The view at the full size over `divisor`."""
+        if divisor not in self._sights:
+            width, height = self.size
+            hits = first_hits_of(self.ground, (-(-width // divisor), -(-height // divisor)))
+            full = None if divisor == 1 else self.sight(1).hits
+            self._sights[divisor] = Sight(hits, smoothing_of(hits), None if full is None else taps_of(hits, full))
+        return self._sights[divisor]
+
+    @property
+    def busy(self) -> BusyHits:
+        """The pixels that show more than one surface."""
+        if self._busy is None:
+            self._busy = busy_hits_of(self.ground, self.size)
+        return self._busy
+
+    def see(self, seen: np.ndarray) -> None:
+        """Which pixels (h, w) bool show what the ground holds; in the others a settled layer stays as it is."""
+        self._seen = mi.Float(np.ascontiguousarray(seen, np.float32).ravel())
+        dr.make_opaque(self._seen)
+
+    def carries(self, name: str) -> bool:
+        """Whether the light's settled layer has been taken apart."""
+        return name in self._carried
+
+    def forget(self) -> None:
+        """Let go of all settled layers."""
+        self._carried.clear()
+
+    # -- layers ----------------------------------------------------------------------------------
+
+    def carry(self, name: str, placed: PlacedLight, boxes: Boxes, settled: np.ndarray) -> None:
+        """Take a settled layer (h, w, 3) apart: off goes its direct light where the lamp stood, the rest is carried."""
+        sight, faces = self.sight(1), luminaires_of(placed)
+        sums = None
+        for round_number in range(CARRY_ROUNDS):
+            sums = self._sampled(sight, faces, boxes, round_number, sums)
+        assert sums is not None
+        layer = dr.unravel(mi.Color3f, mi.Float(np.ascontiguousarray(settled, np.float32).ravel()))
+        tone, direct = sight.hits.albedo + ALBEDO_FLOOR, _direct(sums, sight, sight.hits.albedo, self.busy)
+        rest = layer - direct
+        dr.eval(rest)
+        even = tone * mi.Color3f(*smoothed(sight.smoothing, list(rest * self._seen / tone)))
+        even = dr.maximum(even, 0)
+        # Trust a pixel's own rest as far as it stands out from what the direct light may be wrong by.
+        own = dr.square(luminance_of(even))
+        trust = own / (own + dr.square(DOUBT * luminance_of(direct)) + 1e-30)
+        # Where a lamp or a panel is seen, the layer stays as it settled.
+        indirect = dr.select(self._seen > 0, dr.maximum(dr.lerp(even, rest, trust), 0), layer)
+        highest = max(float(settled.max(initial=0.0)), 1e-30) * HEADROOM
+        dr.eval(indirect)
+        self._carried[name] = Carried(indirect, 2.0 ** int(np.ceil(np.log2(highest / HIGHEST))))
+
+    def layer(
+        self, name: str, placed: PlacedLight, boxes: Boxes, *, divisor: int = 1, settling: int = 0
+    ) -> tuple[np.ndarray, float]:
+        """A light's layer now: (h, w, 3) float16 and the power of two that it has to be multiplied by.
+
+        Arguments: `divisor` how many times smaller the direct light is worked out; `settling` rounds that this light
+        has been traced at this place and size before, which are averaged in.
+        """
+        carried, sight, faces = self._carried[name], self.sight(divisor), luminaires_of(placed)
+        key = (name, divisor)
+        before = self._sums[1] if settling and self._sums is not None and self._sums[0] == key else None
+        sums = self._sampled(sight, faces, boxes, settling if before is not None else 0, before)
+        self._sums = key, sums
+        finish = self._recording(("finish", sight.taps is None), _halves)
+        packed = finish(
+            sums, sight, self.sight(1).hits.albedo, self.busy, carried.indirect, self._seen,
+            dr.opaque(mi.Float, 1 / carried.scale),
+        )  # fmt: skip
+        pixels: np.ndarray = packed.numpy().reshape(self.size[1], self.size[0], 3)
+        return pixels, carried.scale
+
+    def _sampled(
+        self, sight: Sight, faces: list[Luminaire], boxes: Boxes, taken: int, before: DirectSums | None
+    ) -> DirectSums:
+        """One more round of samples, averaged with those `taken` before."""
+        count = dr.width(sight.hits.part)
+        if before is None:
+            nothing = [dr.zeros(mi.Color3f, each) for each in (count, count, count, dr.width(self.busy.pixel))]
+            dr.make_opaque(nothing)
+            before = DirectSums(*nothing)
+        effort = Effort()
+
+        def sample(scene: Any, hits: Any, busy: Any, numbers: Any, boxes: Any, seed: Any, before: Any) -> DirectSums:
+            lamps = [face.with_numbers(values) for face, values in zip(faces, numbers, strict=True)]
+            new = direct_sums(scene, hits, busy, lamps, boxes, seed, effort)
+            share = 1 / (mi.Float(seed) + 1)
+            return DirectSums(
+                dr.lerp(before.free, new.free, share), dr.lerp(before.tested, new.tested, share),
+                dr.lerp(before.arrived, new.arrived, share), dr.lerp(before.busy, new.busy, share),
+            )  # fmt: skip
+
+        recorded = self._recording(("sums", *(face.kind for face in faces)), sample)
+        numbers = [face.numbers() for face in faces]
+        sums = recorded(self.ground.scene, sight.hits, self.busy, numbers, boxes, dr.opaque(mi.UInt32, taken), before)
+        dr.eval(sums)
+        return sums
+
+    def _recording(self, key: tuple[object, ...], work: Any) -> Any:
+        if key not in self._recorded:
+            self._recorded[key] = dr.freeze(work, warn_after=1000)
+        return self._recorded[key]
+
+
+def _halves(
+    sums: DirectSums, sight: Sight, albedo: Any, busy: BusyHits, indirect: Any, seen: Any, per_unit: Any
+) -> Any:  # fmt: skip
+    """A layer from its direct light and what it carries, as halves in rows of RGB."""
+    direct = _direct(sums, sight, albedo, busy)
+    layer = dr.clip((direct * seen + indirect) * per_unit, 0, MOST_HALF)
+    return mi.Float16(dr.ravel(layer))
+
+
+def _direct(sums: DirectSums, sight: Sight, albedo: Any, busy: BusyHits) -> Any:
+    """Direct light by pixel of the full size, Color3f."""
+    share, free = arriving_share(sums, sight.smoothing), sums.free
+    if sight.taps is not None:
+        even = free / (sight.hits.albedo + ALBEDO_FLOOR)
+        dr.eval(share, even)
+        free = enlarged(even, sight.taps) * (albedo + ALBEDO_FLOOR)
+        share = enlarged_values(share, sight.taps)
+    dr.eval(sums.busy)
+    is_busy = busy.row > 0
+    return share * dr.select(is_busy, dr.gather(mi.Color3f, sums.busy, busy.row - 1, is_busy), free)
+
+
+def luminaires_of(placed: PlacedLight) -> list[Luminaire]:
+    """The luminous faces of a light where it stands."""
+    return [
+        Luminaire(emitter, world_from_face, 0, number)
+        for number, (emitter, world_from_face) in enumerate(world_from_faces(placed))
+    ]
