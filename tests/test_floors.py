@@ -35,6 +35,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
     ("render/fingerprint",),
     ("render/stage",),
     ("render/transport",),
+    ("render/live",),
     ("render/cache",),
     ("metering/points",),
     ("metering/report_points", "metering/health", "metering/calibrate"),
@@ -62,7 +63,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
     ("__main__",),
 )
 RENDERER = {"mitsuba", "drjit"}
-WITH_RENDERER = ("render/engine", "render/stage", "render/transport")
+WITH_RENDERER = ("render/engine", "render/stage", "render/transport", "render/live")
 MODULES = sorted(SIM.rglob("*.py"))
 
 

@@ -53,6 +53,7 @@ def app_from_session(session: RoomSession, token: str, port: int) -> ASGIApp:
             Route("/web/{file:path}", _asset),
             Route("/frame/{serial:int}/{layer}/{kind}", _layer),
             Route("/frame/{serial:int}/{guide}", _guide),
+            Route("/live/{serial:int}", _live),
             Route("/thumbnail/{file}", _thumbnail),
             Route("/export/{number:int}/{file}", _export),
             WebSocketRoute("/room", _room),
@@ -100,6 +101,12 @@ async def _guide(request: Request) -> Response:
         return _nothing()
     data = frame.part_bytes() if guide == "region" else frame.distance_bytes()
     return Response(data, media_type="application/octet-stream")
+
+
+async def _live(request: Request) -> Response:
+    session: RoomSession = request.app.state.session
+    live = session.preview.live(request.path_params["serial"])
+    return _nothing() if live is None else Response(live.data(), media_type="application/octet-stream")
 
 
 async def _thumbnail(request: Request) -> Response:

@@ -9,7 +9,7 @@ from sim.advice.balance import Balance
 from sim.room.protocol.messages import Message
 
 # Of these only the newest of a kind is worth sending; a slow tab skips what came between.
-NEWEST_ONLY = ("state", "painting", "frame", "meters", "checks", "versions", "disk")
+NEWEST_ONLY = ("state", "painting", "frame", "live", "meters", "checks", "versions", "disk")
 MOST_WAITING = 2000
 
 

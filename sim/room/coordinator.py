@@ -15,6 +15,7 @@ from sim.room.open_scene import Snapshot
 from sim.room.preview.frame import PreviewFrame
 from sim.room.preview.worker_client import (
     ChecksReady,
+    LiveReady,
     MetersReady,
     PictureReady,
     PreviewRequest,
@@ -32,6 +33,7 @@ from sim.session import size_from_long_side
 
 # Tabs may still be fetching a frame when the next one comes.
 FRAMES_HELD = 4
+LIVE_HELD = 3
 # A dial at rest for so long is worth checking the set-up at.
 CHECK_AFTER_S = 1.5
 # The worker counts as resting when it has had nothing to do for so long.
@@ -76,6 +78,8 @@ class PreviewCoordinator:
         self._checked_by: str | None = None
         self._last: dict[str, Message] = {}
         self._last_frame: Frame | None = None
+        self._live_serial = 0
+        self._live: OrderedDict[int, LiveReady] = OrderedDict()
         self._shown_by: tuple[object, ...] | None = None
         self._later: asyncio.TimerHandle | None = None
         self.looked_at: str | None = None
@@ -174,6 +178,8 @@ class PreviewCoordinator:
                 self._remember(_painting(result, result.pass_name, result.part, False))
             case PictureReady():
                 self._take_frame(result.frame, asked)
+            case LiveReady():
+                self._take_live(result, asked)
             case MetersReady():
                 self._metered = (asked.snapshot.metered_by, result.report)
                 scene, layout = asked.snapshot.scene, asked.snapshot.layout
@@ -220,6 +226,27 @@ class PreviewCoordinator:
             self._frames.popitem(last=False)
         self._last_frame = _frame_message(number, frame, asked.snapshot.geometry)
         self._remember(self._last_frame)
+
+    def _take_live(self, live: LiveReady, asked: _Asked) -> None:
+        """Tell the tabs of moved lights' layers; of these no more is held than a tab may be fetching."""
+        if self._last_frame is None:
+            return
+        # The tabs no longer show what was traced.
+        self._shown_by = None
+        self._live_serial += 1
+        self._live[self._live_serial] = live
+        while len(self._live) > LIVE_HELD:
+            self._live.popitem(last=False)
+        height, width = live.pixels.shape[1:3]
+        self._tell({
+            "type": "live", "serial": self._live_serial, "frame": self._last_frame["serial"],
+            "revision": live.revision, "geometry": asked.snapshot.geometry, "width": width, "height": height,
+            "names": list(live.names), "scale": list(live.scale), "is_rough": live.is_rough,
+        })  # fmt: skip
+
+    def live(self, serial: int) -> LiveReady | None:
+        """Moved lights' layers that are still held."""
+        return self._live.get(serial)
 
     def _remember(self, message: Message) -> None:
         self._last[message["type"]] = message

@@ -10,6 +10,7 @@ declare global {
   type FieldChoice = protocol.FieldChoice;
   type Edit = protocol.EditScene["edits"][number];
   type Frame = protocol.Frame;
+  type Live = protocol.Live;
   type MeterPoint = protocol.MeterPoint;
   type KeptVersion = protocol.KeptVersion;
 

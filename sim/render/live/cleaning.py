@@ -13,8 +13,9 @@ import mitsuba as mi
 
 from sim.render.live.hits import FirstHits, neighbour
 
-# Steps in pixels between the taps of each pass.
+# Steps in pixels between the taps of each pass; the last ones only in pictures of so many rows for each step.
 STEPS = (1, 2, 4, 8)
+ROWS_PER_STEP = 75
 AROUND = tuple((x, y) for y in (-1, 0, 1) for x in (-1, 0, 1))
 # A neighbour counts for less the farther it lies off the surface, in pixels' footprints times the step.
 OFF_SURFACE = 2.0
@@ -36,7 +37,8 @@ def smoothing_of(hits: FirstHits) -> Smoothing:
     """The filter for what a camera sees: it mixes pixels that lie side by side on one surface."""
     pixel = dr.arange(mi.UInt32, dr.width(hits.part))
     passes = []
-    for step in STEPS:
+    steps = [step for step in STEPS if step == 1 or step * ROWS_PER_STEP <= dr.width(hits.part) // hits.columns[0]]
+    for step in steps:
         weights = []
         for x, y in AROUND:
             near = (0.5 if x == 0 else 0.25) * (0.5 if y == 0 else 0.25)
@@ -60,9 +62,9 @@ def _alike(hits: FirstHits, at: Any, step: int) -> Any:
     return dr.select(own, 1, dr.select(same, alike, 0))
 
 
-def smoothed(smoothing: Smoothing, channels: list[Any], passes: int = len(STEPS)) -> list[Any]:
-    """Channels of a picture, each Float by pixel, after so many passes of the filter."""
-    for step, weights in zip(STEPS[:passes], smoothing.weights, strict=False):
+def smoothed(smoothing: Smoothing, channels: list[Any]) -> list[Any]:
+    """Channels of a picture, each Float by pixel, after all passes of the filter."""
+    for step, weights in zip(STEPS, smoothing.weights, strict=False):
         dr.eval(channels)
         pixel = dr.arange(mi.UInt32, dr.width(weights[0]))
         taps = [neighbour(pixel, x * step, y * step, smoothing.columns, smoothing.rows) for x, y in AROUND]

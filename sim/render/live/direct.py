@@ -1,7 +1,7 @@
 """Direct light of one lamp on the surfaces that a camera sees: unshadowed light times the share that arrives.
 
-The share is a ratio estimator: shadowed over unshadowed light of the same rays, each smoothed along the surface, so that
-one ray a pixel leaves no grain in the light itself [Heitz:2018].
+The share is a ratio estimator: shadowed over unshadowed light of the same rays, each smoothed along the surface, so
+that one ray a pixel leaves no grain in the light itself [Heitz:2018].
 
 Does not: count light that comes back from a surface, or what a mirror shows sharply.
 """

@@ -12,7 +12,6 @@ import mitsuba as mi
 from sim.render.stage.build import Stage
 from sim.render.transport.lighting import shapes_met
 
-
 # Places in a pixel that are looked at where one is not enough, in a row each: a rotated grid.
 PLACES = ((0.125, 0.625), (0.375, 0.125), (0.625, 0.875), (0.875, 0.375))
 # A pixel is busy where its places, or it and its neighbours, face ways whose mean is this much shorter than 1, and
@@ -41,8 +40,8 @@ class FirstHits:
 class BusyHits:
     """Surfaces met through several places of the busy pixels: edges, hair, sequins.
 
-    `si`, `bsdf` of each, the places of one pixel side by side; `pixel` the numbers of the busy pixels; `row` by pixel of
-    the picture 1 + its place among the busy ones, 0 for the others.
+    `si`, `bsdf` of each, the places of one pixel side by side; `pixel` the numbers of the busy pixels; `row` by pixel
+    of the picture 1 + its place among the busy ones, 0 for the others.
     """
 
     si: Any

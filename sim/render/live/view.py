@@ -166,7 +166,8 @@ class LiveView:
 
         recorded = self._recording(("sums", *(face.kind for face in faces)), sample)
         numbers = [face.numbers() for face in faces]
-        sums = recorded(self.ground.scene, sight.hits, self.busy, numbers, boxes, dr.opaque(mi.UInt32, taken), before)
+        seed = dr.opaque(mi.UInt32, taken)
+        sums: DirectSums = recorded(self.ground.scene, sight.hits, self.busy, numbers, boxes, seed, before)
         dr.eval(sums)
         return sums
 

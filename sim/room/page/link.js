@@ -2,7 +2,8 @@
 
 const WAITS_MS = [300, 700, 1500, 3000, 5000];
 const ANSWER_WITHIN_MS = 4000;
-const GESTURE_EVERY_MS = 110;
+// Leaves the page's thread to the drawing between two edits.
+const GESTURE_EVERY_MS = 20;
 // Other messages carry ids of their own, such as an export's.
 const ANSWERS = ["done", "refused", "wishes"];
 

@@ -2,16 +2,19 @@
 
 A request is answered in this sequence, each answer carrying its `serial` and `revision`:
 
-    Progress*  PictureReady "first"  Progress*  PictureReady "settled"  MetersReady  ChecksReady
+    Progress*  LiveReady*  PictureReady "first"  Progress*  PictureReady "settled"  MetersReady  ChecksReady
 
-"first" is left out where no layer has to be traced, or there is no telling picture to be had sooner. A newer request
-ends all of it: what was not sent by then is never sent. Failed ends it too, with one plain line.
+"first" is left out where no layer has to be traced, or there is no telling picture to be had sooner; LiveReady comes
+in its place where only lights have moved, as long as no newer request waits and until the hand has rested. A newer
+request ends all of it: what was not sent by then is never sent. Failed ends it too, with one plain line.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
 from typing import ClassVar
+
+import numpy as np
 
 from sim.advice.finding import Finding
 from sim.light.readings import ProbeReadings
@@ -69,6 +72,28 @@ class PictureReady:
 
 
 @dataclass(frozen=True)
+class LiveReady:
+    """The layers of moved lights as they follow a hand, for viewing alone; every other layer stays as it was sent.
+
+    `names` of the lights, `is_rough` whether their bounce is still the one of before; `pixels` (m, h, w, 3) float16 as
+    in `PreviewFrame.view`, `scale` (m,) powers of two.
+    """
+
+    kind: ClassVar[str] = "live"
+    serial: int
+    revision: int
+    names: tuple[str, ...]
+    pixels: np.ndarray = field(repr=False)
+    scale: tuple[float, ...]
+    is_rough: bool = True
+
+    def data(self) -> bytes:
+        """The layers one after the other: float16 little-endian, row by row from the top, RGB."""
+        packed: bytes = self.pixels.astype("<f2", copy=False).tobytes()
+        return packed
+
+
+@dataclass(frozen=True)
 class MetersReady:
     """Readings of the standard points, then the scene's own, then the report's, each light at full dial and white."""
 
@@ -116,4 +141,4 @@ class Failed:
     line: str
 
 
-Result = Progress | PictureReady | MetersReady | ChecksReady | Failed
+Result = Progress | PictureReady | LiveReady | MetersReady | ChecksReady | Failed

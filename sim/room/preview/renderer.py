@@ -25,13 +25,14 @@ from sim.render.fingerprint import StageKeys
 from sim.reports.preview.quality import QUALITIES
 from sim.room.preview.frame import frame_from_layers
 from sim.room.preview.job import Job, Replaced, Shown, guides_of, kinds_of, rows_of, view_key
+from sim.room.preview.live_pass import LivePass
 from sim.room.preview.messages import ChecksReady, MetersReady, PictureReady, PreviewRequest, Progress, Result
 from sim.room.preview.upsample import Enlarger, Guides, repeated
 from sim.scene.model import Scene
 from sim.scene.read import scene_from_text
 from sim.session import Rehearsal
 from sim.studio.figure import Figure, figure_from_sitter
-from sim.studio.layout import layout_from_scene
+from sim.studio.layout import Layout, layout_from_scene
 
 if TYPE_CHECKING:
     from sim.render.stage.build import Stage
@@ -62,6 +63,7 @@ class IncrementalRenderer:
         self._stage_keys: StageKeys | None = None
         self._figure: tuple[str, Figure, str] | None = None
         self._shown: Shown | None = None
+        self._live: LivePass | None = None
         self._last_job: Job | None = None
         self._compiled: set[tuple[str, frozenset[int] | None]] = set()
 
@@ -102,7 +104,9 @@ class IncrementalRenderer:
         check()
         missing = tuple(name for name in job.names if self.memory.get(job.keys[name]) is None)
         if request.picture and missing:
-            self._send_first(job, missing)
+            followed = self._followed(job)
+            if not followed:
+                self._send_first(job, missing)
         stack = self._settled(job, missing)
         self.memory.write_behind(check)
         if request.analyse:
@@ -120,10 +124,12 @@ class IncrementalRenderer:
             return
         from sim.render.transport.render import render
 
+        if self._shown is not None and job.request.picture:
+            self._live = self._live or LivePass(self._build, is_gpu=self._threads == THREADS_OF_A_GPU)
+            self._live.prepare(job, self._shown, lambda: _turn_to(has_newer))
         kinds = kinds_of(job.layout)
         for layers in (None, *(frozenset({row}) for row in range(len(job.names)))):
-            if has_newer():
-                raise Replaced
+            _turn_to(has_newer)
             if (kinds, layers) not in self._compiled:
                 render(self._staged(job, layers), size=WARM_UP_SIZE, samples=COARSE_SAMPLES, depth=0)
                 self._compiled.add((kinds, layers))
@@ -153,20 +159,32 @@ class IncrementalRenderer:
     def _built(self, wanted: CachedStage) -> Stage:
         """The renderer's stage of a request, built only where it differs from the last one."""
         if self._stage is None or self._stage_keys != wanted.keys:
-            self._start()
-            from sim.render.stage.build import build
-            from sim.render.stage.shape_cache import ShapeCache
-
             # Let go of the last stage first: kernels are recorded for all that is alive.
             self._stage, self._stage_keys = None, None
-            self._shapes = self._shapes or ShapeCache()
-            self._stage = build(wanted.scene, wanted.layout, shapes=self._shapes)
+            self._stage = self._build(wanted.scene, wanted.layout)
             self._stage_keys = wanted.keys
         return self._stage
+
+    def _build(self, scene: Scene, layout: Layout) -> Stage:
+        self._start()
+        from sim.render.stage.build import build
+        from sim.render.stage.shape_cache import ShapeCache
+
+        self._shapes = self._shapes or ShapeCache()
+        return build(scene, layout, shapes=self._shapes)
 
     def _staged(self, job: Job, layers: frozenset[int] | None = None) -> Stage:
         """The stage of a request, tracing only these layers."""
         return dataclasses.replace(job.rehearsal.stage.built, wanted_layers=layers)
+
+    def _followed(self, job: Job) -> bool:
+        """Follow lights that move as long as the hand does; False where it is something else that changed."""
+        if self._live is None or self._shown is None:
+            return False
+        names = self._live.moved(job, self._shown)
+        if names:
+            self._live.follow(job, names)
+        return bool(names)
 
     def _send_first(self, job: Job, missing: tuple[str, ...]) -> None:
         """Send a first picture where one can be had that is nearer to the settled one than what is shown."""
@@ -340,3 +358,8 @@ class IncrementalRenderer:
             )  # fmt: skip
         findings = findings_from_report(report)
         job.send(ChecksReady(job.request.serial, job.request.revision, record_from_report(report), findings))
+
+
+def _turn_to(has_newer: Callable[[], bool]) -> None:
+    if has_newer():
+        raise Replaced

@@ -29,11 +29,21 @@ from multiprocessing.connection import Connection
 from pathlib import Path
 
 from sim.room.preview.frame import PreviewFrame
-from sim.room.preview.messages import ChecksReady, Failed, MetersReady, PictureReady, PreviewRequest, Progress, Result
+from sim.room.preview.messages import (
+    ChecksReady,
+    Failed,
+    LiveReady,
+    MetersReady,
+    PictureReady,
+    PreviewRequest,
+    Progress,
+    Result,
+)
 
 __all__ = [
     "ChecksReady",
     "Failed",
+    "LiveReady",
     "MetersReady",
     "PictureReady",
     "PreviewFrame",

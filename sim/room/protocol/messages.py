@@ -98,6 +98,24 @@ class Frame(TypedDict):
     camera: Sight
 
 
+class Live(TypedDict):
+    """Layers of moved lights to fetch while a hand drags: they take the place of those in the last picture.
+
+    `serial` for the address; `frame` the picture that they go with; `is_rough` whether the bounce is that of before.
+    """
+
+    type: Literal["live"]
+    serial: int
+    frame: int
+    revision: int
+    geometry: int
+    width: int
+    height: int
+    names: list[str]
+    scale: list[float]
+    is_rough: bool
+
+
 class Failed(TypedDict):
     """The picture could not be made: the line that says why."""
 
@@ -329,7 +347,7 @@ class Recovered(TypedDict):
 
 
 _Message: TypeAlias = (
-    State | Painting | Frame | Failed | Meters | Checks | Targets | Versions | Library | Thumbnail | Examples | Export
-    | Saved | Disk | Recovered | Done | Refused
+    State | Painting | Frame | Live | Failed | Meters | Checks | Targets | Versions | Library | Thumbnail | Examples
+    | Export | Saved | Disk | Recovered | Done | Refused
 )  # fmt: skip
 Message: TypeAlias = Annotated[_Message, Field(discriminator="type")]

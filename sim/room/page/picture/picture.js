@@ -4,7 +4,7 @@ import { mount as mountMeter } from "../readings/meter.js";
 import { createMixer } from "../../../web/mixer.js";
 import { deskOf } from "./picture_desk.js";
 import { el } from "../../../web/elements.js";
-import { followFrames } from "./picture_frames.js";
+import { followFrames, followLive } from "./picture_frames.js";
 import { mountPrint } from "./picture_print.js";
 import { mountTools } from "./picture_tools.js";
 import { mountVersions } from "../dialogs/versions.js";
@@ -60,21 +60,44 @@ export function mount(place, room) {
   const versions = mountVersions(room, print, { webgl });
   meter.alsoOver(versions.underPointer);
 
+  let frame = null;
+  /** @type {{layers: Map<string, {layer: Uint16Array, scale: number}>, message: Live} | null} */
+  let live = null;
+
+  /** The traced frame with the layers that follow the hand in the place of its own. */
+  function followed() {
+    const fits = live && live.message.width === frame.width && live.message.height === frame.height;
+    if (!fits || live.message.frame < frame.serial) return frame;
+    const pick = (of, own) => frame.names.map((name, k) => live.layers.get(name)?.[of] ?? own[k]);
+    return { ...frame, layers: pick("layer", frame.layers), scale: pick("scale", frame.scale) };
+  }
+
   followFrames(store, {
-    shown(frame, message) {
+    shown(next, message) {
+      frame = next;
       names = frame.names;
       place.classList.toggle("lies", frame.width > frame.height);
-      mixer.take(frame, store.get().view.exposure);
+      mixer.take(followed(), store.get().view.exposure);
       // Draw in the same task, so that the old picture stands until the new one does.
       cancelAnimationFrame(waiting);
       draw();
       print.arrived(frame, message);
       now.measured = null;
     },
-    measured(frame) {
-      now.measured = frame;
+    measured(of) {
+      now.measured = of;
       meter.refresh();
     },
+  });
+
+  followLive(store, (layers, message) => {
+    if (!frame || message.frame < frame.serial) return;
+    live = { layers, message };
+    mixer.take(followed(), store.get().view.exposure);
+    waiting ||= requestAnimationFrame(draw);
+    // What was measured was another set.
+    now.measured = null;
+    print.follows(message);
   });
 
   place.pixel = (x, y) => mixer.pixel(x, y);

@@ -45,10 +45,16 @@ export function mountPrint({ store, link }) {
   const easel = el("div", { class: "easel" }, figure);
 
   let shown = null;
+  /** @type {Live | null} */
+  let live = null;
   let since = 0;
   let timer = 0;
 
-  const isOld = ({ view, frame }) => !!view && !!(shown ?? frame) && (shown ?? frame).geometry !== view.geometry;
+  // Old is a picture that a hand's moves have left behind: live layers count as it.
+  const isOld = ({ view, frame }) => {
+    const newest = live ?? shown ?? frame;
+    return !!view && !!newest && newest.geometry !== view.geometry;
+  };
 
   function tell() {
     const snapshot = store.get();
@@ -77,6 +83,7 @@ export function mountPrint({ store, link }) {
 
   function stateText(late, busy) {
     if (!shown) return "";
+    if (live && !late) return `rough: ${roughOf(live)}`;
     if (late) return busy ? "being made anew" : "older than the set";
     const behind = shown.stale?.length ?? 0;
     if (behind) return `${listed(shown.fresh)} new, rest follows`;
@@ -84,16 +91,31 @@ export function mountPrint({ store, link }) {
     return "settled";
   }
 
+  /** @param {Live} message */
+  const roughOf = ({ names, is_rough }) =>
+    is_rough ? `bounce of ${listed(names)} and its shadow in other light follow` : "other light follows";
+
   store.subscribe(tell, ["view", "painting", "frame", "failed"]);
 
   /** A new picture is on the canvas. */
   function arrived(frame, message) {
     shown = message;
+    if (live && live.frame < message.serial) live = null;
     empty.hidden = true;
     figure.classList.add("has-picture");
     easel.style.setProperty("--shape", String(frame.width / frame.height));
     area.style.setProperty("--width", `${frame.width}px`);
     area.dataset.serial = String(frame.serial);
+    tell();
+  }
+
+  /**
+   * Layers that follow a hand are on their way to the canvas.
+   * @param {Live} message
+   */
+  function follows(message) {
+    live = message;
+    area.dataset.live = String(message.serial);
     tell();
   }
 
@@ -116,6 +138,7 @@ export function mountPrint({ store, link }) {
     pane,
     canvas,
     arrived,
+    follows,
     zoom,
     centre,
     get shown() {
