@@ -20,12 +20,12 @@ from sim.quantities import color, photometry
 from sim.scene.model import Camera, Point, Scene
 from sim.studio.layout import Layout, unit
 
+CONSTANT_C = photometry.INCIDENT_CONSTANT_C
 # Held this far off the skin or cloth, as a hand would hold a meter.
 RECEPTOR_GAP_M = 0.04
 # Meter points of every scene: domes toward the camera.
 FACE = ProbeId("dome", "face")
 STANDARD_POINTS = (FACE, ProbeId("dome", "gown"), ProbeId("dome", "backdrop centre"))
-CONSTANT_C = {"flat": photometry.INCIDENT_FLAT_CONSTANT_C, "dome": photometry.INCIDENT_DOME_CONSTANT_C}
 
 
 @dataclass(frozen=True)

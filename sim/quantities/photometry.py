@@ -17,6 +17,7 @@ FloatArray = NDArray[np.float64]
 REFLECTED_CONSTANT_K = 12.5  # cd*s/m2 at ISO 1; the standard allows 10.6 to 13.4
 INCIDENT_FLAT_CONSTANT_C = 250.0  # lx*s at ISO 1, flat (cosine) receptor; the standard allows 240 to 400
 INCIDENT_DOME_CONSTANT_C = 340.0  # lx*s at ISO 1, hemispherical (cardioid) receptor; allowed 320 to 540
+INCIDENT_CONSTANT_C = {"flat": INCIDENT_FLAT_CONSTANT_C, "dome": INCIDENT_DOME_CONSTANT_C}
 
 # [ISO12232:2019]; the numbers are derived from each other in the tests, the half stop
 # over white is from memory: without it clipping would be told half a stop early; no other reading has it.

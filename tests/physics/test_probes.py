@@ -9,6 +9,7 @@ import pytest
 
 from sim.light.readings import Probe, ProbeId
 from sim.studio.gear.emitter import Emitter, Profile
+from sim.studio.gear.rig import rig_from_light
 from tests.physics import closed_forms
 
 pytestmark = pytest.mark.usefixtures("engine")
@@ -52,6 +53,31 @@ def test_dome_answers_as_a_cardioid(tilt_deg):
     value = _lux(Emitter("disc", 0.01, 10.0), [[0, 0, 2]], [[math.sin(t), 0, -math.cos(t)]], "dome")[0]
     expected = 10.0 / math.pi / 4 * (1 + math.cos(t)) / 2
     assert value == pytest.approx(expected, rel=0.01, abs=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("held", "kind", "out", "turned_deg"),
+    [
+        ({}, "dome", [0.0, 0.0, 1.0], 0),
+        ({"receptor": "flat"}, "flat", [0.0, 0.0, 1.0], 0),
+        ({"off_axis": "20°"}, "dome", [math.sin(math.radians(20)), 0.0, math.cos(math.radians(20))], 20),
+        ({"facing": "camera", "camera_angle": "50°"}, "dome", [0.0, 0.0, 1.0], 50),
+        ({"receptor": "flat", "facing": "camera", "camera_angle": "50°"}, "flat", [0.0, 0.0, 1.0], 50),
+    ],
+)
+def test_meter_reads_what_was_entered_for_a_measured_light(held, kind, out, turned_deg):
+    # f = sqrt(H S / C), [ISO2720:1974], C = 340 for the dome and 250 for the disc; the probe in the renderer, no room.
+    from sim.scene.model import Light
+
+    source = {"kind": "measured", "reads": "f/8", "at": "1.4 m", "iso": 200, **held}
+    modifier = {"kind": "softbox", "width": "60 cm", "height": "80 cm", "recess": "5 cm"}
+    place = {"bearing": "0°", "distance": "2 m", "height": "2 m"}
+    rig = rig_from_light(Light.model_validate({"source": source, "modifier": modifier, "place": place}))
+    t = math.radians(turned_deg)
+    point, toward = 1.4 * np.array(out), [-math.sin(t), 0.0, -math.cos(t)]
+    exposure_lx_s = _lux(rig.emitters[0], [point], [toward], kind)[0]
+    f_number = math.sqrt(exposure_lx_s * 200 / {"dome": 340.0, "flat": 250.0}[kind])
+    assert 2 * math.log2(f_number / 8) == pytest.approx(0, abs=0.02)
 
 
 @pytest.mark.parametrize("distance_m", [0.3, 0.7, 1.5, 4.0])

@@ -1,7 +1,7 @@
-"""The same studio room in Radiance (reference library, through `pyradiance`): readings agree within 3 %.
+"""The same studio room in Radiance (reference library, through `pyradiance`): readings agree within 2 %.
 
-Room 6 x 7 x 3 m with diffuse reflectances 0.5 (walls), 0.7 (ceiling), 0.2 (floor), once with a small isotropic
-bulb, once with a 60 x 90 cm panel. Radiance runs without its irradiance cache (`-aa 0`); each of its values is the
+Room 6 x 7 x 3 m with diffuse reflectances 0.5 (walls), 0.7 (ceiling), 0.2 (floor), once with a bare bulb, which is an
+isotropic sphere without anything that holds it there, once with a 60 x 90 cm panel. Radiance runs without its irradiance cache (`-aa 0`); each of its values is the
 mean of several independent traces, so that their spread tells its noise.
 """
 
@@ -9,14 +9,16 @@ from __future__ import annotations
 
 import math
 import warnings
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from sim.light.readings import Probe, ProbeId
+from sim.studio.gear import modifiers
 from sim.studio.gear.direct import illuminance_from_emitter
-from sim.studio.gear.emitter import Emitter, Profile
+from sim.studio.gear.emitter import Emitter
 from sim.studio.gear.photometric import shaped_from_file
 
 with warnings.catch_warnings():
@@ -49,7 +51,8 @@ METERS = {
     "facing away": (POINT, -TOWARD),
     "back wall": (np.array([0.0, 1.5, -Z + 0.005]), np.array([0.0, 0.0, 1.0])),
 }
-BULB = Emitter("sphere", 0.06, FLUX_LM, Profile(theta_max_rad=math.pi))
+BARE = modifiers.bare(0.06)
+BULB = replace(BARE.emitters[0], amount=BARE.emitters[0].amount * FLUX_LM)
 PANEL = Emitter("rectangle", 0.6, FLUX_LM, height_m=0.9)
 
 
@@ -98,6 +101,12 @@ def our_lux(emitter: Emitter, meters: dict[str, tuple[np.ndarray, np.ndarray]], 
         surfaces.append(
             ({"type": "rectangle", "to_world": to_world.scale([float(half[0]), float(half[1]), 1.0])}, reflectance)
         )
+    if emitter is BULB:
+        # Ours stands on a rod, which shades a little behind it.
+        (rod,) = BARE.body
+        front, back = (SOURCE + TOWARD * (end * rod.sizes_m[1] / 2 - rod.offset_m[2]) for end in (-1, 1))
+        ends = {"p0": list(front), "p1": list(back), "radius": rod.sizes_m[0] / 2}
+        surfaces.append(({"type": "cylinder", **ends}, rod.reflectance))
     stage = bare_stage([faced(emitter, list(SOURCE), list(POINT))], surfaces)
     probes = [Probe(ProbeId("flat", name), "flat", point, normal) for name, (point, normal) in meters.items()]
     got = read_probes(stage, probes, depth=BOUNCES, target_stderr_stops=0.01, most_rays=1 << 21)
@@ -130,13 +139,13 @@ def radiance_source(kind: str) -> str:
 
 @pytest.mark.parametrize(("kind", "emitter"), [("bulb", BULB), ("panel", PANEL)])
 def test_studio_room_agrees_with_radiance(kind, emitter, tmp_path):
-    # Reference library: Radiance, rtrace without cache. 3 % on each of three meters, one of them bounce only.
+    # Reference library: Radiance, rtrace without cache. 2 % on each of three meters, one of them bounce only.
     theirs = radiance_lux(tmp_path, radiance_source(kind), list(METERS.values()))
     ours = our_lux(emitter, METERS)
     assert (theirs[:, 1] / theirs[:, 0] < 0.01).all() and (ours[:, 1] / ours[:, 0] < 0.01).all()
     for name, mine, reference in zip(METERS, ours[:, 0], theirs[:, 0], strict=True):
         print(f"{kind}, {name}: {mine:.3f} lx, Radiance {reference:.3f} lx, {100 * (mine / reference - 1):+.2f} %")
-        assert mine == pytest.approx(reference, rel=0.03), name
+        assert mine == pytest.approx(reference, rel=0.02), name
 
 
 LAMP = """IESNA:LM-63-2002

@@ -21,6 +21,9 @@ from sim.scene.read import MOST_BYTES, load_scene, scene_data_hash, scene_from_b
 ROOT = Path(__file__).parents[2]
 GOOD = sorted((ROOT / "scenes").glob("*.yaml"))
 BASE = (Path(__file__).parent / "malformed" / "base.yaml").read_text(encoding="utf-8")
+FLASH_AND_SOFTBOX = """{kind: flash, energy: 400 W·s, efficacy: 40 lm/W}
+    power: 1/4
+    modifier: {kind: softbox, width: 90 cm, height: 120 cm}"""
 
 # Name of the fault; text of base.yaml and what replaces it; line, key path and a part of the message.
 MALFORMED = [
@@ -149,6 +152,24 @@ MALFORMED = [
      "through the sitter"),
     ("meter outside the room", "at: chest", "at: {at: [0 m, 9 m, 0 m]}", 60, "meters.lapel.at",
      "the ceiling"),
+    # A light by a meter reading.
+    ("measured at a part", "{kind: flash, energy: 400 W·s, efficacy: 40 lm/W}",
+     "{kind: measured, reads: f/8, at: face}", 31, "lights.key.source.at", 'write the distance'),
+    ("measured toward the camera", "{kind: flash, energy: 400 W·s, efficacy: 40 lm/W}",
+     "{kind: measured, reads: f/8, at: 2 m, facing: camera}", 31, "lights.key.source.camera_angle",
+     'add "camera_angle: 45°"'),
+    ("angle to no camera", "{kind: flash, energy: 400 W·s, efficacy: 40 lm/W}",
+     "{kind: measured, reads: f/8, at: 2 m, camera_angle: 45°}", 31, "lights.key.source.camera_angle",
+     'write "facing: camera"'),
+    ("disc turned away", "{kind: flash, energy: 400 W·s, efficacy: 40 lm/W}",
+     "{kind: measured, reads: f/8, at: 2 m, receptor: flat, facing: camera, camera_angle: 100°}", 31,
+     "lights.key.source.camera_angle", 'read it again with "facing: light"'),
+    ("unknown receptor", "{kind: flash, energy: 400 W·s, efficacy: 40 lm/W}",
+     "{kind: measured, reads: f/8, at: 2 m, receptor: ball}", 31, "lights.key.source.receptor", 'such as "dome"'),
+    ("measured beside the beam", FLASH_AND_SOFTBOX,
+     FLASH_AND_SOFTBOX.replace("120 cm", "120 cm, grid: 40°")
+     .replace("kind: flash, energy: 400 W·s, efficacy: 40 lm/W", "kind: measured, reads: f/8, at: 2 m, off_axis: 25°"),
+     31, "lights.key.source.off_axis", 'write "0°"'),
     # YAML itself.
     ("tab as indent", "    power: 1/4", "\tpower: 1/4", 32, "", "a tab stands"),
     ("wrong indent", "    power: 1/4", "   power: 1/4", 32, "", "a wrong indent"),

@@ -25,6 +25,7 @@ from sim.sweep.study import load_study
 from sim.sweep.variations import Variation, maker, variations_of
 
 DIAL, EMISSION, GEOMETRY, KIT = "dial", "emission", "geometry", "kit"
+BY_METER = {"kind": "measured", "reads": "f/8", "at": "2 m"}
 PLACE = {"bearing": "-40°", "distance": "2 m", "height": "2 m"}
 FLASH = {"kind": "flash", "energy": "400 W·s"}
 SCENE: dict[str, object] = {
@@ -80,9 +81,15 @@ BLOCKS: list[tuple[str, object, dict[str, Change]]] = [
     ("lights.key.source", {"kind": "continuous", "illuminance": "1200 lx", "at": "1 m"}, {
         "illuminance": ("1000 lx", EMISSION), "at": ("2 m", EMISSION),
     }),
-    ("lights.key.source", {"kind": "measured", "reads": "f/8", "at": "2 m"}, {
+    ("lights.key.source", BY_METER, {
         "reads": ("f/11", EMISSION), "at": ("3 m", EMISSION), "iso": (200, EMISSION), "draw": ("900 W", KIT),
-        "dial": DIAL_RANGE,
+        "dial": DIAL_RANGE, "receptor": ("flat", EMISSION), "off_axis": ("10°", EMISSION),
+    }),
+    ("lights.key.source", {**BY_METER, "facing": "camera", "camera_angle": "45°"}, {
+        "camera_angle": ("60°", EMISSION),
+    }),
+    ("lights.key", {"source": BY_METER, "place": PLACE}, {
+        "source": ({**BY_METER, "facing": "camera", "camera_angle": "45°"}, EMISSION),
     }),
     ("lights.key.source", {"kind": "guide number", "guide_number": "40 m"}, {
         "guide_number": ("36 m", EMISSION), "iso": (200, EMISSION), "draw": ("900 W", KIT), "dial": DIAL_RANGE,
@@ -97,7 +104,9 @@ BLOCKS: list[tuple[str, object, dict[str, Change]]] = [
     ("lights.key.source.dial", {"range": "7 stops", "step": "1/10 stop"}, {
         "range": ("8 stops", KIT), "step": ("1/3 stop", KIT),
     }),
-    ("lights.key.modifier", {"kind": "bare"}, {"efficiency": (0.5, EMISSION), "bulb_diameter": ("5 cm", GEOMETRY)}),
+    ("lights.key.modifier", {"kind": "bare"}, {
+        "efficiency": (0.5, EMISSION), "bulb_diameter": ("5 cm", GEOMETRY), "head": ("13 cm", GEOMETRY),
+    }),
     ("lights.key.modifier", {"kind": "reflector", "grid": "30°"}, {
         "efficiency": (0.5, EMISSION), "diameter": ("20 cm", GEOMETRY), "beam": ("60°", EMISSION),
         "grid": ("10°", EMISSION), "barn_doors": (DOORS, GEOMETRY),

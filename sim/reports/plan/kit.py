@@ -175,7 +175,9 @@ def _head(light: model.Light) -> str:
             return f"flash head {source.energy_J:g} W·s{lamp}"
         case model.MeasuredSource():
             reads = units.text_from_f_number(source.reads_f_number)
-            return f"flash head that reads {reads} at {units.text_from_length_m(source.at_m)}, ISO {source.iso:g}"
+            at = units.text_from_length_m(source.at_m)
+            held = f"{source.receptor} toward the {source.facing}"
+            return f"flash head that reads {reads} at {at} ({held}), ISO {source.iso:g}"
         case model.GuideNumberSource():
             return f"flash, guide number {source.guide_number_m:g} m at ISO {source.iso:g}"
         case model.IesSource():

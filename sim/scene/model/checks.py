@@ -9,6 +9,7 @@ from itertools import chain
 from sim.quantities import units
 from sim.scene.model.block import BlockFault
 from sim.scene.model.lights import WindowPanel
+from sim.scene.model.modifiers import Spot
 from sim.scene.model.places import Place, Point
 from sim.scene.model.scene import Room, Scene
 from sim.scene.model.sitter import (
@@ -18,6 +19,7 @@ from sim.scene.model.sitter import (
     capsule_distance_m,
     sitter_capsule,
 )
+from sim.scene.model.sources import MeasuredSource
 
 Xyz = tuple[float, float, float]
 Where = tuple[str | int, ...]
@@ -37,6 +39,7 @@ def check_scene(scene: Scene) -> None:
     _check_sitter_and_backdrop(scene)
     _check_places(scene)
     _check_power(scene)
+    _check_measured(scene)
     _check_meters(scene)
 
 
@@ -256,6 +259,22 @@ def _check_power(scene: Scene) -> None:
             "at least one light",
             'write "mute: false"',
         )
+
+
+def _check_measured(scene: Scene) -> None:
+    for name, light in scene.lights.items():
+        if not isinstance(light.source, MeasuredSource) or not light.source.off_axis_deg:
+            continue
+        grid_deg = getattr(light.modifier, "grid_deg", None)
+        # A grid is dark from half its angle on; a spot's beam runs out before its whole angle.
+        edge_deg = light.modifier.beam_deg if isinstance(light.modifier, Spot) else (grid_deg or 180.0) / 2
+        if light.source.off_axis_deg >= edge_deg:
+            raise BlockFault(
+                ("lights", name, "source", "off_axis"),
+                f"the {light.modifier.kind} sends nothing {light.source.off_axis_deg:g}° aside of its axis",
+                f"a reading less than {edge_deg:g}° aside",
+                'write "0°" for a reading on the axis',
+            )
 
 
 def _check_meters(scene: Scene) -> None:

@@ -10,7 +10,7 @@ from sim.scene.model.words import Choice, Switch
 
 GridAngle = Annotated[float, angle(3.0, 90.0)]
 _GRID = "Honeycomb or fabric grid: its nominal full angle."
-_EFFICIENCY = "Light out over light in; left out, the default of this kind of modifier is taken."
+_EFFICIENCY = "Light that leaves modifier and head over light of the bare lamp; left out, the default of its kind."
 Diameter = Annotated[float, length(0.01, 5.0)]
 Side = Annotated[float, length(0.05, 6.0)]
 Recess = Annotated[float, length(0.0, 0.5)]
@@ -36,7 +36,7 @@ class BarnDoors(Block):
 
 
 class BareBulb(Modifier):
-    """No modifier: a bulb that lights all round."""
+    """No modifier: a bulb that lights all round, or past its head."""
 
     kind: Literal["bare"] = Field(description="No modifier: a bulb that lights all round.")
     bulb_diameter_m: Annotated[float, length(0.005, 0.3)] = Field(
@@ -44,6 +44,13 @@ class BareBulb(Modifier):
         alias="bulb_diameter",
         description="Diameter of the glowing bulb or dome.",
         examples=["6 cm"],
+    )
+    head_m: Annotated[float, length(0.02, 0.5)] | None = Field(
+        default=None,
+        alias="head",
+        description="Diameter of a head right behind the bulb: nothing goes back into its shade, and the lumens are "
+        "those that leave bulb and head. Left out, the bulb stands on a thin rod and lights all round.",
+        examples=["13 cm"],
     )
 
 

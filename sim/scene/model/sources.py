@@ -1,15 +1,34 @@
 """Sources by the numbers their owners know: energy, lumens, a meter reading, a guide number, an IES file."""
 
+from dataclasses import dataclass
 from typing import Annotated, Literal
 
 from pydantic import BeforeValidator, Field, model_validator
 
 from sim.quantities import units
+from sim.quantities.errors import UnitError, quoted
 from sim.scene.model.block import Block, BlockFault, kind_check
-from sim.scene.model.fields import FilmSpeed, aperture, between, length, positive, stops
-from sim.scene.model.words import FileName, Switch
+from sim.scene.model.fields import FilmSpeed, Measured, angle, aperture, between, length, positive, stops
+from sim.scene.model.places import PARTS
+from sim.scene.model.words import Choice, FileName, Switch
 
 Watts = Annotated[float, between(units.POWER, 0.0, 50_000.0)]
+
+
+@dataclass(frozen=True)
+class _MeterDistance(Measured):
+    """A distance from the light; a part or point of the set is refused with what to write instead."""
+
+    def read(self, value: object) -> float:
+        if isinstance(value, dict) or (isinstance(value, str) and value.strip() in PARTS):
+            cure = f'write the distance from the light\'s front to it: "at: {self.quantity.example}"'
+            raise UnitError(f"got {quoted(value)}", "a distance: a light that is moved keeps its strength", cure)
+        return super().read(value)
+
+
+METER_DISTANCE = _MeterDistance(
+    units.LENGTH, units.length_m_from_text, units.exact_text_from_length_m, low=0.1, high=50.0
+)
 
 
 class DialRange(Block):
@@ -121,20 +140,68 @@ class ContinuousSource(Block):
 
 
 class MeasuredSource(Block):
-    """A flash by what its owner's meter read, with its modifier, on the axis, at full dial."""
+    """A flash by what its owner's meter read, with its modifier, at full dial: a dome turned to it, unless it says so.
+
+    All is said from the light, so that a light that is moved keeps its strength. Only the lamp's own light counts: what
+    a room sends back comes on top.
+    """
 
     kind: Literal["measured"] = Field(description="A flash by a meter reading with its modifier.")
     reads_f_number: Annotated[float, aperture(0.5, 128.0)] = Field(
-        alias="reads", description="Incident reading on the axis at full power.", examples=["f/8"]
+        alias="reads",
+        description="Incident reading at full power, away from pale walls: the room's light is added to it.",
+        examples=["f/8"],
     )
-    at_m: Annotated[float, length(0.1, 50.0)] = Field(
-        alias="at", description="Distance of the meter from the luminous face.", examples=["2 m"]
+    at_m: Annotated[float, METER_DISTANCE] = Field(
+        alias="at",
+        description="Distance of the meter from the centre of the light's front.",
+        examples=["2 m"],
+    )
+    off_axis_deg: Annotated[float, angle(0.0, 80.0)] = Field(
+        default=0.0,
+        alias="off_axis",
+        description="How far aside of the light's aim the meter stood: the angle at the light.",
+        examples=["0°", "20°"],
+    )
+    receptor: Annotated[str, Choice("a receptor", ("dome", "flat"))] = Field(
+        default="dome", description="What the meter wore: its dome, or the flat disc.", examples=["dome"]
+    )
+    facing: Annotated[str, Choice("where the receptor looked", ("light", "camera"))] = Field(
+        default="light",
+        description="Where the receptor looked: at the light, or at the camera.",
+        examples=["light"],
+    )
+    camera_angle_deg: Annotated[float, angle(0.0, 180.0)] | None = Field(
+        default=None,
+        alias="camera_angle",
+        description="For a receptor that looked at the camera: the angle at the meter between light and camera.",
+        examples=["45°"],
     )
     iso: FilmSpeed = Field(default=100.0, description="Film speed of the reading.", examples=[100])
     draw_W: Watts | None = Field(
         default=None, alias="draw", description="Mains draw while recycling.", examples=["900 W"]
     )
     dial: DialRange = Field(default=DialRange(), description="Range and step of the power dial.")
+
+    @model_validator(mode="after")
+    def _receptor_sees_the_light(self) -> "MeasuredSource":
+        angle_deg, key = self.camera_angle_deg, ("camera_angle",)
+        if self.facing == "camera" and angle_deg is None:
+            cure = 'add "camera_angle: 45°", or write "facing: light"'
+            raise BlockFault(key, "a receptor that looked at the camera", "the angle between light and camera", cure)
+        if self.facing == "light" and angle_deg is not None:
+            cure = 'write "facing: camera", or remove "camera_angle"'
+            raise BlockFault(key, "the receptor looked at the light", "no angle to the camera", cure)
+        most_deg = {"flat": 80.0, "dome": 150.0}[self.receptor]
+        if angle_deg is not None and angle_deg > most_deg:
+            what = f"a {self.receptor} receptor turned {angle_deg:g}° from the light tells too little of it"
+            raise BlockFault(key, what, f"{most_deg:g}° at most", 'read it again with "facing: light"')
+        return self
+
+    @property
+    def turned_deg(self) -> float:
+        """How far the receptor was turned away from the light."""
+        return self.camera_angle_deg or 0.0
 
     @property
     def is_flash(self) -> bool:

@@ -41,6 +41,11 @@ def head_behind(z_m: float, diameter_m: float = 0.13, length_m: float = 0.3) -> 
     return Body("cylinder", (diameter_m, length_m), (0.0, 0.0, z_m - length_m / 2), BLACK)
 
 
+def rod_behind(z_m: float, diameter_m: float, length_m: float = 0.3) -> Body:
+    """Return the thin rod that holds a bulb without a head, its front at z_m, reaching back as far as a head does."""
+    return Body("cylinder", (diameter_m, length_m), (0.0, 0.0, z_m - length_m / 2), BLACK)
+
+
 def front_m(body: Iterable[Body]) -> float:
     """Return how far forward (z) the frontmost solid reaches, 0 for no solid."""
     reach = 0.0

@@ -1,7 +1,7 @@
 """Direct illuminance of an emitter or a whole light at points, by deterministic quadrature; numpy only.
 
 The measured sources are solved with it, and the renderer is checked against it.
-Does not: know other objects; of a light's own housing it knows the solids in `Rig.body`.
+Does not: know other objects; of a light's own housing it knows the solids of its `body`.
 """
 
 from __future__ import annotations
@@ -20,6 +20,10 @@ from sim.studio.gear.emitter import Emitter, FloatArray, cap_hit, half_width_at,
 
 BoolArray = npt.NDArray[np.bool_]
 
+# From so many diameters away a face is a point.
+FAR_DIAMETERS = 1000.0
+# Fractions of 1 / g and 1 / g^2, g^3 = g + 1, whose multiples fill a square evenly: from memory.
+KRONECKER_STEPS = (0.7548776662466927, 0.5698402909980532)
 _FLIP = np.array([-1.0, 1.0, -1.0])
 
 
@@ -89,12 +93,18 @@ def _to_frame(emitter: Emitter, points_m: FloatArray, normals: FloatArray) -> tu
 
 
 def illuminance_from_emitter(
-    emitter: Emitter, points_m: ArrayLike, normals: ArrayLike, n: int = 48, body: Iterable[Body] = ()
+    emitter: Emitter,
+    points_m: ArrayLike,
+    normals: ArrayLike,
+    n: int = 48,
+    body: Iterable[Body] = (),
+    receptor: str = "flat",
 ) -> FloatArray:
     """Return the illuminance in lx (flash: luminous exposure in lx*s) at points with normals, unobstructed.
 
     Args: points_m, normals (k, 3) in the light's frame, normals of unit length; n nodes along a side; body
-    solids that may block. A cap lights only what lies in front of its rim.
+    solids that may block; receptor "flat", which answers by the cosine, or "dome", by the cardioid (1 + cos) / 2
+    of [ISO2720:1974]. A cap lights only what lies in front of its rim.
     """
     points = np.atleast_2d(np.asarray(points_m, float))
     receivers = np.atleast_2d(np.asarray(normals, float))
@@ -116,11 +126,12 @@ def illuminance_from_emitter(
             if emitter.surface == "cap":
                 x, y = cap_hit(emitter, x, y, w)
             value = relative_radiance(emitter.profile, x, y, w) * area * w[:, 2] / dist2
-        cos_in = np.clip(-(w @ local_n[k]), 0, None)
+        cosine = -(w @ local_n[k])
+        response = (1 + cosine) / 2 if receptor == "dome" else np.clip(cosine, 0, None)
         if blockers:
             begin = (start * _FLIP if emitter.axis_flip else start) + np.asarray(emitter.offset_m)
             value = np.where(blocked(blockers, begin, points[k]), 0.0, value)
-        total[k] = (value * cos_in).sum()
+        total[k] = (value * response).sum()
     return total * emitter.radiance()
 
 
@@ -149,8 +160,34 @@ def _sphere_nodes(emitter: Emitter, point: FloatArray, n: int) -> tuple[FloatArr
     return point + t[:, None] * look, -look, solid
 
 
+def shaded_share(emitter: Emitter, body: Iterable[Body], n: int = 1 << 15) -> float:
+    """Return the share 0..1 of an emitter's light that its own housing stops, of a light that is round about its axis.
+
+    Args: a sphere, disc or cap; n rays from it, spread evenly. Good to a thousandth of the light.
+    Does not: count light that the housing sends back.
+    """
+    # Spread directions over theta, and the points that send light along each over the face (Kronecker sequence).
+    u = np.modf((np.arange(n) + 0.5)[:, None] * [1 / n, *KRONECKER_STEPS])[0]
+    theta, radius, alpha = math.pi * u[:, 0], emitter.width_m / 2 * np.sqrt(u[:, 1]), 2 * math.pi * u[:, 2]
+    x, y = radius * np.cos(alpha), radius * np.sin(alpha)
+    w = np.stack([np.sin(theta), np.zeros(n), np.cos(theta)], -1)
+    if emitter.surface == "sphere":
+        toward = np.sqrt((emitter.width_m / 2) ** 2 - radius**2)
+        start = np.stack([x * w[:, 2] + toward * w[:, 0], y, toward * w[:, 2] - x * w[:, 0]], -1)
+        value = relative_radiance(emitter.profile, start[:, 0], start[:, 1], w) * np.sin(theta)
+    else:
+        start = np.stack([x, y, np.zeros(n)], -1)
+        if emitter.surface == "cap":
+            x, y = cap_hit(emitter, x, y, w)
+        value = relative_radiance(emitter.profile, x, y, w) * np.sin(theta) * np.clip(w[:, 2], 0, None)
+    flip = _FLIP if emitter.axis_flip else np.ones(3)
+    start = start * flip + np.asarray(emitter.offset_m)
+    stopped = blocked(body, start, start + FAR_DIAMETERS * emitter.width_m * w * flip)
+    return float(value[stopped].sum() / value.sum())
+
+
 def blocked(body: Iterable[Body], start_m: FloatArray, end_m: ArrayLike) -> np.ndarray:
-    """Return which segments from start points (k, 3) to one end point (3,) a solid crosses.
+    """Return which segments from start points (k, 3) to end points (k, 3), or one for all (3,), a solid crosses.
 
     Does not: block with caps, whose own face is the emitter.
     """

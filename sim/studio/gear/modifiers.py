@@ -1,7 +1,8 @@
 """What a modifier does to one lumen: its luminous surfaces, their share of the light, its housing.
 
-Every function returns a `UnitLight` for a source of 1 lm: the emitters' amounts add up to the efficiency. Grids,
-snoots and lips take their loss from geometry on top of the efficiency of the modifier without them.
+Every function returns a `UnitLight` for a source of 1 lm. The efficiency is what leaves modifier and head together, as
+a meter around them would find it: where a head stands in its own light, the faces send out more by what it stops.
+Grids, snoots and lips take their loss from geometry on top of the efficiency of the modifier without them.
 Default efficiencies are common practice, no source; a scene may state its own.
 """
 
@@ -14,7 +15,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from sim.studio.gear import profiles
-from sim.studio.gear.body import BLACK, GREY, WHITE, Body, head_behind
+from sim.studio.gear.body import BLACK, GREY, WHITE, Body, head_behind, rod_behind
+from sim.studio.gear.direct import shaded_share
 from sim.studio.gear.emitter import Emitter, FloatArray, Profile, flux_from_profile, table_value
 
 # Share of the bare lamp's light that leaves: common practice, no source.
@@ -42,20 +44,31 @@ DISH_BEAM_DEG = 85.0  # the same of a beauty dish; common practice, no source
 BARN_DOOR_LENGTH = 0.9  # length of a leaf over the opening it closes; common practice, no source
 SNOOT_THROAT_M = 0.12  # diameter of the head's opening behind a snoot; common practice, no source
 HOT_SPOT_SIGMA = 0.22  # hot-spot sigma over the face's shorter side or diameter; common practice, no source
+BULB_GAP_M = 0.005  # between a bulb and what holds it
+BULB_ROD = 1 / 15  # diameter of the rod that holds a bulb without a head, over the bulb's: it hardly shades
 N_THETA = 181
 
 
 @dataclass(frozen=True, eq=False)
 class UnitLight:
-    """Luminous surfaces for a source of 1 lm, and the housing."""
+    """Luminous surfaces for a source of 1 lm, and the housing; `shade` share 0..1 of each surface's light it stops."""
 
     emitters: tuple[Emitter, ...]
     body: tuple[Body, ...]
+    shade: tuple[float, ...] = ()
 
     @property
     def efficiency(self) -> float:
-        """Light out over light in, before anything outside the modifier blocks it."""
-        return sum(e.amount for e in self.emitters)
+        """Light that leaves modifier and head over light in, before barn doors or anything outside blocks it."""
+        shade = self.shade or (0.0,) * len(self.emitters)
+        return sum(e.amount * (1 - stopped) for e, stopped in zip(self.emitters, shade, strict=True))
+
+
+def past_housing(emitters: tuple[Emitter, ...], body: tuple[Body, ...]) -> UnitLight:
+    """Return a light of which the emitters' amounts leave the housing too, which stands in their light."""
+    shade = tuple(shaded_share(emitter, body) for emitter in emitters)
+    brighter = (replace(e, amount=e.amount / (1 - stopped)) for e, stopped in zip(emitters, shade, strict=True))
+    return UnitLight(tuple(brighter), body, shade)
 
 
 def axial_table(curve: Callable[[FloatArray], FloatArray], theta_max_rad: float, n_theta: int = N_THETA) -> np.ndarray:
@@ -122,15 +135,22 @@ def hot_spot(profile: Profile, stops: float, size_m: float) -> Profile:
     )
 
 
-def bare(bulb_diameter_m: float = 0.06, efficiency: float | None = None) -> UnitLight:
-    """A bare bulb: a glowing sphere, the same in all directions; lights the whole room.
+def bare(
+    bulb_diameter_m: float = 0.06, head_diameter_m: float | None = None, efficiency: float | None = None
+) -> UnitLight:
+    """A bare bulb on a thin rod: a glowing sphere, the same in all directions; lights the whole room.
 
-    Default efficiency 1: the source's lumens are those of the bare tube.
-    Does not: model the tube's shape, or a pyrex dome's scatter; the head behind it is a plain cylinder.
+    With a head behind it nothing goes back into the head's shade, and the same light leaves to the other sides.
+    Default efficiency 1: the source's lumens are those that leave bulb and head.
+    Does not: model the tube's shape, a pyrex dome's scatter, or light that the head's front sends back; the head is a
+    plain black cylinder.
     """
     share = EFFICIENCY["bare"] if efficiency is None else efficiency
     ball = Emitter("sphere", bulb_diameter_m, share, Profile(theta_max_rad=math.pi))
-    return UnitLight((ball,), (head_behind(-bulb_diameter_m / 2 - 0.005),))
+    back_m = -bulb_diameter_m / 2 - BULB_GAP_M
+    if head_diameter_m is not None:
+        return past_housing((ball,), (head_behind(back_m, head_diameter_m),))
+    return past_housing((ball,), (rod_behind(back_m, BULB_ROD * bulb_diameter_m),))
 
 
 def reflector(
@@ -268,7 +288,7 @@ def octabox(
 def umbrella(diameter_m: float, surface: str = "white", efficiency: float | None = None) -> UnitLight:
     """A reflective umbrella, white or silver: a bowl that glows toward its open side, the head in front of it.
 
-    Default efficiency 0.35 white, 0.45 silver (common practice, no source).
+    Default efficiency 0.35 white, 0.45 silver, the head's shadow counted (common practice, no source).
     Does not: model ribs, the head's own spill past the rim, or facets of silver cloth. The head's shadow on the
     subject is that of a plain cylinder.
     """
@@ -278,13 +298,13 @@ def umbrella(diameter_m: float, surface: str = "white", efficiency: float | None
     bowl = Emitter("cap", diameter_m, share, hot_spot(profile, 0.5, diameter_m), height_m=depth)
     cloth = Body("cap", (diameter_m * 1.004, depth), (0, 0, -0.004), BLACK)
     head = Body("cylinder", (min(0.13, 0.15 * diameter_m), 0.3), (0, 0, 0.15 * diameter_m + 0.15), BLACK)
-    return UnitLight((bowl,), (cloth, head))
+    return past_housing((bowl,), (cloth, head))
 
 
 def shoot_through(diameter_m: float, efficiency: float | None = None) -> UnitLight:
     """A shoot-through umbrella: a glowing disc to the front and its rear spill, both Lambertian.
 
-    Default efficiency 0.55, four tenths of it backward (common practice, no source).
+    Default efficiency 0.55, four tenths of it backward past the head (common practice, no source).
     Does not: model the bulge of the cloth (a flat disc stands for it, so spill straight to the side is missing)
     or ribs.
     """
@@ -300,7 +320,7 @@ def shoot_through(diameter_m: float, efficiency: float | None = None) -> UnitLig
     )
     cloth = Body("cylinder", (diameter_m, 0.002), (0, 0, -0.002), WHITE)
     head = head_behind(-0.35 * diameter_m)
-    return UnitLight((front, rear), (cloth, head))
+    return past_housing((front, rear), (cloth, head))
 
 
 def covered_umbrella(diameter_m: float, surface: str = "white", efficiency: float | None = None) -> UnitLight:

@@ -15,6 +15,7 @@ from sim.quantities import color, photometry
 from sim.quantities.errors import UnitError
 from sim.quantities.output import LuminousEnergy, LuminousFlux, Output
 from sim.scene import model
+from sim.scene.model.block import BlockFault
 from sim.studio.gear import modifiers, photometric
 from sim.studio.gear.body import Body, front_m
 from sim.studio.gear.direct import illuminance_from_emitter
@@ -28,8 +29,8 @@ WHITE: RGB = (1.0, 1.0, 1.0)
 class BuiltLight:
     """A light ready for the stage.
 
-    emitters: luminous surfaces at full dial, each with its share of the `output` as its amount.
-    body: housing in the light's frame. efficiency: light out over the source's light in, 1 for a measured source.
+    emitters: luminous surfaces at full dial, their amounts what they send out; body: housing in the light's frame.
+    output: what of it leaves the housing too. efficiency: that over the bare source's light.
     temperature_K or source_rgb: the lamp's colour, one of them; gel_rgb: channel factors of the gels.
     """
 
@@ -63,7 +64,7 @@ def shaped_from_modifier(modifier: model.Modifier) -> modifiers.UnitLight:
     m = modifier
     match m:
         case model.BareBulb():
-            return modifiers.bare(m.bulb_diameter_m, m.efficiency)
+            return modifiers.bare(m.bulb_diameter_m, m.head_m, m.efficiency)
         case model.Reflector():
             shaped = modifiers.reflector(m.diameter_m, m.beam_deg, m.grid_deg, m.efficiency)
             return _with_barn_doors(shaped, m.diameter_m, m.barn_doors)
@@ -108,6 +109,26 @@ def axial_illuminance_lx(emitters: tuple[Emitter, ...], body: tuple[Body, ...], 
     return sum(float(illuminance_from_emitter(e, points, normals, body=body)[0]) for e in emitters)
 
 
+def measured_illuminance_lx(source: model.MeasuredSource, shaped: modifiers.UnitLight) -> float:
+    """Return what the receptor of a measured source gets of a light, in lx (flash: lx*s), held as the source says.
+
+    The meter stands aside of the axis along x and is turned about the upright, from the light on away from the axis.
+    Raises `BlockFault` where the light sends nothing.
+    """
+    aside, turned = math.radians(source.off_axis_deg), math.radians(source.off_axis_deg + source.turned_deg)
+    point_m = source.at_m * np.array([math.sin(aside), 0.0, math.cos(aside)])
+    toward = [[-math.sin(turned), 0.0, -math.cos(turned)]]
+    body = shaped.body if source.at_m > front_m(shaped.body) else ()
+    reads_lx = sum(
+        float(illuminance_from_emitter(e, [point_m], toward, body=body, receptor=source.receptor)[0])
+        for e in shaped.emitters
+    )
+    if not reads_lx > 0:
+        what = f"the light sends nothing {source.off_axis_deg:g}° aside of its axis"
+        raise BlockFault(("source", "off_axis"), what, "a reading inside its beam", 'write "0°" for one on the axis')
+    return reads_lx
+
+
 def axial_intensity_cd(emitters: tuple[Emitter, ...], body: tuple[Body, ...] = ()) -> float:
     """Return the far intensity on the axis in cd (flash: cd*s), less what the housing hides."""
     far_m = 1000.0 * max(e.width_m + e.height_m for e in emitters)
@@ -117,8 +138,9 @@ def axial_intensity_cd(emitters: tuple[Emitter, ...], body: tuple[Body, ...] = (
 def output_from_source(source: model.Source, shaped: modifiers.UnitLight) -> Output:
     """Return the light of the bare source at full dial such that the shaped light is as stated.
 
-    A measured source, a guide number and an illuminance hold with the modifier on, on its axis. The meter is a flat
-    receptor (C = 250); the distance counts from the luminous face.
+    A measured source, a guide number and an illuminance hold with the modifier on; the distance counts from the
+    luminous face. The meter of a guide number and of an illuminance is a flat receptor (C = 250) on the axis, that of a
+    measured source is as it says.
     """
     match source:
         case model.FlashSource():
@@ -130,8 +152,9 @@ def output_from_source(source: model.Source, shaped: modifiers.UnitLight) -> Out
         case model.ContinuousSource(illuminance_lx=float(lux), at_m=float(at)):
             return LuminousFlux(lux / axial_illuminance_lx(shaped.emitters, shaped.body, at))
         case model.MeasuredSource():
-            exposure_lx_s = float(photometry.exposure_from_f_number(source.reads_f_number, source.iso))
-            return LuminousEnergy(exposure_lx_s / axial_illuminance_lx(shaped.emitters, shaped.body, source.at_m))
+            constant_C = photometry.INCIDENT_CONSTANT_C[source.receptor]
+            exposure_lx_s = float(photometry.exposure_from_f_number(source.reads_f_number, source.iso, constant_C))
+            return LuminousEnergy(exposure_lx_s / measured_illuminance_lx(source, shaped))
         case model.GuideNumberSource():
             intensity_cd_s = photometry.intensity_from_guide_number(source.guide_number_m, source.iso)
             return LuminousEnergy(intensity_cd_s / axial_intensity_cd(shaped.emitters, shaped.body))
@@ -177,7 +200,7 @@ def rig_from_light(light: model.Light, folder: str | Path = ".") -> BuiltLight:
         shaped = shaped_from_modifier(light.modifier)
         bare = output_from_source(light.source, shaped)
     emitters = tuple(replace(e, amount=e.amount * bare.amount) for e in shaped.emitters)
-    amount = sum(e.amount for e in emitters)
+    amount = bare.amount * shaped.efficiency
     source_rgb = None if light.color_hex is None else _rgb(color.light_rgb_from_hex(light.color_hex))
     return BuiltLight(
         emitters,
