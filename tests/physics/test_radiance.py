@@ -1,8 +1,9 @@
 """The same studio room in Radiance (reference library, through `pyradiance`): readings agree within 2 %.
 
 Room 6 x 7 x 3 m with diffuse reflectances 0.5 (walls), 0.7 (ceiling), 0.2 (floor), once with a bare bulb, which is an
-isotropic sphere without anything that holds it there, once with a 60 x 90 cm panel. Radiance runs without its irradiance cache (`-aa 0`); each of its values is the
-mean of several independent traces, so that their spread tells its noise.
+isotropic sphere without anything that holds it there, once with a 60 x 90 cm panel. Radiance runs without its
+irradiance cache (`-aa 0`); each of its values is the mean of several independent traces, so that their spread tells its
+noise.
 """
 
 from __future__ import annotations
