@@ -150,8 +150,9 @@ def test_the_plain_mix_is_the_developed_picture() -> None:
 RECITAL = next(p for p in SCENES if p.stem == "recital")
 
 
+@pytest.mark.parametrize("drawn", ["webgl", "canvas"])
 @pytest.mark.parametrize(
-    ("path", "drawn"), [*((p, "webgl") for p in SCENES), (RECITAL, "canvas")], ids=lambda p: getattr(p, "stem", p)
+    "path", [p if p == RECITAL else pytest.param(p, marks=pytest.mark.slow) for p in SCENES], ids=lambda p: p.stem
 )
 def test_faders_change_the_pixels_by_exactly_their_stops(tmp_path: Path, path: Path, drawn: str) -> None:
     handout, html = made(path)
