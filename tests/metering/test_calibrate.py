@@ -12,6 +12,7 @@ import pytest
 from sim.light.mix import mix_from_scene
 from sim.light.readings import Probe, ProbeReadings
 from sim.metering.calibrate import (
+    Calibration,
     Readings,
     calibration_from_probes,
     changes_from_calibration,
@@ -23,7 +24,7 @@ from sim.quantities import color, photometry
 from sim.quantities.errors import HalfstopError, SceneError
 from sim.reports.calibrated_scene import run_calibrate
 from sim.scene.edit import scene_text_from_file
-from sim.scene.read import load_scene
+from sim.scene.read import load_scene, scene_from_text
 from sim.session import Rehearsal
 from sim.studio.layout import layout_from_scene
 
@@ -100,6 +101,8 @@ def test_a_light_without_readings_stays_where_it_is() -> None:
     found = fit(("key", "fill"), exposures, on, np.array([141.4, 70.7]))
     assert found.stops[0] == pytest.approx(0.5, abs=0.02) and abs(found.stops[1]) < 1e-6
     assert not found.is_sure[1]
+    # Nothing tells of it but that heads are mostly within two stops.
+    assert found.stderr_stops[1] == pytest.approx(2.0)
     with pytest.raises(HalfstopError, match="reading 1: the model finds no light there"):
         fit(("key", "fill"), exposures, np.zeros((2, 2), bool), np.array([1.0, 1.0]))
 
@@ -125,6 +128,12 @@ def test_a_file_of_readings_is_read(tmp_path: Path) -> None:
     assert found.on.tolist() == [[True, False], [True, True], [True, True]]
     assert [p.kind for p in found.probes] == ["dome", "dome", "flat"]
     assert found.lines == (3, 4, 5) and found.iso == 100
+    assert [p.id.part for p in found.probes] == ["reading 1", "reading 2", "reading 3"]
+    # APEX values [ASAPH2.12:1961]: f/8 is 6 stops over f/1, a third more 6.33, f/9 on the ring the same.
+    assert 2 * np.log2(found.f_number) == pytest.approx([6, 6 + 1 / 3, 6 + 1 / 3])
+    assert found.texts == (
+        "face, dome, key: f/8", "chest, dome, key + fill: f/8 and 3 tenths", "face, flat, all lights: f/8 and 3 tenths",
+    )  # fmt: skip
 
 
 @pytest.mark.parametrize(
@@ -182,6 +191,83 @@ def test_the_corrected_scene_keeps_its_comments_and_gives_the_light_that_was_rea
         ratio = corrected.light(name).rig.output.amount / layout.light(name).rig.output.amount
         assert np.log2(ratio) == pytest.approx(stops, abs=0.02)
     assert any("key: +0.5" in line for line in report_lines(read, found, before.scene))
+    with pytest.raises(ValueError, match="zip"):
+        changes_from_calibration(before.scene, layout, replace(found, stops=found.stops[1:]))
+
+
+KINDS = """\
+halfstop: 1
+title: Invented demo data
+room: {size: {width: 7 m, height: 4 m, length: 10 m}}
+camera: {place: {at: [0 m, 1.4 m, 4 m]}, focal_length: 85 mm, aperture: f/8, shutter: 1/160 s}
+sitter: {}
+lights:
+"""
+LAMP = """\
+IESNA:LM-63-2002
+[TEST] none, invented
+TILT=NONE
+1 -1 1 3 1 1 2 0 0 0
+1 1 0
+0 45 90
+0
+1000 700 0
+"""
+
+
+@pytest.mark.parametrize(
+    ("source", "key", "before", "after"),
+    [
+        # Light goes with the amount, and with the square of an f-number or a guide number [ISO1230:2007].
+        ("{kind: flash, energy: 400 W·s, efficacy: 30 lm/W}", "efficacy", "30 lm/W", "120 lm/W"),
+        ("{kind: continuous, draw: 300 W, efficacy: 30 lm/W}", "efficacy", "30 lm/W", "120 lm/W"),
+        ("{kind: continuous, flux: 8000 lm}", "flux", "8000 lm", "32000 lm"),
+        ("{kind: continuous, illuminance: 900 lx, at: 2 m}", "illuminance", "900 lx", "3600 lx"),
+        ("{kind: measured, reads: f/8, at: 2 m}", "reads", "f/8", "f/16"),
+        ("{kind: guide number, guide_number: 20 m}", "guide_number", "20 m", "40 m"),
+        ("{kind: ies, file: lamp.ies, flash: true, light: 500 lm·s}", "light", "500 lm·s", "2000 lm·s"),
+        ("{kind: ies, file: lamp.ies, flux: 500 lm}", "flux", "500 lm", "2000 lm"),
+    ],
+)
+def test_a_head_two_stops_stronger_gives_four_times_the_light(
+    source: str, key: str, before: str, after: str, tmp_path: Path
+) -> None:
+    place = "place: {bearing: -45°, distance: 3 m, height: 2.2 m}"
+    (tmp_path / "lamp.ies").write_text(LAMP, "ascii")
+    text = KINDS + "".join(f"  {name}: {{source: {source}, {place}}}\n" for name in ("key", "near", "unsure"))
+    scene = scene_from_text(text, "scene.yaml", tmp_path)
+    layout = layout_from_scene(scene, tmp_path)
+    # What is hardly off, or not certain, stays as it is written.
+    found = Calibration(
+        ("key", "near", "unsure"), np.array([2.0, 0.019, 2.0]), np.array([0.2, 0.01, 0.21]), np.zeros(0),
+        np.zeros(0, bool),
+    )  # fmt: skip
+    changes = changes_from_calibration(scene, layout, found)
+    assert before in source and changes == {("lights", "key", "source", key): after}
+    corrected = scene_from_text(text.replace(source, source.replace(before, after)), "scene.yaml", tmp_path)
+    ratio = (
+        layout_from_scene(corrected, tmp_path).light("key").rig.output.amount / layout.light("key").rig.output.amount
+    )
+    assert ratio == pytest.approx(4.0, rel=1e-3)
+
+
+def test_the_report_tells_heads_then_what_was_set_aside_then_what_is_left(tmp_path: Path) -> None:
+    readings = made(tmp_path, READINGS)
+    scene = load_scene(SCENES / "classic_two.yaml")
+    found = Calibration(
+        ("sky", "key", "fill"), np.array([3.0, 1.0, -0.5]), np.array([0.01, 0.05, np.inf]),
+        np.array([0.3, -1.2, 0.4]), np.array([False, True, False]),
+    )  # fmt: skip
+    assert report_lines(readings, found, scene) == [
+        "3 readings, 1 set aside",
+        "key: +1.00 stops ±0.05 against the scene, a factor of 2.00",
+        "fill: not enough readings to tell (±9.9 stops); left as it is",
+        "line 4: chest, dome, key + fill: f/8 and 3 tenths is -1.2 stops off what the others agree on; set aside: read "
+        "it again",
+        "what is left: 0.35 stops rms",
+    ]
+    with pytest.raises(ValueError, match="zip"):
+        report_lines(readings, replace(found, stderr_stops=found.stderr_stops[1:]), scene)
 
 
 def test_one_implausible_reading_is_named_and_the_rest_corrected(tmp_path: Path) -> None:

@@ -86,6 +86,44 @@ def test_shares_are_counted_by_part() -> None:
     assert sum(found["gown"].histogram) == pytest.approx(1.0)
 
 
+def test_percentiles_and_histogram_are_those_of_the_levels() -> None:
+    # A ramp of 101 pixels in tenths of a stop: the 5th, 50th and 95th lie five, fifty and ninety-five steps along it.
+    ramp = np.linspace(-7.0, 3.0, 101)[None] - 0.001
+    found = health_from_stack(_stack(_luminance_at(0) * 2.0**ramp, np.ones((1, 101))), _neutral(CAMERA), CAMERA, None)
+    part = found.parts["face"]
+    assert (part.low_stops, part.median_stops, part.high_stops) == (
+        pytest.approx(-6.501, abs=1e-4), pytest.approx(-2.001, abs=1e-4), pytest.approx(2.499, abs=1e-4),
+    )  # fmt: skip
+    # Quarters of a stop from -10 to +3.5; the ends hold all beyond.
+    levels = np.array([[-20, -9.9, -9.7, -0.01, 0.01, 3.2, 3.3, 9.0]])
+    stack = _stack(_luminance_at(0) * 2.0**levels, np.ones(levels.shape))
+    counts = np.array(health_from_stack(stack, _neutral(CAMERA), CAMERA, None).parts["face"].histogram) * 8
+    assert len(counts) == 54
+    assert {place: count for place, count in enumerate(counts) if count} == {0: 2, 1: 1, 39: 1, 40: 1, 52: 1, 53: 2}
+
+
+def test_clipping_is_judged_on_what_was_rendered_not_on_what_was_cleaned() -> None:
+    stack = _stack(np.full((2, 2), _luminance_at(SATURATION_STOPS + 1)), np.ones((2, 2)))
+    cleaned = stack.with_denoised(stack.pixels * np.float32(0.01))
+    assert health_from_stack(cleaned, _neutral(CAMERA), CAMERA, None).parts["face"].clipped == 1.0
+
+
+def test_a_record_says_what_its_numbers_count_from() -> None:
+    stack = _stack(np.full((2, 2), _luminance_at(1.0)), np.ones((2, 2)))
+    record = health.record_from_health(health_from_stack(stack, _neutral(CAMERA), CAMERA, _incident(11.0)))
+    assert {name: value for name, value in record.items() if name != "parts"} == {
+        "reference": "face", "suggested_f_number": 11.0, "change_stops": pytest.approx(-0.919, abs=0.001),
+        "range_stops": 12.0, "saturation_stops": pytest.approx(math.log2(7.8)), "histogram_from_stops": -10.0,
+        "histogram_step_stops": 0.25,
+    }  # fmt: skip
+    part = record["parts"]["face"]
+    assert part["pixels"] == 4 and part["median_stops"] == pytest.approx(1.0, abs=1e-5)
+    assert part["histogram"][44] + part["histogram"][43] == 1.0 and set(part) == {
+        "pixels", "clipped", "clipped_doubt", "crushed", "crushed_doubt", "low_stops", "median_stops", "high_stops",
+        "histogram",
+    }  # fmt: skip
+
+
 def test_one_clipped_channel_clips_the_pixel() -> None:
     stack = _stack(np.full((1, 2), _luminance_at(2.0)), np.ones((1, 2)))
     red = replace(_neutral(CAMERA), color_rgb=_neutral(CAMERA).color_rgb * [2.0, 1.0, 1.0])
@@ -116,6 +154,16 @@ def test_the_suggested_f_number_is_the_meters() -> None:
     assert found.suggested_f_number == 11.0
     assert found.change_stops == pytest.approx(-0.919, abs=0.001)
     assert "For the face: f/11 (close by 0.9 stops from f/8)." in health_lines(found, CAMERA)
+    wide = health_from_stack(stack, _neutral(CAMERA), CAMERA, _incident(5.6), name="brow")
+    assert health_lines(wide, CAMERA)[0] == "For the brow: f/5.6 (open by 1.0 stops from f/8)."
+    near = health_from_stack(stack, _neutral(CAMERA), CAMERA, _incident(8.4))
+    assert health_lines(near, CAMERA) == [
+        "For the face: f/8 (as the camera is set).",
+        "Nothing clips.",
+        "Nothing sinks into black.",
+        "Sensor: saturation 3.0 stops over middle grey (ISO 12232), black 12 stops below it (common practice, no "
+        "source).",
+    ]
     dark = health_from_stack(stack, _neutral(CAMERA), CAMERA, _incident(0.0))
     assert dark.suggested_f_number is None
     json.dumps(health.record_from_health(dark), allow_nan=False)

@@ -13,8 +13,10 @@ from rich.console import Console
 from scipy import stats
 
 from sim.light import mix
-from sim.light.readings import ProbeId, ProbeReadings
+from sim.light.mix import Mix
+from sim.light.readings import Probe, ProbeId, ProbeReadings
 from sim.metering import report as meterreport
+from sim.metering.points import readings_from_probes
 from sim.metering.report import drop_stops, json_from_report, report_from_probes
 from sim.metering.report_points import ALIASES, KEY_CHEEK, POINTS, SHADOW_CHEEK, point_from_text, report_probes
 from sim.reports.meter_tables import tables_from_report
@@ -103,10 +105,65 @@ def test_the_key_can_be_named_and_an_even_key_is_said(recital) -> None:
         report_from_probes(scene, layout, readings, key="kicker")
 
 
+def test_the_record_holds_every_reading_of_every_point(recital) -> None:
+    scene, layout = _even(recital[0]), recital[1]
+    report = report_from_probes(scene, layout, _made_up(scene, layout, {"key": 3.0, "fill": 1.0}), seed=7)
+    record = json_from_report(report)
+    assert set(record) == {
+        "title", "camera", "lights", "muted", "key", "ratio", "ratio_dome_to_camera", "points", "seed",
+    }  # fmt: skip
+    assert record["camera"] == {"f_number": 8.0, "shutter_s": 1 / 160, "iso": 100.0}
+    assert (record["title"], record["seed"], record["muted"]) == (scene.title, 7, [])
+    assert record["lights"] == list(layout.light_names) and record["key"]["light"] == "key"
+    assert "flat receptor turned to the key" in record["ratio"]["definition"]
+    assert record["ratio"]["factor"] == record["ratio_dome_to_camera"]["factor"] == 1.0
+    assert list(record["points"]) == [KEY_CHEEK, SHADOW_CHEEK, *POINTS, "key side", "lapel", "canvas corner"]
+    face, corner = record["points"]["face"], record["points"]["canvas corner"]
+    assert (face["part"], corner["part"]) == ("face", "backdrop top left")
+    assert corner["incident"] is None and face["incident"]["kind"] == "dome" and face["reflected"]["kind"] == "spot"
+    assert face["incident"]["by_light"]["key"]["share"] == pytest.approx(0.75, abs=1e-3)
+    # Three quarters of the light gone are two stops; a quarter is 0.415.
+    drops = {name: reading["drop_if_off_stops"] for name, reading in face["incident"]["by_light"].items()}
+    assert drops == pytest.approx({"key": -2.0, "accent": 0, "halo": 0, "edge": 0, "fill": -0.415}, abs=2e-3)
+    alone = report_from_probes(scene, layout, _made_up(scene, layout, {"key": 3.0}))
+    assert drop_stops(alone.point("face").incident.by_light["key"]) == -np.inf
+
+
+def test_one_reading_by_hand(recital) -> None:
+    # ISO 2720: N^2 = H S / C, with C = 340 for a dome, and N^2 = L t S / K, with K = 12.5, for a spot; ISO 12232: the
+    # picture's middle grey is q L t / N^2 = 10 / S, so L t = 640 / 0.65 / 100 at f/8.
+    camera = recital[0].scene.camera
+    lights = Mix(("key",), (0.0,), np.ones((1, 3)), (False,), (True,))
+    grey = 640 / 0.65 / 100
+    for kind, value, f_number, over, from_grey in (
+        ("dome", 340 * 64 / 100, 8.0, 0.0, None),
+        ("dome", 340 * 64 / 100 * 4, 16.0, 2.0, None),
+        ("flat", 250 * 16 / 100, 4.0, -2.0, None),
+        ("spot", 12.5 * 32 / 100, 32**0.5, None, np.log2(4 / grey)),
+        ("spot", grey * 2, (grey * 2 * 100 / 12.5) ** 0.5, None, 1.0),
+    ):
+        probe = Probe(ProbeId(kind, "face"), kind, np.zeros(3), np.array([0.0, 0.0, 1.0]))
+        values = np.full((1, 1, 3), value)
+        read = ProbeReadings((probe,), ("key",), (True,), values, np.full((1, 1), value / 100), (1,))
+        (found,) = readings_from_probes(read, lights, camera)
+        assert (found.kind, found.point) == (kind, "face")
+        assert found.combined.f_number == pytest.approx(f_number)
+        assert found.combined.over_camera_stops == (None if over is None else pytest.approx(over, abs=1e-9))
+        assert found.combined.from_grey_stops == (None if from_grey is None else pytest.approx(from_grey, abs=1e-9))
+        # One per cent is 0.01 / ln 2 stops.
+        assert found.combined.stderr_stops == pytest.approx(0.01 / np.log(2))
+        assert found.by_light["key"] == found.combined and found.combined.share == 1.0
+
+
 def test_points_may_be_named_in_other_words() -> None:
     names = [KEY_CHEEK, SHADOW_CHEEK, "face", "backdrop centre", "upper gown", "my spot"]
     said = {"shadow_cheek": SHADOW_CHEEK, "Key-Cheek": KEY_CHEEK, "backdrop": "backdrop centre",
-            "gown": "upper gown", "gown upper": "upper gown", "my_spot": "my spot"}  # fmt: skip
+            "gown": "upper gown", "gown upper": "upper gown", "my_spot": "my spot",
+            "key side cheek": KEY_CHEEK, "key side": KEY_CHEEK, "shadow cheek": SHADOW_CHEEK,
+            "shadow side cheek": SHADOW_CHEEK, "shadow side": SHADOW_CHEEK, "gown lower": "lower gown",
+            "backdrop center": "backdrop centre", "backdrop head": "backdrop behind head",
+            "behind head": "backdrop behind head"}  # fmt: skip
+    names += ["lower gown", "backdrop behind head"]
     assert {text: point_from_text(text, names) for text in said} == said
     assert point_from_text("gown", [*names, "gown"]) == "gown"
     with pytest.raises(ValueError, match='no meter point "nose"'):

@@ -57,6 +57,7 @@ def test_lens_factor():
 
 def test_standard_output_and_saturation_meet():
     # [ISO12232:2019]: 78 / S leaves half a stop over white, so 18 % lies at 0.18 x 78 / sqrt 2 = 9.93 / S.
+    assert (ph.SATURATION_EXPOSURE, ph.STANDARD_OUTPUT_EXPOSURE, ph.MIDDLE_GREY) == (78, 10, 0.18)
     assert 0.18 * ph.SATURATION_EXPOSURE / math.sqrt(2) == pytest.approx(ph.STANDARD_OUTPUT_EXPOSURE, rel=0.01)
 
 
@@ -81,6 +82,9 @@ def test_guide_number_and_candela_seconds():
     # and the two differ by log2(250 / 215) = 0.22 stop.
     assert math.log2(250 / (10.764 / 0.05)) == pytest.approx(0.216, abs=0.001)
     bcps = ph.intensity_from_guide_number(160.0 * FOOT_M)
+    # C GN^2 / S: 250 x 2.5^2 / 400.
+    assert ph.intensity_from_guide_number(2.5, 400) == pytest.approx(3.90625)
+    assert ph.intensity_from_guide_number(2.5, 400, 340) == pytest.approx(5.3125)
     assert 2 * math.log2(math.sqrt(0.05 * bcps * 100) / 160.0) == pytest.approx(0.0, abs=0.25)
 
 

@@ -75,6 +75,43 @@ def test_one_joule_is_one_watt_second() -> None:
         assert units.measure_from_text(text, units.ENERGY) == pytest.approx(400.0, rel=1e-15)
 
 
+# Every word for a unit, with its factor of the first one: prefixes of the SI, and feet and inches as above.
+WORDS = {
+    "LENGTH": {"m": 1, "cm": 0.01, "mm": 0.001, "ft": 0.3048, "foot": 0.3048, "feet": 0.3048, "'": 0.3048,
+               "in": 0.0254, "inch": 0.0254, "inches": 0.0254, '"': 0.0254},
+    "ENERGY": {"W·s": 1, "Ws": 1, "W*s": 1, "W.s": 1, "J": 1, "kJ": 1000},
+    "POWER": {"W": 1, "kW": 1000},
+    "FLUX": {"lm": 1, "klm": 1000},
+    "LIGHT": {"lm·s": 1, "lms": 1, "lm*s": 1, "lm.s": 1},
+    "ILLUMINANCE": {"lx": 1, "lux": 1, "klx": 1000},
+    "LUMINANCE": {"cd/m²": 1, "cd/m2": 1, "cd/m^2": 1},
+    "EFFICACY": {"lm/W": 1},
+    "ANGLE": {"°": 1, "deg": 1, "degree": 1, "degrees": 1},
+    "TEMPERATURE": {"K": 1},
+    "STOPS": {"stops": 1, "stop": 1},
+    "TIME": {"s": 1, "sec": 1, "ms": 0.001},
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", WORDS)
+def test_every_word_for_a_unit_has_its_factor(name: str) -> None:
+    quantity = getattr(units, name)
+    assert set(quantity.units) == set(WORDS[name])
+    for word, factor in WORDS[name].items():
+        assert units.measure_from_text(f"3 {word}", quantity) == pytest.approx(3 * factor, rel=1e-15)
+        assert re.search(quantity.pattern, f"3 {word}")
+
+
+@pytest.mark.parametrize(
+    ("typed", "plain"),
+    [("\u22122 \u201312", "-2 -12"), ("1\u00a0m\u202f2\u2009in", "1 m 2 in"),
+     ("W\u22c5s W\u2219s W\u2022s", "W·s W·s W·s"),
+     ("25\u00ba", "25°"), ("5\u2032 7\u2033", "5' 7\""), ("5\u2019 7\u201d", "5' 7\"")],
+)  # fmt: skip
+def test_what_looks_alike_reads_alike(typed: str, plain: str) -> None:
+    assert units.clean(typed) == plain
+
+
 # Forms.
 
 
@@ -102,6 +139,7 @@ def test_dials(text: str, stops: float) -> None:
 @pytest.mark.parametrize(
     ("text", "stops"),
     [("f/8", 6), ("F/8", 6), ("f / 8", 6), ("f/5.6 1/3", 5 + 1 / 3), ("f/5.6 and 1/3", 5 + 1 / 3),
+     ("f/5.6 1/2", 5.5), ("f/5.6 and 2/3", 5 + 2 / 3), ("f/0.031", -10), ("f/40000", 2 * math.log2(40000)),
      ("f/5.6 and 7 tenths", 5.7), ("f/5.6 and 1 tenth", 5.1), ("f/6.3", 5 + 1 / 3), ("f/13", 7 + 1 / 3),
      ("f/0.7", -1), ("f/0.95", 2 * math.log2(0.95)), ("f/128", 14)],
 )  # fmt: skip
@@ -154,6 +192,17 @@ def test_nonsense_is_refused_with_a_cure(reader, bad: str) -> None:
         reader(bad)
     assert caught.value.expected and caught.value.cure and "\n" not in str(caught.value)
     assert len(str(caught.value)) < 300
+
+
+@pytest.mark.parametrize(
+    ("text", "cure"),
+    [("1,5 m", "1.5 m"), ("1,500 m", "1500 m"), ("-1,25cm", "-1.25 cm"), ("1,5 parsec", "1.5 m")],
+)
+def test_a_comma_is_told_and_cured(text: str, cure: str) -> None:
+    # Three digits behind a comma are thousands, any other number of them a decimal comma.
+    with pytest.raises(UnitError) as caught:
+        units.length_m_from_text(text)
+    assert caught.value.cure == f'write the number without a comma: "{cure}"'
 
 
 @pytest.mark.parametrize("reader", READERS.values(), ids=READERS)
@@ -243,6 +292,15 @@ def test_dial_fractions_print_as_they_were_written(denominator: int) -> None:
 def test_f_numbers_read_back_unless_they_are_engraved(f_number: float) -> None:
     assume(float(units.shortest(f_number)) not in units._STOPS_OF_MARK)
     assert units.f_number_from_text(units.text_from_f_number(f_number)) == pytest.approx(f_number, rel=1e-14)
+
+
+@pytest.mark.parametrize(
+    ("f_number", "text"),
+    [(1.0, "f/1"), (2**-0.5, "f/0.7"), (2**0.05, "f/1 and 1 tenth"), (2**14.5, "f/23170"),
+     (8 * (1 + 1e-12), "f/8.000000000008"), (0.95, "f/0.95"), (36000.0, "f/36000")],
+)  # fmt: skip
+def test_f_numbers_print_as_engraved_only_where_they_are(f_number: float, text: str) -> None:
+    assert units.text_from_f_number(f_number) == text
 
 
 @given(st.integers(-20, 300))

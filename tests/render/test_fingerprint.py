@@ -6,14 +6,17 @@ import os
 import subprocess
 import sys
 import time
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
 import pytest
 
 from sim.render import fingerprint, sources
-from sim.render.fingerprint import TRACER, of_file, of_source
+from sim.render.fingerprint import TRACER, of_file, of_sitter, of_source, of_stage
 from sim.render.sources import closure_of, read_module, versions_of
+from sim.scene.read import scene_from_text
+from sim.studio.layout import layout_from_scene
 
 # Makers of what is kept or named by its content.
 ROOTS = (TRACER, "sim.sweep.mixing", "sim.room.background.library")
@@ -123,8 +126,55 @@ def test_a_file_is_known_by_its_bytes_and_read_only_when_it_may_have_changed(
     os.utime(path, (old, old))
     key = of_file(path)
     with monkeypatch.context() as patch:
-        patch.setattr(Path, "read_bytes", lambda self: pytest.fail("read again"))
+        patch.setattr(fingerprint, "open_file", lambda *_: pytest.fail("read again"))
         assert of_file(path) == key
     path.write_bytes(b"six")
     os.utime(path, (old + 1, old + 1))
     assert of_file(path) != key
+
+
+SCENE = """\
+halfstop: 1
+title: Invented demo data
+room: {size: {width: 5 m, height: 3 m, length: 8 m}}
+camera: {place: {at: [0 m, 1.4 m, 3.5 m]}, focal_length: 85 mm, aperture: f/8, shutter: 1/160 s}
+sitter: {figure: simple, eyes: camera}
+lights:
+  key:
+    source: {kind: flash, energy: 400 W·s}
+    place: {bearing: -40°, distance: 1.8 m, height: 1.9 m}
+"""
+
+
+@pytest.mark.parametrize(
+    ("sitter", "follows"),
+    [
+        ("{figure: simple, eyes: camera}", True),
+        ("{figure: simple, eyes: ahead}", False),
+        # A mesh of the user's own has eyes of its own.
+        ("{figure: {file: her.obj}, eyes: camera}", False),
+    ],
+)
+def test_a_sitter_depends_on_the_cameras_place_where_the_eyes_follow_it(
+    sitter: str, follows: bool, tmp_path: Path
+) -> None:
+    (tmp_path / "her.obj").write_text("# nothing yet\n", "ascii")
+    text = SCENE.replace("{figure: simple, eyes: camera}", sitter)
+    here = scene_from_text(text, "set.yaml", tmp_path)
+    there = scene_from_text(text.replace("1.4 m, 3.5 m", "1.5 m, 3.5 m"), "set.yaml", tmp_path)
+    assert (of_sitter(here) != of_sitter(there)) == follows
+    before = of_sitter(here)
+    (tmp_path / "her.obj").write_text("# something else now\n", "ascii")
+    assert (of_sitter(here) != before) == ("her.obj" in sitter)
+
+
+def test_a_stage_is_known_by_its_figures_surface_unless_the_caller_has_a_key_of_it(tmp_path: Path) -> None:
+    scene = scene_from_text(SCENE, "set.yaml", tmp_path)
+    layout = layout_from_scene(scene, tmp_path)
+    first, *others = layout.figure.parts
+    taller = replace(first, points_m=first.points_m + 0.01)
+    moved = replace(layout, figure=replace(layout.figure, parts=(taller, *others)))
+    read, other = of_stage(scene, layout), of_stage(scene, moved)
+    assert read.ground != other.ground and read.shapes == other.shapes and read.lens == other.lens
+    given = [of_stage(scene, where, figure="posed so").ground for where in (layout, moved)]
+    assert given[0] == given[1] != of_stage(scene, layout, figure="posed otherwise").ground

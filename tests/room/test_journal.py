@@ -6,6 +6,8 @@ disk, so the journal is forced within two seconds.
 
 from __future__ import annotations
 
+import hashlib
+import json
 import os
 import random
 import signal
@@ -207,6 +209,122 @@ def test_a_spoilt_byte_never_leads_to_a_text_that_was_not_there(path: Path, tmp_
     document = SceneDocument.open(path, tmp_path / "state")
     assert document.pending_recovery is None
     document.close()
+
+
+def test_journals_of_earlier_versions_are_read(tmp_path: Path) -> None:
+    # The form on disk is a promise: 16 hex digits of BLAKE2b over each line, made here by hand.
+    def line(entry: dict[str, object]) -> bytes:
+        data = json.dumps(entry, separators=(",", ":")).encode()
+        return hashlib.blake2b(data, digest_size=8).hexdigest().encode() + b" " + data + b"\n"
+
+    def digest(text: str) -> str:
+        return hashlib.blake2b(text.encode(), digest_size=16).hexdigest()
+
+    head = {"halfstop_journal": 1, "file": "/invented/set.yaml", "base": digest("title: a\n"), "text": "title: ä\n"}
+    steps = [
+        {"cut": [7, 8], "put": "ber", "leads_to": digest("title: ber\n")},
+        {"cut": [7, 7], "put": "ü", "leads_to": digest("title: über\n")},
+    ]
+    whole = b"".join(map(line, [head, *steps]))
+    file = tmp_path / "set.journal"
+    file.write_bytes(whole)
+    kept = kept_from_file(file)
+    assert kept is not None and (kept.text, kept.changes) == ("title: über\n", 2)
+    assert kept.path == file and kept.base_hash == digest("title: a\n")
+    assert kept.time_s == pytest.approx(file.stat().st_mtime)
+    # Of another form, of one step that lacks something or leads elsewhere, nothing behind it is taken.
+    for entry in ({**head, "halfstop_journal": 2}, {**head, "text": "title: a\n"}):
+        file.write_bytes(line(entry))
+        assert kept_from_file(file) is None
+    for missing in ("cut", "put", "leads_to"):
+        file.write_bytes(line(head) + line({k: v for k, v in steps[0].items() if k != missing}) + line(steps[1]))
+        kept = kept_from_file(file)
+        assert kept is not None and (kept.text, kept.changes) == ("title: ä\n", 0)
+    for elsewhere in ("0" * 32, "f" * 32):
+        file.write_bytes(line(head) + line({**steps[0], "leads_to": elsewhere}) + line(steps[1]))
+        kept = kept_from_file(file)
+        assert kept is not None and kept.changes == 0
+    # A link in the journal's place leads to what is not ours.
+    link = tmp_path / "link.journal"
+    link.symlink_to(file)
+    assert kept_from_file(link) is None
+    for strange in (b"[" * 50_000, b"{", b"\xff", b"[1]", b""):
+        file.write_bytes(line(head) + _checked(strange))
+        kept = kept_from_file(file)
+        assert kept is not None and kept.changes == 0
+
+
+def _checked(data: bytes) -> bytes:
+    return hashlib.blake2b(data, digest_size=8).hexdigest().encode() + b" " + data + b"\n"
+
+
+def test_a_journal_begins_with_its_file_and_is_kept_aside_by_number(tmp_path: Path) -> None:
+    scene, folder = tmp_path / "set.yaml", tmp_path / "state"
+    folder.mkdir()
+    kept = Journal(scene, folder)
+    for number, text in ((1, "one"), (2, "two")):
+        kept.record("base", "base", text)
+        kept.close()
+        head = json.loads(kept.path.read_bytes().split(b"\n")[0].partition(b" ")[2])
+        base = hashlib.blake2b(b"base", digest_size=16).hexdigest()
+        assert head == {"halfstop_journal": 1, "file": str(scene), "base": base, "text": "base"}
+        # What leads to the text at hand is not worth keeping; what leads elsewhere is.
+        assert kept.set_aside(text + " more") == ""
+        assert sorted(path.name for path in folder.iterdir()) == [
+            f"{kept.path.stem}.kept-{n}" for n in range(1, number + 1)
+        ]  # fmt: skip
+        newest = kept.newest()
+        assert newest is not None and newest.text == text and newest == kept.left_behind()
+    kept.record("base", "base", "three")
+    kept.close()
+    assert kept.newest() == kept_from_file(kept.path) and kept.set_aside("three") == "" and not kept.path.exists()
+    # One that leads nowhere yet is whole, and goes; one that is damaged is put aside, and that is said.
+    kept.record("base", "base", "base")
+    kept.close()
+    assert kept.set_aside("base") == "" and not kept.path.exists() and kept.set_aside("base") == ""
+    kept.path.write_bytes(b"damaged")
+    assert "could not be read" in kept.set_aside("base") and not kept.path.exists()
+    kept.path.symlink_to(tmp_path / "elsewhere")
+    assert "could not be read" in kept.set_aside("base")
+
+
+def test_a_line_written_in_part_is_an_error_and_the_next_change_begins_anew(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    kept = Journal(tmp_path / "set.yaml", tmp_path)
+    kept.record("base", "base", "one")
+    with monkeypatch.context() as patch:
+        write = os.write
+        patch.setattr(journal.os, "write", lambda handle, data: write(handle, data[:9]))
+        with pytest.raises(OSError, match="No space left"):
+            kept.record("base", "one", "two")
+    kept.record("base", "two", "three")
+    kept.close()
+    found = kept.newest()
+    assert found is not None and (found.text, found.changes) == ("three", 1)
+
+
+def test_a_journal_keeps_no_handle_open(tmp_path: Path) -> None:
+    def handles() -> set[str]:
+        return {os.readlink(path) for path in Path("/proc/self/fd").iterdir() if path.is_symlink()}
+
+    kept = Journal(tmp_path / "set.yaml", tmp_path)
+    kept.record("base", "base", "one")
+    assert str(kept.path) in handles()
+    for _ in range(3):
+        kept._force()
+    kept.close()
+    assert str(kept.path) not in handles()
+
+
+def test_forcing_what_is_closed_does_nothing(tmp_path: Path) -> None:
+    kept = Journal(tmp_path / "set.yaml", tmp_path)
+    kept._force()
+    kept.record("base", "base", "one")
+    kept.remove()
+    kept._force()
+    kept.remove()
+    assert not kept.path.exists()
 
 
 def test_what_was_left_waits_until_it_is_taken_or_let_go(path: Path, tmp_path: Path) -> None:

@@ -8,17 +8,19 @@ from pathlib import Path
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from sweep_faults import distances, write_study
+from sweep_faults import SCENE, distances, write_study
 
 from sim.quantities.errors import HalfstopError, SceneError, UnitError
 from sim.render.engine import engine_in_use
+from sim.scene.read import scene_from_text
+from sim.sweep import variations as sweep_variations
 from sim.sweep.amounts import amount_from_value, values_of_range
 from sim.sweep.axes import Axis, axis_value, count_of_combinations
 from sim.sweep.conditions import condition_from_text
 from sim.sweep.groups import groups_of
 from sim.sweep.run import request_for
 from sim.sweep.study import Study, load_study
-from sim.sweep.variations import Variation, maker, variations_of
+from sim.sweep.variations import Variation, files_of_scene, maker, variations_of
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -123,6 +125,7 @@ FAULTS = [
     ("  []\n", "", 6, "axes", "one or more"),
     ("  - together:\n    - {key: key.power, values: [1/4]}\n", "", 7, "axes[0].together", "one axis alone"),
     (distances(2), "skip: [farr = 1.5 m]\n", 6, "skip[0]", 'no axis "farr"'),
+    (distances(2), "skip: [far > power]\n", 6, "skip[0]", "cannot be compared"),
     (distances(2), "only: [far > 3 m]\n", 6, "only", "leave no variation"),
     (distances(2), "keep: [pictures, film]\n", 6, "keep[1]", "what to keep"),
     (distances(2), "wanted: {wishes: [face=5]}\n", 6, "wanted.wishes[0]", "is the reference"),
@@ -172,6 +175,52 @@ def test_a_value_that_needs_another_axis_is_no_fault(tmp_path: Path) -> None:
     )
     _, variations = _planned(write_study(tmp_path, axes))
     assert [bool(variation.refused) for variation in variations] == [False, False, True, True]
+    # In the other order it is the last combination that can hold it.
+    _, variations = _planned(write_study(tmp_path, axes.replace("[spot 8 cm 30°, bare]", "[bare, spot 8 cm 30°]")))
+    assert [bool(variation.refused) for variation in variations] == [True, True, False, False]
+
+
+def test_a_value_that_no_axis_cures_is_told_after_some_tries(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    lengths = "  - {key: key.modifier, name: box, values: [bare]}\n  - {key: key.modifier.lens, values: [6 cm]}\n"
+    many = "  - {key: key.place.bearing, range: {from: -50°, to: -30°, count: 400}}\n"
+    tried: list[object] = []
+    fault_of = sweep_variations._fault_of
+    monkeypatch.setattr(sweep_variations, "_fault_of", lambda *given: tried.append(0) or fault_of(*given))
+    with pytest.raises(SceneError, match=r"axes\[1\]\.values\[0\]"):
+        _planned(write_study(tmp_path, lengths + many))
+    assert len(tried) < 60
+
+
+def test_what_a_lamp_file_refuses_is_told_and_stops_no_other(tmp_path: Path) -> None:
+    path = write_study(tmp_path, "  - {key: rim.source.file, values: [good.ies, flat.ies]}\n")
+    flash = "source: {kind: flash, energy: 400 W·s}\n    modifier: {kind: bare}"
+    (tmp_path / "set.yaml").write_text(SCENE.replace(flash, "source: {kind: ies, file: good.ies}"), "utf-8")
+    # The second lamp is a flat face that sends all its light along itself.
+    head = "IESNA:LM-63-2002\n[TEST] none, invented\nTILT=NONE\n1 -1 1 3 1 1 2 0.3 0.3 0\n1 1 0\n"
+    (tmp_path / "good.ies").write_text(f"{head}0 45 90\n0\n1000 700 0\n", "ascii")
+    (tmp_path / "flat.ies").write_text(f"{head}0 89.999 90\n0\n0 0 1000\n", "ascii")
+    _, (good, flat) = _planned(path)
+    assert not good.refused and good.files == (("good.ies", (tmp_path / "good.ies").read_bytes()),)
+    assert "in its lamp's own plane alone" in flat.refused and flat.id != good.id and not flat.text
+
+
+def test_every_file_that_a_scene_names_travels_with_it(tmp_path: Path) -> None:
+    named = (
+        SCENE.replace("figure: simple", "figure: {file: her.obj, unit: m}")
+        .replace(
+            "{kind: paper, size: {width: 2.7 m, height: 2.9 m}",
+            "{kind: image, file: wall.png, size: {width: 2.7 m, height: 2.9 m}",
+        )
+        .replace(
+            "source: {kind: flash, energy: 400 W·s}\n    modifier: {kind: bare}", "source: {kind: ies, file: rim.ies}"
+        )
+    )
+    for name in ("her.obj", "wall.png", "rim.ies"):
+        (tmp_path / name).write_text(f"bytes of {name}", "ascii")
+    scene = scene_from_text(named, "set.yaml", tmp_path)
+    assert files_of_scene(scene) == tuple(
+        (name, f"bytes of {name}".encode()) for name in ("her.obj", "wall.png", "rim.ies")
+    )
 
 
 def test_dials_colours_and_exposure_share_what_is_traced_and_emission_shares_geometry(tmp_path: Path) -> None:
@@ -206,3 +255,14 @@ def test_too_many_variations_are_refused_before_they_are_laid_out(tmp_path: Path
     )
     with pytest.raises(HalfstopError, match="998001 variations; expected at most 10000"):
         _planned(write_study(tmp_path, many))
+    # Few enough to be counted after the conditions, and too many then.
+    fewer = many.replace("999", "101")
+    with pytest.raises(HalfstopError, match="10201 variations; expected at most 10000"):
+        _planned(write_study(tmp_path, fewer))
+
+
+def test_progress_is_told_variation_by_variation(tmp_path: Path) -> None:
+    study = load_study(write_study(tmp_path, distances(2)))
+    told: list[float] = []
+    variations_of(study, request_for(study, ("any",)), told.append)
+    assert told == [0.25, 0.5, 0.75, 1.0]
