@@ -164,7 +164,7 @@ def _balanced(
     scene: Path, want: list[str], lock: list[str], reference: str, key: str | None, seed: int, fresh: bool
 ) -> tuple[SceneText, Balance]:
     from sim.advice.balance import balance_from_readings, want_points, wishes_from_texts
-    from sim.metering.report_points import KEY_CHEEK, POINTS, SHADOW_CHEEK, point_from_text, report_probes
+    from sim.metering.report_points import KEY_CHEEK, SHADOW_CHEEK, point_from_text, points_of_set, report_probes
     from sim.scene.edit import scene_text_from_file
     from sim.session import Rehearsal
 
@@ -173,8 +173,7 @@ def _balanced(
     layout = rehearsal.layout
 
     # Refuse words that mean nothing before the long work.
-    known = [name for name, part in POINTS.items() if part in layout.anchors_m]
-    names = [KEY_CHEEK, SHADOW_CHEEK, *known, *source.scene.meters]
+    names = [KEY_CHEEK, SHADOW_CHEEK, *points_of_set(source.scene, layout), *source.scene.meters]
     try:
         if reference != "camera":
             reference = point_from_text(reference, names)

@@ -93,7 +93,7 @@ def report_from_probes(
     side = key_side_from_readings(readings, [light.name for light in layout.lights], key)
     points = [
         PointReport(name, part, readings[ProbeId("dome", part)], readings[ProbeId("spot", part)])
-        for name, part in parts_by_name(side, layout).items()
+        for name, part in parts_by_name(side, scene, layout).items()
     ]
     for name, meter in scene.meters.items():
         reading = readings[ProbeId("own", name)]

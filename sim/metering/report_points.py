@@ -22,7 +22,8 @@ KEY_CHEEK, SHADOW_CHEEK = "key-side cheek", "shadow-side cheek"
 CHEEKS = ("left cheek", "right cheek")
 # Where the camera sees skin, to find the light that models the face.
 SKIN_PARTS = ("face", "forehead", "chin", *CHEEKS)
-# Name in the report: part that the meter is held at. The cheeks are added once it is known which is which.
+# Name in the report: part that the meter is held at. The cheeks are added once it is known which is which, and who
+# wears no gown has the points of what is worn.
 POINTS = {
     "face": "face", "forehead": "forehead", "chin": "chin", "hair": "hair",
     "left shoulder": "left shoulder", "right shoulder": "right shoulder",
@@ -31,6 +32,7 @@ POINTS = {
     "backdrop top left": "backdrop top left", "backdrop top right": "backdrop top right",
     "backdrop bottom left": "backdrop bottom left", "backdrop bottom right": "backdrop bottom right",
 }  # fmt: skip
+_POINT_OF_PART = {part: name for name, part in POINTS.items()}
 # Other words for points, as people say them.
 ALIASES = {
     "key cheek": KEY_CHEEK, "key side cheek": KEY_CHEEK, "key side": KEY_CHEEK,
@@ -39,6 +41,7 @@ ALIASES = {
     "backdrop": "backdrop centre", "backdrop center": "backdrop centre", "backdrop head": "backdrop behind head",
     "behind head": "backdrop behind head",
 }  # fmt: skip
+GARMENTS = ("gown", "suit", "dress", "clothes")
 # Two cheeks that differ by less than this are lit alike.
 ALIKE_STOPS = 0.2
 
@@ -57,7 +60,7 @@ class KeySide:
 def report_probes(scene: Scene, layout: Layout) -> list[Probe]:
     """All probes of a report, for one reading: domes, spots, flat receptors on the cheeks, the scene's own meters."""
     camera_m = layout.camera.position_m
-    parts = [*CHEEKS, *(part for part in POINTS.values() if part in layout.anchors_m)]
+    parts = [*CHEEKS, *points_of_set(scene, layout).values()]
     probes = [probe_at(layout, ProbeId("dome", part), camera_m) for part in parts]
     probes += [probe_at(layout, ProbeId("spot", part), _spot_eye_m(layout, part)) for part in parts]
     for cheek in CHEEKS:
@@ -109,10 +112,33 @@ def ratio_probes(key: KeySide) -> tuple[ProbeId, ProbeId]:
     return ProbeId("flat", key.lit_cheek, key.light), ProbeId("flat", key.shadow_cheek)
 
 
-def parts_by_name(key: KeySide, layout: Layout) -> dict[str, str]:
+def points_of_set(scene: Scene, layout: Layout) -> dict[str, str]:
+    """Part under each point that a set has, but the cheeks, by the name that fits what the sitter wears."""
+    worn = scene.sitter.garment
+    return {worn_name(name, worn): part for name, part in POINTS.items() if part in layout.anchors_m}
+
+
+def worn_name(point: str, garment: str) -> str:
+    """The name of a point on one who wears this.
+
+    >>> worn_name("upper gown", "suit"), worn_name("face", "suit")
+    ('upper suit', 'face')
+    """
+    return " ".join(garment if word == "gown" else word for word in point.split(" "))
+
+
+def point_of_part(part: str, garment: str) -> str:
+    """The name of the point that is read at a part of the set.
+
+    >>> point_of_part("backdrop head", "gown"), point_of_part("gown", "suit"), point_of_part("left cheek", "suit")
+    ('backdrop behind head', 'upper suit', 'left cheek')
+    """
+    return worn_name(_POINT_OF_PART.get(part, part), garment)
+
+
+def parts_by_name(key: KeySide, scene: Scene, layout: Layout) -> dict[str, str]:
     """Part under each point of the report, the cheeks first."""
-    known = {name: part for name, part in POINTS.items() if part in layout.anchors_m}
-    return {KEY_CHEEK: key.lit_cheek, SHADOW_CHEEK: key.shadow_cheek, **known}
+    return {KEY_CHEEK: key.lit_cheek, SHADOW_CHEEK: key.shadow_cheek, **points_of_set(scene, layout)}
 
 
 def point_from_text(text: str, names: Sequence[str]) -> str:
@@ -125,6 +151,11 @@ def point_from_text(text: str, names: Sequence[str]) -> str:
     alias = ALIASES.get(plain)
     # A meter of the scene's own goes before another word for a point.
     point = table.get(plain) or (alias if alias in names else None)
+    if point is None:
+        # Whatever the sitter is said to wear, it is what is worn.
+        said = " ".join("gown" if word in GARMENTS else word for word in plain.split())
+        meant = ALIASES.get(said, said)
+        point = next((name for worn in GARMENTS if (name := worn_name(meant, worn)) in names), None)
     if point is None:
         raise UnitError(f"there is no meter point {quoted(text)}", f"one of {', '.join(names)}", 'write "face"')
     return point

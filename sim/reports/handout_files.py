@@ -72,5 +72,6 @@ def duty_sentences(rehearsal: Rehearsal, stack: LightStack) -> dict[str, str]:
     glints = sparkle(stack, mix, camera, layout.camera.horizontal_fov_deg)
     read = duty_readings(rehearsal.stage, seed=stack.seed)
     return {
-        d.light: sentence_from_tasks(d.tasks) for d in duties(stack, layout, mix, camera, read, parted, glints).duties
+        d.light: sentence_from_tasks(d.tasks, rehearsal.scene.sitter.garment)
+        for d in duties(stack, layout, mix, camera, read, parted, glints).duties
     }

@@ -10,7 +10,7 @@ from sim.light.develop import denoised, exposed
 from sim.light.stack import LightStack
 from sim.metering.health import RANGE_STOPS, Health, health_from_stack, record_from_health
 from sim.metering.report import TARGET_STDERR_STOPS, MeterReport, json_from_report, report_from_probes
-from sim.metering.report_points import KEY_CHEEK, POINTS, SHADOW_CHEEK, point_from_text, report_probes
+from sim.metering.report_points import KEY_CHEEK, SHADOW_CHEEK, point_from_text, points_of_set, report_probes
 from sim.quantities.errors import HalfstopError, quoted
 from sim.reports.files import ResultFolder, png_bytes
 from sim.reports.sheets.tones import false_tones_sheet, histogram_sheet
@@ -46,7 +46,12 @@ def run_meter(
     if key is not None and key not in [light.name for light in layout.lights]:
         names = ", ".join(light.name for light in layout.lights)
         raise HalfstopError(f"--key {quoted(key)}: there is no such light; it has {names}")
-    known = [KEY_CHEEK, SHADOW_CHEEK, *POINTS, *(n for n, meter in scene.meters.items() if meter.kind != "spot")]
+    known = [
+        KEY_CHEEK,
+        SHADOW_CHEEK,
+        *points_of_set(scene, layout),
+        *(n for n, meter in scene.meters.items() if meter.kind != "spot"),
+    ]
     reference = point_from_text(reference, known)
     if out is not None:
         ResultFolder(out).require_usable(list(FILES))

@@ -19,6 +19,7 @@ from sim.metering.report_points import (
     key_side_from_readings,
     parts_by_name,
     point_from_text,
+    points_of_set,
 )
 from sim.quantities import photometry, phrases, units
 from sim.quantities.errors import HalfstopError, UnitError, quoted
@@ -38,7 +39,7 @@ def points_from_readings(scene: Scene, layout: Layout, report: ProbeReadings) ->
     Arguments: `report` readings of `sim.metering.report_points.report_probes`, of the same scene.
     """
     rows = {probe.id: index for index, probe in enumerate(report.probes)}
-    parts = parts_by_name(key_side(scene, layout, report), layout)
+    parts = parts_by_name(key_side(scene, layout, report), scene, layout)
     points: list[MeterPoint] = []
     for name, probe_id in want_points(scene, layout, report).items():
         probe = report.probes[rows[probe_id]]
@@ -82,14 +83,7 @@ def _stderr(report: ProbeReadings, row: int) -> dict[str, float]:
 
 def point_names(scene: Scene, layout: Layout) -> list[str]:
     """Names of the points that a target may name."""
-    return [KEY_CHEEK, SHADOW_CHEEK, *parts_without_cheeks(layout), *scene.meters]
-
-
-def parts_without_cheeks(layout: Layout) -> list[str]:
-    """Names of the report's points that the set has, without the cheeks."""
-    from sim.metering.report_points import POINTS
-
-    return [name for name, part in POINTS.items() if part in layout.anchors_m]
+    return [KEY_CHEEK, SHADOW_CHEEK, *points_of_set(scene, layout), *scene.meters]
 
 
 def targets_from_request(scene: Scene, layout: Layout, request: FindDials) -> tuple[list[Wish], str, tuple[str, ...]]:

@@ -154,6 +154,7 @@ def _checks(
         spills=(),
         sparkle=glints,
         duties=duties(stack, layout, mix, camera, read, parted, glints),
+        garment=scene.sitter.garment,
         size=stack.size,
         samples=stack.samples,
         seed=request.seed,

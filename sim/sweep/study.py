@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import NoReturn, ParamSpec, TypeVar
 
 from sim.advice.balance import Wish, wishes_from_texts
-from sim.metering.report_points import KEY_CHEEK, POINTS, SHADOW_CHEEK, point_from_text
+from sim.metering.report_points import KEY_CHEEK, SHADOW_CHEEK, point_from_text, points_of_set
 from sim.quantities.errors import SceneError, UnitError, quoted
 from sim.quantities.open_file import UnreadableFile, open_file
 from sim.reports.preview import QUALITIES
@@ -217,9 +217,8 @@ def _wanted(
     if not keeps_readings:
         what, expected = "wishes are ranked by readings", "readings among what is kept"
         places.refuse(("keep",), what, expected, 'add "readings"')
-    known = [name for name, part in POINTS.items() if part in layout.anchors_m]
     own = [name for name, meter in base.scene.meters.items() if meter.kind != "spot"]
-    names = [KEY_CHEEK, SHADOW_CHEEK, *known, *own]
+    names = [KEY_CHEEK, SHADOW_CHEEK, *points_of_set(base.scene, layout), *own]
     reference = block.reference
     if reference != "camera":
         reference = places.checked(("wanted", "reference"), point_from_text, block.reference, names)

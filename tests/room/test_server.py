@@ -264,7 +264,8 @@ def test_a_message_that_is_too_long_ends_its_own_tab_only(room: Served) -> None:
 
 def test_a_bad_file_saved_by_hand_is_told_and_changes_nothing(room: Served) -> None:
     with room.client() as tab:
-        state = tab.edit(power("key", "1/2"))
+        tab.edit(power("key", "1/2"))
+        state = tab.wait("state", lambda m: m["looked_over"])
         bad = SIMPLE.replace("aperture: f/8", "aperture: wide")
         room.path.write_text(bad, "utf-8")
         told = tab.wait("disk", lambda m: m["what"] == "bad")

@@ -96,7 +96,7 @@ def want_points(scene: Scene, layout: Layout, measured: ProbeReadings, key: str 
     """
     readings = readings_by_probe(measured, mix_from_scene(scene, layout), scene.camera)
     side = key_side_from_readings(readings, [light.name for light in layout.lights], key)
-    points = {name: ProbeId("dome", part) for name, part in parts_by_name(side, layout).items()}
+    points = {name: ProbeId("dome", part) for name, part in parts_by_name(side, scene, layout).items()}
     points[KEY_CHEEK], points[SHADOW_CHEEK] = ratio_probes(side)
     return points | {name: ProbeId("own", name) for name in scene.meters}
 

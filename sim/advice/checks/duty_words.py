@@ -8,11 +8,8 @@ import numpy as np
 
 from sim.advice.checks.duties import GROUPS, IDLE_STOPS, LARGEST_STOPS
 from sim.advice.finding import Finding
+from sim.metering.report_points import point_of_part, worn_name
 
-WORDS = {
-    "gown": "the upper gown", "gown lower": "the lower gown", "backdrop head": "the backdrop behind the head",
-    "backdrop centre": "the middle of the backdrop",
-}  # fmt: skip
 # A point that loses so much has nearly all its light from there. The sentence names this many points or groups.
 WHOLE_STOPS = 4.0
 MOST_TOLD = 5
@@ -20,9 +17,12 @@ MOST_TOLD = 5
 ALIKE_STOPS = 0.3
 
 
-def sentence_from_tasks(tasks: Sequence[Finding]) -> str:
-    """One sentence of all that a light does."""
-    text = "; ".join(TASKS[task.kind](task) for task in tasks)
+def sentence_from_tasks(tasks: Sequence[Finding], garment: str) -> str:
+    """One sentence of all that a light does to a sitter who wears this."""
+    text = "; ".join(
+        _points_text(task.numbers, garment) if task.kind == "lights points" else TASKS[task.kind](task)
+        for task in tasks
+    )
     lights = any(task.kind in ("lights points", "muted", "idle") for task in tasks)
     return f"{text}." if lights else f"{text}; no meter point changes by more than 1/10 stop."
 
@@ -31,7 +31,6 @@ TASKS: dict[str, Callable[[Finding], str]] = {
     "muted": lambda task: "muted",
     "idle": lambda task: "idle: without it nothing changes by more than 1/10 stop",
     "changes little": lambda task: "changes only the outline or the sparkle a little",
-    "lights points": lambda task: _points_text(task.numbers),
     "makes the halo": lambda task: (
         f"makes the halo behind the head ({_stops(task.numbers['loss_stops'])} less without it)"
     ),
@@ -47,7 +46,7 @@ TASKS: dict[str, Callable[[Finding], str]] = {
 }
 
 
-def _points_text(lost: Mapping[str, float]) -> str:
+def _points_text(lost: Mapping[str, float], garment: str) -> str:
     """What is lost at the points, most first, points that agree told as their group."""
     losses: list[tuple[float, str]] = []
     for group, names in GROUPS.items():
@@ -59,11 +58,13 @@ def _points_text(lost: Mapping[str, float]) -> str:
             losses.append(
                 (
                     float(np.mean(list(values.values()))),
-                    f"the whole {group}" if group != "shoulders" else "both shoulders",
+                    f"the whole {worn_name(group, garment)}" if group != "shoulders" else "both shoulders",
                 )
             )
             continue
-        losses += [(value, WORDS.get(name, f"the {name}")) for name, value in values.items() if value > IDLE_STOPS]
+        losses += [
+            (value, f"the {point_of_part(name, garment)}") for name, value in values.items() if value > IDLE_STOPS
+        ]
     if not losses:
         return ""
     losses.sort(key=lambda item: -item[0])

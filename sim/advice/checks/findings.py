@@ -29,20 +29,20 @@ FACT, NOTE, CAUTION = Severity.FACT, Severity.NOTE, Severity.CAUTION
 def findings_from_report(report: CheckReport) -> dict[str, tuple[Finding, ...]]:
     """All findings of a report by subject, in the order to read them."""
     return {
-        "duties": tuple(_from_duty(duty) for duty in report.duties.duties),
+        "duties": tuple(_from_duty(duty, report.garment) for duty in report.duties.duties),
         "separation": tuple(_from_separation(report.separation)),
         "catchlights": tuple(_from_catchlight(light) for light in report.catchlights)
         or (Finding("no catchlight", FACT),),
         "focus": tuple(_from_focus(report.focus)),
         "frame": tuple(_from_intrusion(thing) for thing in report.intrusions) or (Finding("nothing shows", FACT),),
         "flare": tuple(_from_flare(flare) for flare in report.flares) or (Finding("no flare", FACT),),
-        "spill": tuple(finding for spill in report.spills for finding in _from_spill(spill)),
+        "spill": tuple(finding for spill in report.spills for finding in _from_spill(spill, report.garment)),
         "sparkle": tuple(_from_sparkle(report.sparkle)),
     }
 
 
-def _from_duty(duty: Duty) -> Finding:
-    return Finding("duty", FACT, duty.light, parts=duty.tasks)
+def _from_duty(duty: Duty, garment: str) -> Finding:
+    return Finding("duty", FACT, duty.light, words={"garment": garment}, parts=duty.tasks)
 
 
 def _from_separation(separation: Separation) -> Iterator[Finding]:
@@ -117,7 +117,7 @@ def _from_flag(kind: str, light: str, flag: ShadingFlag) -> Finding:
     return Finding(kind, FACT, light, numbers)
 
 
-def _from_spill(spill: Spill) -> Iterator[Finding]:
+def _from_spill(spill: Spill, garment: str) -> Iterator[Finding]:
     if spill.blocked > BLOCKED_FROM:
         words = {"target": spill.target, "blocker": spill.blocker}
         yield Finding("blocked", CAUTION, spill.light, {"blocked": spill.blocked}, words)
@@ -129,7 +129,7 @@ def _from_spill(spill: Spill) -> Iterator[Finding]:
             place = min(here, key=lambda name: here[name])
             if here[place] < NEGLIGIBLE_STOPS:
                 most[place] = here[place]
-    yield Finding("spill", FACT, spill.light, most, {"target": spill.target})
+    yield Finding("spill", FACT, spill.light, most, {"target": spill.target, "garment": garment})
 
 
 def _from_sparkle(sparkle: Sparkle | None) -> Iterator[Finding]:
@@ -138,5 +138,6 @@ def _from_sparkle(sparkle: Sparkle | None) -> Iterator[Finding]:
         return
     yield Finding("glints", FACT, numbers={"per_cm2": sparkle.index, "pixels_per_cm2": sparkle.pixels_per_cm2})
     for light, index in sparkle.by_light.items():
-        if index > 0:
+        # What the table of two decimals would show as nothing is not told.
+        if round(index, 2) > 0:
             yield Finding("glints of a light", FACT, light, {"per_cm2": index, "without": sparkle.without[light]})

@@ -23,7 +23,10 @@ from sim.scene.model import Scene
 
 @dataclass(frozen=True)
 class CheckReport:
-    """Every check of one set-up; `size`, `samples` and `seed` of the picture that some are read from."""
+    """Every check of one set-up.
+
+    `garment` that the sitter wears; `size`, `samples` and `seed` of the picture that some checks are read from.
+    """
 
     focus: FocusCheck
     intrusions: tuple[Intrusion, ...]
@@ -33,6 +36,7 @@ class CheckReport:
     spills: tuple[Spill, ...]
     sparkle: Sparkle | None
     duties: Duties
+    garment: str
     size: tuple[int, int]
     samples: int
     seed: int
@@ -72,6 +76,7 @@ def check_report(
         spills=spills(stage, mix, seed=stack.seed, on_launch=on_step, most_rays_at_once=most_rays_at_once),
         sparkle=glints,
         duties=duties(stack, layout, mix, camera, read, parted, glints),
+        garment=scene.sitter.garment,
         size=stack.size,
         samples=stack.samples,
         seed=stack.seed,
@@ -84,7 +89,7 @@ def record_from_report(report: CheckReport) -> PlainDict:
     return plain_dict({
         "picture": {"size_px": report.size, "samples": report.samples, "seed": report.seed},
         "duties": [
-            {"light": duty.light, "sentence": sentence_from_tasks(duty.tasks), "idle": duty.idle,
+            {"light": duty.light, "sentence": sentence_from_tasks(duty.tasks, report.garment), "idle": duty.idle,
              "lost_stops": duty.lost_stops}
             for duty in report.duties.duties
         ],

@@ -7,6 +7,8 @@ from collections.abc import Callable, Mapping, Sequence
 
 from sim.advice.checks.duty_words import sentence_from_tasks
 from sim.advice.finding import Finding
+from sim.metering.report_points import point_of_part
+from sim.quantities import phrases
 
 # Subjects of the findings, with their headings.
 HEADINGS = {
@@ -36,35 +38,38 @@ def sentence_from_finding(finding: Finding) -> str:
 
 
 def _duty(finding: Finding) -> str:
-    return f"{finding.light}: {sentence_from_tasks(finding.parts)}"
+    return f"{finding.light}: {sentence_from_tasks(finding.parts, finding.words['garment'])}"
 
 
 def _outline(finding: Finding) -> str:
     return (
-        f"median contrast along the outline {finding.numbers['median_stops']:.1f} stops; "
-        f"{100 * finding.numbers['weak_share']:.0f} % of it is under {finding.numbers['weak_below_stops']:g} stop"
+        f"median contrast along the outline {phrases.stops(finding.numbers['median_stops'], 1)}; "
+        f"{_percent(finding.numbers['weak_share'])} of it is under {phrases.stops(finding.numbers['weak_below_stops'])}"
     )
 
 
 def _weak_stretch(finding: Finding) -> str:
     n, words = finding.numbers, finding.words
     return (
-        f"weak: {words['part']}, {words['side']}, {n['contrast_stops']:.2f} ± {n['stderr_stops']:.2f} stop over "
-        f"{100 * n['length']:.0f} % of the outline"
+        f"weak: {words['part']}, {words['side']}, {n['contrast_stops']:.2f} ± {n['stderr_stops']:.2f} stops over "
+        f"{_percent(n['length'])} of the outline"
     )
 
 
 def _sets_off(finding: Finding) -> str:
-    return f"{finding.light} gives most of it: {finding.numbers['loss_stops']:.1f} stop less without it"
+    return f"{finding.light} gives most of it: {phrases.stops(finding.numbers['loss_stops'], 1)} less without it"
 
 
 def _catchlight(finding: Finding) -> str:
     n = finding.numbers
     where = f"at {n['clock']:g} o'clock" if n["clock"] else "in the middle"
-    shown = "" if n["visible"] > 0.95 else f", {100 * n['visible']:.0f} % of it shows"
+    shown = "" if n["visible"] > 0.95 else f", {_percent(n['visible'])} of it shows"
+    iris = f"{100 * n['iris_share']:.1f} %" if n["iris_share"] >= 0.0005 else "under 0.1 %"
+    tone = phrases.signed_stops(n["from_grey_stops"])
+    grey = "middle grey" if tone == "0.0" else f"{tone} stops from middle grey"
     return (
         f"{finding.words['eye']}: {finding.light} {where}, {n['width_mm']:.1f} x {n['height_mm']:.1f} mm, "
-        f"{100 * n['iris_share']:.1f} % of the iris, {n['from_grey_stops']:+.1f} stops from grey{shown}"
+        f"{iris} of the iris, {grey}{shown}"
     )
 
 
@@ -72,7 +77,7 @@ def _depth_of_field(finding: Finding) -> str:
     n = finding.numbers
     far = "infinity" if math.isinf(n["far_m"]) else f"{n['far_m']:.2f} m"
     return (
-        f"focus {n['focus_m']:.2f} m; sharp from {n['near_m']:.2f} m to {far}; hyperfocal {n['hyperfocal_m']:.1f} m "
+        f"focus at {n['focus_m']:.2f} m; sharp from {n['near_m']:.2f} m to {far}; hyperfocal {n['hyperfocal_m']:.1f} m "
         f"(circle of confusion {1000 * n['circle_m']:.3f} mm)"
     )
 
@@ -80,7 +85,7 @@ def _depth_of_field(finding: Finding) -> str:
 def _out_of_focus(finding: Finding) -> str:
     behind_m = finding.numbers["behind_m"]
     side = "behind" if behind_m > 0 else "before"
-    return f"{finding.words['part']} lies {abs(behind_m) * 100:.0f} cm {side} what is sharp"
+    return f"{finding.words['part']} lies {max(abs(behind_m) * 100, 1):.0f} cm {side} what is sharp"
 
 
 def _backdrop_blur(finding: Finding) -> str:
@@ -92,7 +97,10 @@ def _backdrop_blur(finding: Finding) -> str:
 
 
 def _edges(finding: Finding) -> str:
-    return ", ".join(f"{side} {spare_m:+.2f} m" for side, spare_m in finding.numbers.items())
+    return ", ".join(
+        f"{side} {phrases.metres(abs(spare_m))} {'to spare' if spare_m >= 0 else 'short'}"
+        for side, spare_m in finding.numbers.items()
+    )
 
 
 def _shows(finding: Finding) -> str:
@@ -108,7 +116,7 @@ def _shows(finding: Finding) -> str:
 def _flare(finding: Finding) -> str:
     return (
         f"{finding.light} shines into the lens from {finding.numbers['off_axis_deg']:.0f}° off its axis: "
-        f"{100 * finding.numbers['share']:.0f} % of the light on the front of the lens"
+        f"{_percent(finding.numbers['share'])} of the light on the front of the lens"
     )
 
 
@@ -116,7 +124,7 @@ def _flag(finding: Finding) -> str:
     n = finding.numbers
     return (
         f"{100 * n['width_m']:.0f} x {100 * n['height_m']:.0f} cm, {n['from_lens_m']:.2f} m from the lens, "
-        f"middle at [{n['x_m']:.2f} m, {n['y_m']:.2f} m, {n['z_m']:.2f} m]"
+        f"middle at [{', '.join(phrases.metres(n[axis]) for axis in ('x_m', 'y_m', 'z_m'))}]"
     )
 
 
@@ -127,11 +135,21 @@ def _blocked(finding: Finding) -> str:
 
 
 def _spill(finding: Finding) -> str:
-    places = [
-        f"{place} {below:.1f} stops {'below' if below >= 0 else 'above'}".replace(" -", " ")
-        for place, below in finding.numbers.items()
-    ]
-    return f"{finding.light}, aimed at {finding.words['target']}: {', '.join(places) or 'keeps to its target'}"
+    garment = finding.words["garment"]
+    places = [f"{point_of_part(place, garment)} {_below(stops)}" for place, stops in finding.numbers.items()]
+    target = point_of_part(finding.words["target"], garment)
+    return f"{finding.light}, aimed at {target}: {', '.join(places) or 'keeps to its target'}"
+
+
+def _below(below_stops: float) -> str:
+    if round(abs(below_stops), 1) == 0:
+        return "just as bright"
+    return f"{phrases.stops(below_stops, 1)} {'below' if below_stops > 0 else 'above'}"
+
+
+def _percent(share: float) -> str:
+    """A share in whole percent, never 0 for what is there."""
+    return f"{100 * share:.0f} %" if share >= 0.005 or share <= 0 else "under 1 %"
 
 
 def _glints(finding: Finding) -> str:
@@ -141,7 +159,8 @@ def _glints(finding: Finding) -> str:
 
 def _glints_of_a_light(finding: Finding) -> str:
     n = finding.numbers
-    return f"{finding.light} alone: {n['per_cm2']:.2f}; without it {n['without']:.2f} are left"
+    left = f"{n['without']:.2f} are left" if round(n["without"], 2) > 0 else "none are left"
+    return f"{finding.light} alone: {n['per_cm2']:.2f}; without it {left}"
 
 
 SENTENCES: dict[str, Callable[[Finding], str]] = {
@@ -155,7 +174,7 @@ SENTENCES: dict[str, Callable[[Finding], str]] = {
     "depth of field": _depth_of_field,
     "out of focus": _out_of_focus,
     "backdrop blur": _backdrop_blur,
-    "backdrop fills": lambda finding: f"backdrop beyond the frame: {_edges(finding)}",
+    "backdrop fills": lambda finding: f"the backdrop fills the frame: {_edges(finding)}",
     "past the backdrop": lambda finding: f"the frame sees past the backdrop: {_edges(finding)}",
     "nothing shows": lambda finding: "no light, stand or panel",
     "shows": _shows,

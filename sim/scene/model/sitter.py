@@ -154,6 +154,13 @@ class Sitter(Block):
     hair: Hair = Field(default=Hair(), description="Style and colour of the hair.")
     clothing: Clothing = Field(default=Clothing(), description="Style and colour of the clothes.")
 
+    @property
+    def garment(self) -> str:
+        """What the sitter wears, in one word: gown or suit."""
+        if isinstance(self.figure, FigureFile):
+            return "suit" if "suit" in (worn := self.figure.parts.values()) and "gown" not in worn else "gown"
+        return "suit" if self.figure != "simple" and self.clothing.style == "dark suit" else "gown"
+
 
 class _Hung(Block):
     size: Size = Field(description="Width and height that hang free.", examples=[{"width": "2.7 m", "height": "3 m"}])

@@ -35,7 +35,7 @@ def test_the_report_holds_every_check_in_words_and_as_plain_data() -> None:
     assert any("shown shows" in line and "move it" in line for line in told["In the picture"])
     assert any("rim shines into the lens" in line for line in told["Light into the lens"])
     assert any("smallest flag" in line for line in told["Light into the lens"])
-    assert any("backdrop beyond the frame" in line for line in told["Focus"])
+    assert any("the backdrop fills the frame" in line for line in told["Focus"])
     record = record_from_report(report)
     again = json.loads(json.dumps(record, allow_nan=False))
     assert set(again) == {

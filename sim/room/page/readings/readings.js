@@ -8,7 +8,7 @@ import { keyToShadow, pointReading } from "../../../web/meter.js";
 import { mount as mountWarnings } from "./warnings.js";
 import { mount as mountWishes } from "./wishes.js";
 
-const FIRST = ["key-side cheek", "shadow-side cheek", "face", "upper gown", "backdrop centre"];
+const FIRST = ["key-side cheek", "shadow-side cheek", "face", "upper gown", "upper suit", "backdrop centre"];
 const SEEN_FROM = 0.005;
 
 /** @param {Room} room */
