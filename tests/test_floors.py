@@ -50,7 +50,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
     ("reports/eyes_sheet", "reports/strips", "reports/meter_files", "reports/latitude_files", "reports/compare_files"),
     ("reports/check_files", "reports/plan_files", "reports/handout_files", "reports/finish_files"),
     ("reports/calibrated_scene", "reports/preview"),
-    ("room/examples", "room/document", "room/gate"),
+    ("room/examples", "room/document", "room/gate", "room/timed_connection"),
     ("room/protocol",),
     ("room/clients", "room/background", "room/snapshot", "room/preview", "room/targets"),
     ("room/open_scene", "room/versions"),

@@ -24,6 +24,7 @@ from sim.room.gate import HOST, Gate
 from sim.room.handlers import handle
 from sim.room.protocol.messages import Message, refusal
 from sim.room.session import RoomSession
+from sim.room.timed_connection import TimedConnection
 
 SIM = Path(__file__).resolve().parents[1]
 PAGE = SIM / "room" / "page"
@@ -202,8 +203,9 @@ class RoomServer(uvicorn.Server):
 def server_from_app(app: ASGIApp) -> RoomServer:
     """A server for the room's application, not yet running."""
     config = uvicorn.Config(
-        app, log_level="error", access_log=False, ws="websockets-sansio", ws_max_size=LONGEST_MESSAGE, lifespan="off",
-        timeout_graceful_shutdown=CLOSE_WITHIN_S, server_header=False, date_header=False,
+        app, log_level="error", access_log=False, http=TimedConnection, ws="websockets-sansio",
+        ws_max_size=LONGEST_MESSAGE, lifespan="off", timeout_graceful_shutdown=CLOSE_WITHIN_S, server_header=False,
+        date_header=False,
     )  # fmt: skip
     return RoomServer(config)
 
