@@ -9,7 +9,7 @@ from collections.abc import Iterable
 from contextlib import suppress
 from pathlib import Path
 
-PREFIX = ".halfstop-"
+PREFIX = ".halfstop-pending-"
 
 
 def write_whole(
@@ -22,7 +22,6 @@ def write_whole(
     mode: int | None = None,
     follow_link: bool = False,
     prefix: str = PREFIX,
-    pending: str = "",
 ) -> None:
     """Write bytes, or pieces of them, to a pending file beside the place, then give it the name in one step.
 
@@ -34,13 +33,12 @@ def write_whole(
     private: for this user alone. mode: these permissions; with neither, those of the file that is replaced, or what
     any new file gets here (the mask of the process is never touched: another thread may be making a file).
     follow_link: write the file that a symbolic link leads to; otherwise the link itself is replaced.
-    prefix: of the pending file's name, the rest of which is random. pending: its whole name instead, so that one left
-    by a crash is written over.
+    prefix: of the pending file's name, the rest of which is random.
     """
     path = Path(os.path.realpath(path)) if follow_link else path
     if mode is None and not private and path.is_file() and not path.is_symlink():
         mode = path.stat().st_mode & 0o777
-    place, handle = _pending_file(path, pending, prefix, 0o600 if private else 0o666)
+    place, handle = _pending_file(path, prefix, 0o600 if private else 0o666)
     lock = os.dup(handle)
     try:
         with os.fdopen(handle, "wb") as stream:
@@ -65,7 +63,7 @@ def write_whole(
         os.close(lock)
 
 
-def sweep_pending(folder: Path, prefix: str) -> None:
+def sweep_pending(folder: Path, prefix: str = PREFIX) -> None:
     """Remove the pending files of `folder` whose writer ended before it was done; no clock decides that."""
     with suppress(OSError), os.scandir(folder) as entries:
         pending = [
@@ -86,12 +84,10 @@ def _remove_unless_held(path: str) -> None:
         os.close(handle)
 
 
-def _pending_file(path: Path, pending: str, prefix: str, permissions: int) -> tuple[Path, int]:
+def _pending_file(path: Path, prefix: str, permissions: int) -> tuple[Path, int]:
     """A new file beside `path`, and a handle on it that holds its lock."""
     while True:
-        place = path.with_name(pending or f"{prefix}{secrets.token_hex(8)}")
-        if pending:
-            place.unlink(missing_ok=True)
+        place = path.with_name(f"{prefix}{secrets.token_hex(8)}")
         handle = os.open(place, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW, permissions)
         # Some network folders know no locks: there nothing is swept either.
         with suppress(OSError):

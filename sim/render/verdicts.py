@@ -10,7 +10,7 @@ from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
-from sim.quantities.atomic_write import write_whole
+from sim.quantities.atomic_write import sweep_pending, write_whole
 
 
 @dataclass(frozen=True)
@@ -68,5 +68,6 @@ class VerdictStore:
             with suppress(OSError):
                 path.parent.mkdir(parents=True, exist_ok=True)
                 text = json.dumps(self._verdicts, indent=1, sort_keys=True)
-                write_whole(path, text.encode(), mode=0o644, prefix=".halfstop-engines-")
+                write_whole(path, text.encode(), mode=0o644)
+                sweep_pending(path.parent)
                 return

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import os
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 
 from sim.quantities.assets import asset_names, asset_path
+from sim.quantities.atomic_write import sweep_pending, write_whole
 from sim.quantities.errors import HalfstopError, quoted
 from sim.scene.read import load_scene
 
@@ -87,11 +87,10 @@ def copied_example(name: object, path: Path) -> Path:
         raise HalfstopError(f"there is no set-up {quoted(name)}; it has {', '.join(e.name for e in examples())}")
     data = asset_path(str(name)).read_bytes()
     try:
-        handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o666)
+        write_whole(path, data, durable=True, replace=False)
+        sweep_pending(path.parent)
     except FileExistsError:
         raise HalfstopError(f"{path}: there is a file of this name; name another") from None
     except OSError as error:
         raise HalfstopError(f"{path}: cannot be written: {error.strerror}; name another") from None
-    with os.fdopen(handle, "wb") as stream:
-        stream.write(data)
     return path

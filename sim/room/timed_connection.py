@@ -1,4 +1,4 @@
-"""A connection to the room whose requests must come whole within a stated time, so that none is held open by half of one.
+"""A connection to the room whose requests must come whole within a stated time: half of one holds none open.
 
 The server library times what stands idle between two requests, and messages of an open socket; a connection that sends
 nothing at first, or a request bit by bit, it would wait for without end.

@@ -10,7 +10,7 @@ from pathlib import Path
 from ruamel.yaml import YAML
 
 from sim.quantities import units
-from sim.quantities.atomic_write import write_whole
+from sim.quantities.atomic_write import sweep_pending, write_whole
 from sim.quantities.errors import HalfstopError, UnitError, quoted
 from sim.quantities.plain import Plain, PlainDict
 from sim.scene.model import Scene
@@ -72,6 +72,7 @@ def write_scene_text(result: SceneText, path: str | Path, *, replace: bool = Fal
         raise HalfstopError(f"{path}: there is a file of this name; nothing was written; name another with --out")
     try:
         write_whole(path, result.text.encode("utf-8"), durable=True, replace=replace)
+        sweep_pending(path.parent)
     except OSError as error:
         raise HalfstopError(f"{path}: cannot be written: {error.strerror}; name another with --out") from None
 

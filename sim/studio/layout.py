@@ -11,7 +11,7 @@ import numpy as np
 from sim.quantities import color
 from sim.scene.model import Flag, Light, Panel, Point, Scene, UniformAmbient, VFlat, WindowPanel
 from sim.studio.figure import Figure, figure_from_sitter
-from sim.studio.gear.rig import BuiltLight, rig_from_light, rig_from_window
+from sim.studio.gear.rig import BuiltLight, require_held, rig_from_light, rig_from_window
 
 UP = np.array([0.0, 1.0, 0.0])
 # An eye that looks more steeply than this (about 82 degrees) has its top along +z.
@@ -189,10 +189,13 @@ def layout_from_scene(
     def resolved(target: str | Point) -> np.ndarray:
         return anchors[target] if isinstance(target, str) else np.array(target.position_m)
 
+    rigs = {name: rig_of(light, folder) for name, light in scene.lights.items()}
+    for name, rig in rigs.items():
+        require_held(name, rig, scene.room)
     lights = tuple(
         PlacedLight(
             name=name,
-            rig=rig_of(light, folder),
+            rig=rigs[name],
             world_from_light=frame_from_aim(np.array(light.place.position_m), resolved(light.aim)),
             aim_m=resolved(light.aim),
             stand=light.stand,

@@ -18,11 +18,11 @@ def require_own_files(scene: Scene) -> None:
         from sim.studio.figure import figure_from_sitter
 
         figure_from_sitter(scene.sitter, scene.camera.place.position_m, folder)
-    for light in scene.lights.values():
+    for name, light in scene.lights.items():
         if isinstance(light.source, IesSource):
-            from sim.studio.gear.rig import rig_from_light
+            from sim.studio.gear.rig import require_held, rig_from_light
 
-            rig_from_light(light, folder)
+            require_held(name, rig_from_light(light, folder), scene.room)
     if isinstance(scene.backdrop, ImageBackdrop):
         from sim.studio.backdrop import backdrop_texture
 

@@ -1,17 +1,20 @@
 """Read the user's picture for a backdrop: cut, upright, in linear sRGB, and no larger than the picture needs.
 
 A file is decoded once and worked on in strips, so that memory follows the size that is wanted, not the file's.
-Does not: read layers, animations or transparency (it is left out), or apply a profile to 16-bit grey.
+Does not: read layers, animations or transparency (it is left out).
 """
 
 from __future__ import annotations
 
 import io
 import math
+import os
 import struct
+import threading
 import warnings
 import zlib
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -40,6 +43,8 @@ MOST_PIXELS, MOST_EXR_PIXELS = 64_000_000, 256_000_000
 MOST_JPEG_PIXELS = 24_000_000
 # Pixels kept for the last, fine resampling, and pixels of a strip.
 KEPT_PIXELS, STRIP_PIXELS = 8_000_000, 1_000_000
+DEEP_CODES = 1 << 16
+STDERR = 2
 ORIENTATION_TAG = 0x0112  # [Exif:2019], 4.6.4
 
 
@@ -128,8 +133,9 @@ def _read_coded(path: Path, aspect: float) -> FloatArray:
 def _decoder(picture: Image.Image, window: _Window) -> Rows:
     """What gives rows of the window in linear RGB."""
     deep = picture.mode.startswith("I;16")
-    levels = 65536 if deep else 256
-    linear = np.asarray(linear_from_srgb(np.arange(levels) / (levels - 1)), np.float32)
+    linear = (
+        _linear_from_grey_codes(picture) if deep else np.asarray(linear_from_srgb(np.arange(256) / 255), np.float32)
+    )
     to_srgb = (lambda strip: strip) if deep else _to_srgb(picture)
 
     def rows(first: int, end: int) -> FloatArray:
@@ -156,6 +162,32 @@ def _to_srgb(picture: Image.Image) -> Callable[[Image.Image], Image.Image]:
             # Read it as sRGB, as a picture without a profile.
             pass
     return lambda strip: strip.convert("RGB")
+
+
+def _linear_from_grey_codes(picture: Image.Image) -> FloatArray:
+    """Linear light (65536,) of each code of a 16-bit grey picture, by its profile where it carries one that fits."""
+    data = picture.info.get("icc_profile")
+    if isinstance(data, bytes) and data:
+        try:
+            profile, linear = (ImageCms.ImageCmsProfile(io.BytesIO(one)) for one in (data, _profile_of_linear_grey()))
+            intent, exact = ImageCms.Intent.RELATIVE_COLORIMETRIC, ImageCms.Flags.NOOPTIMIZE
+            transform = ImageCms.buildTransform(profile, linear, "I;16", "I;16", intent, exact)
+            codes = Image.fromarray(np.arange(DEEP_CODES, dtype=np.uint16).reshape(256, -1))
+            return (np.asarray(_transformed(codes, transform)).ravel() / (DEEP_CODES - 1)).astype(np.float32)
+        except (ImageCms.PyCMSError, *PICTURE_FAULTS):
+            # Read it as sRGB, as a picture without a profile.
+            pass
+    return np.asarray(linear_from_srgb(np.arange(DEEP_CODES) / (DEEP_CODES - 1)), np.float32)
+
+
+def _profile_of_linear_grey() -> bytes:
+    """A grey profile whose codes are light itself: header, one tag, an identity curve [ICC1:2004]."""
+    curve = struct.pack(">4s4xI", b"curv", 0)
+    tags = struct.pack(">I4sII", 1, b"kTRC", 144, len(curve))
+    white_fixed = (63190, 65536, 54061)
+    header = struct.pack(">I4xI4s4s4s12x4s28x3i48x", 144 + len(curve), 0x02200000, b"mntr", b"GRAY", b"XYZ ", b"acsp",
+                         *white_fixed)  # fmt: skip
+    return header + tags + curve
 
 
 def _transformed(strip: Image.Image, transform: ImageCms.ImageCmsTransform) -> Image.Image:
@@ -190,13 +222,38 @@ def _upright(rgb: FloatArray, orientation: int) -> FloatArray:
 
 # -- OpenEXR ---------------------------------------------------------------------------------------
 
+_SILENCE = threading.RLock()
+
+
+@contextmanager
+def _silent() -> Iterator[None]:
+    """Let go of what compiled code writes to the process's standard error meanwhile.
+
+    The reader prints each fault there by itself, beside the exception that becomes the user's one line.
+    """
+    with _SILENCE:
+        try:
+            before = os.dup(STDERR)
+        except OSError:
+            # There is none, so nothing is written.
+            yield
+            return
+        nowhere = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(nowhere, STDERR)
+        os.close(nowhere)
+        try:
+            yield
+        finally:
+            os.dup2(before, STDERR)
+            os.close(before)
+
 
 def _read_exr(path: Path, aspect: float) -> FloatArray:
     """The first part of an OpenEXR file; a single channel counts as grey."""
     import Imath
     import OpenEXR
 
-    with open_file(path, MOST_FILE_BYTES) as stream:
+    with open_file(path, MOST_FILE_BYTES) as stream, _silent():
         # The reader that gives rows ends the process on a header that is no text, so let the other one look first.
         with OpenEXR.File(stream, separate_channels=True, header_only=True) as looked_at:
             header = looked_at.header()

@@ -120,17 +120,34 @@ def test_a_scene_replaced_by_a_pipe_keeps_nobody_waiting(tmp_path: Path) -> None
     applied(document, [TITLE])
     path.unlink()
     os.mkfifo(path)
-    assert "cannot be read: this is no plain file" in soon(document.disk_state)
+    assert "set.yaml:1: this is a pipe; expected a scene file" in soon(document.disk_state)
 
     def refused(work: Callable[[], object]) -> str:
         with pytest.raises(HalfstopError) as caught:
             work()
         return str(caught.value)
 
-    assert "this is no plain file" in soon(lambda: refused(document.reload))
+    assert "this is a pipe" in soon(lambda: refused(document.reload))
     assert "cannot be read" in soon(lambda: refused(document.save))
     document.close()
-    assert "this is no plain file" in soon(lambda: refused(lambda: SceneDocument.open(path, tmp_path / "state")))
+    assert "this is a pipe" in soon(lambda: refused(lambda: SceneDocument.open(path, tmp_path / "state")))
+
+
+def test_a_scene_replaced_by_a_huge_file_is_not_read(tmp_path: Path) -> None:
+    path = scene_file(tmp_path)
+    document = SceneDocument.open(path, tmp_path / "state")
+    with path.open("wb") as stream:
+        stream.truncate(3 << 30)
+    line = f"{path}:1: the file has {3 << 30} bytes, and at most 64 KiB are read; expected a scene file"
+    assert document.disk_state().startswith(line)
+    for work in (document.reload, lambda: SceneDocument.open(path, tmp_path / "other state")):
+        with pytest.raises(SceneError, match="at most 64 KiB are read"):
+            work()
+    # Nothing is written for a scene that does not open.
+    assert not (tmp_path / "other state").exists()
+    path.unlink()
+    assert document.disk_state() == "gone"
+    document.close()
 
 
 @pytest.mark.parametrize("name", ["x" * 300, "x" * 300 + ".yaml", "~nosuchuser/a.yaml", "x" * 300 + "/a.yaml"])

@@ -6,6 +6,7 @@ disk, so the journal is forced within two seconds.
 
 from __future__ import annotations
 
+import fcntl
 import hashlib
 import json
 import os
@@ -23,6 +24,7 @@ from edit_script import applied
 from hypothesis import given
 from hypothesis import strategies as st
 
+from sim.quantities.atomic_write import PREFIX
 from sim.room.document import journal
 from sim.room.document.journal import (
     Journal,
@@ -143,7 +145,7 @@ def test_a_process_killed_at_any_moment_loses_nothing(path: Path, tmp_path: Path
 
 @pytest.mark.parametrize(
     ("how", "new"),
-    [("open:1", False), ("fsync:1", False), ("replace:1", False), ("fsync:2", True), ("unlink:1", False)],
+    [("open:1", False), ("fsync:1", False), ("replace:1", False), ("fsync:2", True), ("unlink:1", True)],
 )
 def test_killed_at_each_step_of_a_save_the_file_is_old_or_new(path: Path, tmp_path: Path, how: str, new: bool) -> None:
     state = tmp_path / "state"
@@ -409,17 +411,19 @@ def test_a_splice_leads_from_one_text_to_the_other(one: str, two: str, shared: s
         assert not new or start == end or (new[0] != before[start] and new[-1] != before[end - 1])
 
 
-def test_writing_over_a_draft_left_by_a_crash(tmp_path: Path) -> None:
+def test_drafts_left_by_a_crash_go_with_the_next_save_but_not_one_that_is_being_written(tmp_path: Path) -> None:
     target = tmp_path / "x.yaml"
-    (tmp_path / ".x.yaml.halfstop-pending").write_text("half of it")
-    write_forced(target, b"whole")
-    assert target.read_bytes() == b"whole" and os.listdir(tmp_path) == ["x.yaml"]
-    # A draft that is a link is taken away, and what it leads to left alone.
-    precious = tmp_path / "precious"
-    precious.write_text("mine")
-    (tmp_path / ".x.yaml.halfstop-pending").symlink_to(precious)
+    (tmp_path / f"{PREFIX}dead").write_text("half of it")
+    # A link is none of ours, and what it leads to still less.
+    (tmp_path / "precious").write_text("mine")
+    (tmp_path / f"{PREFIX}link").symlink_to(tmp_path / "precious")
+    with (tmp_path / f"{PREFIX}alive").open("w") as alive:
+        fcntl.flock(alive, fcntl.LOCK_EX)
+        write_forced(target, b"whole")
+        assert target.read_bytes() == b"whole" and (tmp_path / "precious").read_text() == "mine"
+        assert sorted(os.listdir(tmp_path)) == [f"{PREFIX}alive", f"{PREFIX}link", "precious", "x.yaml"]
     write_forced(target, b"again")
-    assert precious.read_text() == "mine" and target.read_bytes() == b"again"
+    assert sorted(os.listdir(tmp_path)) == [f"{PREFIX}link", "precious", "x.yaml"]
 
 
 def test_files_of_the_same_name_in_two_folders_are_told_apart(tmp_path: Path) -> None:

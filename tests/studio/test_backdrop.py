@@ -17,10 +17,11 @@ from hypothesis import strategies as st
 from peak_memory import grown_mb
 from PIL import Image, ImageCms, ImageOps
 
-from sim.quantities.color import luminance
+from sim.quantities.color import linear_from_srgb, luminance
 from sim.quantities.errors import HalfstopError
 from sim.scene.model.sitter import CanvasBackdrop, ImageBackdrop, NoBackdrop, PaperBackdrop, WallBackdrop
 from sim.studio.backdrop import STOPS_AT_FULL_CONTRAST, backdrop_texture, sweep_mesh
+from sim.studio.picture_file import read_picture
 
 HUNG = {"size": {"width": "3 m", "height": "3.4 m"}, "distance": "2 m"}
 
@@ -279,7 +280,7 @@ def test_a_picture_is_turned_as_its_camera_says(tmp_path: Path, orientation: int
 def test_a_profile_is_turned_into_srgb(tmp_path: Path) -> None:
     # A linear profile with the primaries of sRGB: code 128 of 255 is a reflectance of 0.502, not 0.216.
     path = tmp_path / "linear.png"
-    profile = _profile_of_linear_grey()
+    profile = _profile_of_grey()
     Image.new("L", (30, 34), 128).save(path, icc_profile=profile)
     assert backdrop_texture(picture(path), 60) == pytest.approx(128 / 255, abs=0.005)
     # The profile of sRGB itself changes nothing, and a damaged one neither.
@@ -289,9 +290,26 @@ def test_a_profile_is_turned_into_srgb(tmp_path: Path) -> None:
         assert backdrop_texture(picture(path), 60) == pytest.approx(0.1812, abs=0.002)
 
 
-def _profile_of_linear_grey() -> bytes:
-    """A grey display profile of gamma 1 (ICC.1:2004: header, media white, grey tone curve)."""
-    tags = {b"wtpt": struct.pack(">4s4x3i", b"XYZ ", 63190, 65536, 54061), b"kTRC": struct.pack(">4s4xI", b"curv", 0)}
+@pytest.mark.parametrize("gamma", [1.0, 1.75, 2.25])
+def test_a_profile_of_16_bit_grey_is_honoured_to_the_last_shadow(tmp_path: Path, gamma: float) -> None:
+    # The grey tone curve takes a code to light [ICC1:2004]; these exponents are exact in its fixed-point form.
+    path = tmp_path / "deep.png"
+    pixels = np.repeat(np.linspace(600, 65535, 34).astype(np.uint16)[:, None], 30, 1)
+    Image.fromarray(pixels).save(path, icc_profile=_profile_of_grey(gamma))
+    expected = (pixels[:, 0] / 65535) ** gamma
+    read = read_picture(path, 3.0, 3.4)
+    assert read.shape == (34, 30, 3) and read == pytest.approx(np.tile(expected[:, None, None], (1, 30, 3)), abs=2e-5)
+    # A profile of colours does not fit grey, and a damaged one is none.
+    colours = ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()
+    for data in (None, colours, b"no profile", _profile_of_grey(gamma)[:100]):
+        Image.fromarray(pixels).save(path, icc_profile=data)
+        assert read_picture(path, 3.0, 3.4)[:, 0, 1] == pytest.approx(linear_from_srgb(pixels[:, 0] / 65535), abs=1e-5)
+
+
+def _profile_of_grey(gamma: float = 1.0) -> bytes:
+    """A grey display profile: header, media white, grey tone curve [ICC1:2004]."""
+    curve = struct.pack(">4s4xIH2x", b"curv", 1, round(gamma * 256))
+    tags = {b"wtpt": struct.pack(">4s4x3i", b"XYZ ", 63190, 65536, 54061), b"kTRC": curve}
     at, table, body = 128 + 4 + 12 * len(tags), b"", b""
     for name, data in tags.items():
         table += struct.pack(">4sII", name, at + len(body), len(data))
@@ -311,6 +329,27 @@ def test_a_large_picture_keeps_its_mean_light(tmp_path: Path) -> None:
     texture = backdrop_texture(picture(path), 60)
     assert texture.shape == (204, 180, 3)
     assert texture == pytest.approx(0.5, abs=0.01)
+
+
+def test_damaged_exr_says_one_line_and_nothing_else(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
+    import OpenEXR
+
+    good, bad = tmp_path / "good.exr", tmp_path / "bad.exr"
+    pixels = np.random.default_rng(1).random((34, 30, 3), dtype=np.float32)
+    OpenEXR.File({"type": OpenEXR.scanlineimage, "compression": OpenEXR.ZIP_COMPRESSION}, {"RGB": pixels}).write(
+        str(good)
+    )
+    data = good.read_bytes()
+    # Ends in its pixels, in its header, and with places of its blocks that lead nowhere.
+    table = data.index(b"\0\0", data.index(b"screenWindowWidth")) + 1
+    for damaged in (data[: len(data) // 2], data[:60], data[:table] + b"\x7f" * 40 + data[table + 40 :]):
+        bad.write_bytes(damaged)
+        with pytest.raises(HalfstopError) as caught:
+            read_picture(bad, 3.0, 3.4)
+        assert "\n" not in str(caught.value)
+    # What compiled code of another kind, or of another time, says is heard again.
+    os.write(2, b"heard")
+    assert capfd.readouterr() == ("", "heard")
 
 
 def test_exr_window_may_lie_anywhere(tmp_path: Path) -> None:

@@ -66,3 +66,24 @@ def test_check_finds_what_a_preview_would_refuse(tmp_path: Path, name: str, old:
     bad = CliRunner().invoke(app, ["check", str(path)])
     assert bad.exit_code == 2
     assert isinstance(load_scene(path), Scene)
+
+
+@pytest.mark.parametrize(("side", "refused"), [("99", True), ("4.9", True), ("3", False)])
+def test_an_opening_larger_than_the_room_is_one_line_from_check_and_preview(
+    tmp_path: Path, side: str, refused: bool, capsys: pytest.CaptureFixture[str]
+) -> None:
+    from sim.cli.app import run
+
+    # The room is 3 m by 2.4 m: by Pythagoras nothing wider than 3.84 m can be in it, however it is turned.
+    path = _scene(tmp_path)
+    text = path.read_text("utf-8").replace("width: 6 m, height: 3.2 m", "width: 3 m, height: 2.4 m")
+    path.write_text(text, "utf-8")
+    (tmp_path / "lamp.ies").write_text(LAMP.replace("1 1 2 0 0 0", f"1 1 2 {side} {side} 0"), "utf-8")
+    if not refused:
+        assert run(["check", str(path)]) == 0
+        return
+    for command in (["check", str(path)], ["preview", str(path), "--out", str(tmp_path / "out")]):
+        assert run(command) == 2
+        told = capsys.readouterr().err.strip()
+        assert "opening" in told and "unit of length" in told and "\n" not in told, told
+    assert not (tmp_path / "out").exists()

@@ -17,7 +17,7 @@ from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
-from sim.quantities.atomic_write import sync_folder, write_whole
+from sim.quantities.atomic_write import sweep_pending, sync_folder, write_whole
 from sim.quantities.plain import Plain, PlainDict
 from sim.room.document.state_folder import bytes_from_file, put_aside, stem_from_path
 
@@ -80,10 +80,11 @@ def text_hash(text: str) -> str:
 def write_forced(path: Path, data: bytes) -> None:
     """Write a file whole and force it and its name to the disk, before anything else happens.
 
-    A symbolic link stays one. The pending file has a fixed name, so that one left by a crash is written over.
+    A symbolic link stays one. What writers that were killed left half written beside it is taken away.
     """
     path = Path(os.path.realpath(path))
-    write_whole(path, data, durable=True, pending=f".{path.name}.halfstop-pending")
+    write_whole(path, data, durable=True)
+    sweep_pending(path.parent)
     # Some file systems cannot force a folder: the file itself is safe without.
     with suppress(OSError):
         sync_folder(path.parent)

@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from sim.quantities.atomic_write import sweep_pending
 from sim.quantities.errors import HalfstopError, SceneError, quoted
 from sim.room.document.edit_text import text_with_edits
 from sim.room.document.edits import Edit
@@ -25,9 +26,9 @@ from sim.room.document.journal import (
     text_hash,
     write_forced,
 )
-from sim.room.document.state_folder import bytes_from_file
+from sim.scene.edit import scene_text_from_file
 from sim.scene.model import Scene
-from sim.scene.read import MOST_BYTES, load_scene, scene_from_bytes
+from sim.scene.read import MOST_BYTES, bytes_of_scene_file, scene_from_bytes
 
 SCENE_ENDINGS = (".yaml", ".yml")
 
@@ -74,16 +75,17 @@ class SceneDocument:
         Arguments: `state_folder` for the lock and what is not saved; made where it is missing.
         """
         path, state_folder = Path(path), Path(state_folder)
-        _require_plain_file(path)
-        load_scene(path)
+        # Say the file's own faults first, then hold it, and read what it holds by then.
+        scene_text_from_file(path)
         lock = FileLock(path, state_folder)
         try:
-            data = bytes_from_file(path, MOST_BYTES + 1)
-            scene = scene_from_bytes(data, str(path), path.parent)
+            read = scene_text_from_file(path)
         except BaseException:
             lock.release()
             raise
-        return cls(path, state_folder, lock, data.decode("utf-8"), scene)
+        for folder in (Path(os.path.realpath(path)).parent, state_folder):
+            sweep_pending(folder)
+        return cls(path, state_folder, lock, read.text, read.scene)
 
     def announce(self, address: str) -> None:
         """Let a second process that wants this scene know where it is open."""
@@ -249,17 +251,12 @@ class SceneDocument:
     def disk_state(self) -> str:
         """How the file stands to what was last read or saved: same, changed, gone, or the line of its fault."""
         try:
-            data = bytes_from_file(self.path, MOST_BYTES + 1)
-        except FileNotFoundError:
-            return "gone"
-        except OSError as error:
-            return f"{self.path}: cannot be read: {error.strerror}; look at its place and its rights"
-        if data == self._disk_text.encode("utf-8"):
-            return "same"
-        try:
+            data = bytes_of_scene_file(self.path)
+            if data == self._disk_text.encode("utf-8"):
+                return "same"
             scene_from_bytes(data, str(self.path), self.path.parent)
         except SceneError as fault:
-            return str(fault)
+            return "gone" if _is_gone(self.path) else str(fault)
         return "changed"
 
     def save(self, force: bool = False) -> None:
@@ -321,19 +318,20 @@ class SceneDocument:
 
     def reload(self) -> Change:
         """Take the file as it is on disk now, as one step that undo takes away again; raises for its faults."""
-        _require_plain_file(self.path)
-        load_scene(self.path)
-        data = bytes_from_file(self.path, MOST_BYTES + 1)
-        scene = scene_from_bytes(data, str(self.path), self.path.parent)
-        text = data.decode("utf-8")
-        self._disk_text, self.disk_scene = text, scene
+        read = scene_text_from_file(self.path)
+        text, self._disk_text, self.disk_scene = read.text, read.text, read.scene
         if text == self.text:
             self._journal.remove()
             return Change(self.revision, "load the file", changed=False)
         return self._moved_to(text, "load the file")
 
 
-def _require_plain_file(path: Path) -> None:
-    """Refuse a pipe or a device, which would keep its reader waiting; leaves what is not there to whoever reads."""
-    if path.exists() and not path.is_file() and not path.is_dir():
-        raise SceneError(str(path), 1, "", "this is no plain file", "a scene file", "name another")
+def _is_gone(path: Path) -> bool:
+    """Whether no file has this name; one that only cannot be reached is not gone."""
+    try:
+        path.stat()
+    except FileNotFoundError:
+        return True
+    except OSError:
+        pass
+    return False

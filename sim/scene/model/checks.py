@@ -38,6 +38,7 @@ def check_scene(scene: Scene) -> None:
     _check_camera(scene)
     _check_sitter_and_backdrop(scene)
     _check_places(scene)
+    _check_sizes(scene)
     _check_power(scene)
     _check_measured(scene)
     _check_meters(scene)
@@ -239,6 +240,21 @@ def _check_places(scene: Scene) -> None:
                 f"a place at least {_length(CAMERA_CLEARANCE_M)} from the camera",
                 "raise it, or move it aside",
             )
+
+
+def _check_sizes(scene: Scene) -> None:
+    windows = [(place, item) for place, item in enumerate(scene.ambient) if isinstance(item, WindowPanel)]
+    sized: list[tuple[Where, object]] = [
+        *((("lights", name, "modifier"), light.modifier) for name, light in scene.lights.items()),
+        *((("panels", name, "size"), panel.size) for name, panel in scene.panels.items()),
+        *((("ambient", place, "size"), window.size) for place, window in windows),
+    ]
+    for where, block in sized:
+        diameter_m = getattr(block, "diameter_m", 0.0)
+        width_m, height_m = getattr(block, "width_m", diameter_m), getattr(block, "height_m", diameter_m)
+        if not scene.room.holds(width_m, height_m):
+            what = f"{_length(width_m)} by {_length(height_m)} is larger than the room"
+            raise BlockFault(where, what, "a size that the room can hold", "make it smaller, or the room larger")
 
 
 def _check_power(scene: Scene) -> None:

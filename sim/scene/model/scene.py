@@ -1,5 +1,6 @@
 """Room, camera and the whole scene."""
 
+import math
 from pathlib import Path
 from typing import Annotated
 
@@ -51,6 +52,16 @@ class Room(Block):
     def high_corner_m(self) -> tuple[float, float, float]:
         """Corner with the largest x, y, z."""
         return (self.size.width_m / 2, self.size.height_m, self.front_m)
+
+    def holds(self, width_m: float, height_m: float) -> bool:
+        """Whether something flat of these sides could be in the room, turned and tilted as it may be.
+
+        >>> Room.model_validate({"size": {"width": "3 m", "height": "2.4 m", "length": "9 m"}}).holds(4.9, 4.9)
+        False
+        """
+        shortest, middle, longest = sorted((self.size.width_m, self.size.height_m, self.size.length_m))
+        slant_m = math.hypot(shortest, middle)
+        return min(width_m, height_m) <= slant_m and max(width_m, height_m) <= math.hypot(slant_m, longest)
 
 
 class Sensor(Block):

@@ -11,8 +11,8 @@ from pathlib import Path
 
 import numpy as np
 
-from sim.quantities import color, photometry
-from sim.quantities.errors import UnitError
+from sim.quantities import color, photometry, units
+from sim.quantities.errors import HalfstopError, UnitError
 from sim.quantities.output import LuminousEnergy, LuminousFlux, Output
 from sim.scene import model
 from sim.scene.model.block import BlockFault
@@ -211,6 +211,18 @@ def rig_from_light(light: model.Light, folder: str | Path = ".") -> BuiltLight:
         gel_rgb_from_gels(light.gels, light.temperature_K or 5600.0),
         shaped.efficiency,
     )
+
+
+def require_held(name: str, rig: BuiltLight, room: model.Room) -> None:
+    """Refuse a light whose luminous face is larger than the room: a photometric file says a face's size by itself."""
+    for face in rig.emitters:
+        width_m, height_m = face.width_m, face.height_m or face.width_m
+        if not room.holds(width_m, height_m):
+            size = f"{units.text_from_length_m(width_m)} by {units.text_from_length_m(height_m)}"
+            raise HalfstopError(
+                f"lights.{name}: the light's opening, {size}, is larger than the room; check the unit of length in its "
+                "file, or make the room larger"
+            )
 
 
 def rig_from_window(window: model.WindowPanel, aim_distance_m: float) -> BuiltLight:
