@@ -39,6 +39,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
     ("render/cache",),
     ("metering/points",),
     ("metering/report_points", "metering/health", "metering/calibrate"),
+    ("metering/lighting_ratio",),
     ("metering/report",),
     ("session", "advice/finding"),
     ("advice/checks",),

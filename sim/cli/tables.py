@@ -6,6 +6,7 @@ import sys
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
+from sim.metering.lighting_ratio import factor_text
 from sim.metering.points import STANDARD_POINTS, PointReadings, Reading
 from sim.quantities import phrases, units
 
@@ -32,6 +33,10 @@ def print_preview(made: Preview) -> None:
     console = Console(width=None if on_terminal else PIPED_WIDTH, highlight=False, soft_wrap=False)
     pretty = on_terminal and "utf" in (console.encoding or "").lower()
     console.print(readings_table(made, pretty))
+    contrast = made.report.contrast.factor
+    cheeks = "without end" if contrast is None else factor_text(contrast)
+    told = f"Lighting ratio: {made.report.ratio.text}. Contrast of the cheeks: {cheeks}."
+    console.print(escape(told), soft_wrap=True)
     for warning in made.warnings:
         console.print(f"warning: {escape(warning)}", soft_wrap=True)
     folder = made.files[0].parent

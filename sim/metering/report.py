@@ -9,12 +9,13 @@ import numpy as np
 from sim.light.mix import Mix, mix_from_scene
 from sim.light.readings import ProbeId, ProbeReadings
 from sim.metering import points as metering
+from sim.metering.lighting_ratio import DEFINITION, LightingRatio, lighting_ratio
 from sim.metering.points import PointReadings, Reading
 from sim.metering.report_points import (
     KeySide,
+    contrast_probes,
     key_side_from_readings,
     parts_by_name,
-    ratio_probes,
     report_probes,
 )
 from sim.quantities.plain import PlainDict, plain_dict
@@ -23,9 +24,9 @@ from sim.scene.model import Scene
 from sim.studio.layout import Layout
 
 TARGET_STDERR_STOPS = 0.03
-RATIO_DEFINITION = (
+CONTRAST_DEFINITION = (
     "all light on the key-side cheek, flat receptor turned to the key : all light on the shadow-side cheek, flat "
-    "receptor turned to the camera (common practice, no source; the usual (key + fill) : fill)"
+    "receptor turned to the camera (common practice, no source)"
 )
 # Where hand-held meters end: common practice, no source.
 
@@ -41,8 +42,8 @@ class PointReport:
 
 
 @dataclass(frozen=True)
-class Ratio:
-    """Key side to shadow side: `factor` (None without light on the shadow side), `diff_stops`, `stderr_stops`."""
+class Contrast:
+    """Key-side cheek to shadow-side cheek: `factor` (None where one is dark), `diff_stops`, `stderr_stops`."""
 
     factor: float | None
     diff_stops: float | None
@@ -51,7 +52,10 @@ class Ratio:
 
 @dataclass(frozen=True)
 class MeterReport:
-    """Readings of a set-up; `ratio` as defined in `RATIO_DEFINITION`, `dome_ratio` with domes toward the camera."""
+    """Readings of a set-up; `ratio` (key + fill) : fill, `contrast` of the cheeks as defined in `CONTRAST_DEFINITION`.
+
+    `dome_contrast` of the same cheeks with domes toward the camera.
+    """
 
     title: str
     camera: dict[str, float]
@@ -59,8 +63,9 @@ class MeterReport:
     muted: tuple[str, ...]
     key: KeySide
     points: tuple[PointReport, ...]
-    ratio: Ratio
-    dome_ratio: Ratio
+    ratio: LightingRatio
+    contrast: Contrast
+    dome_contrast: Contrast
     seed: int
 
     def point(self, name: str) -> PointReport:
@@ -108,19 +113,20 @@ def report_from_probes(
         muted=tuple(name for name, muted in zip(mix.names, mix.muted, strict=True) if muted),
         key=side,
         points=tuple(points),
-        ratio=_ratio(*(readings[probe] for probe in ratio_probes(side))),
-        dome_ratio=_ratio(*(readings[ProbeId("dome", cheek)] for cheek in (side.lit_cheek, side.shadow_cheek))),
+        ratio=lighting_ratio(readings, side),
+        contrast=_contrast(*(readings[probe] for probe in contrast_probes(side))),
+        dome_contrast=_contrast(*(readings[ProbeId("dome", cheek)] for cheek in (side.lit_cheek, side.shadow_cheek))),
         seed=seed,
     )
 
 
-def _ratio(lit: PointReadings, shadow: PointReadings) -> Ratio:
+def _contrast(lit: PointReadings, shadow: PointReadings) -> Contrast:
     high, low = lit.combined, shadow.combined
     stderr = float(np.hypot(high.stderr_stops, low.stderr_stops))
     if low.exposure <= 0 or high.exposure <= 0:
-        return Ratio(None, None, stderr)
+        return Contrast(None, None, stderr)
     factor = high.exposure / low.exposure
-    return Ratio(factor, float(np.log2(factor)), stderr)
+    return Contrast(factor, float(np.log2(factor)), stderr)
 
 
 def drop_stops(reading: Reading) -> float:
@@ -140,8 +146,9 @@ def json_from_report(report: MeterReport) -> PlainDict:
         "lights": report.lights,
         "muted": report.muted,
         "key": asdict(report.key),
-        "ratio": {"definition": RATIO_DEFINITION, **asdict(report.ratio)},
-        "ratio_dome_to_camera": asdict(report.dome_ratio),
+        "ratio": {"definition": DEFINITION, "text": report.ratio.text, **asdict(report.ratio)},
+        "contrast": {"definition": CONTRAST_DEFINITION, **asdict(report.contrast)},
+        "contrast_dome_to_camera": asdict(report.dome_contrast),
         "points": {
             point.name: {
                 "part": point.part,

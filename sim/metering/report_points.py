@@ -107,8 +107,8 @@ def key_side_from_readings(
     return KeySide(key, lit, shadow, alike, wanted is not None)
 
 
-def ratio_probes(key: KeySide) -> tuple[ProbeId, ProbeId]:
-    """What the ratio is read from: the lit cheek's flat receptor turned to the key, the other's to the camera."""
+def contrast_probes(key: KeySide) -> tuple[ProbeId, ProbeId]:
+    """What the cheeks' contrast is read from: the lit one's flat receptor toward the key, the other's to the camera."""
     return ProbeId("flat", key.lit_cheek, key.light), ProbeId("flat", key.shadow_cheek)
 
 

@@ -10,6 +10,7 @@ from sim.advice.checks.separation import separation
 from sim.advice.checks.sparkle import sparkle
 from sim.light.develop import denoised
 from sim.light.stack import LightStack
+from sim.metering.lighting_ratio import ratio_from_probes, ratio_probes
 from sim.metering.points import STANDARD_POINTS, readings_from_probes, scene_probes
 from sim.quantities.errors import HalfstopError
 from sim.reports import strips
@@ -41,6 +42,8 @@ def run_handout(
     measured = rehearsal.readings(
         plan_probes(rehearsal.layout) + own, seed=seed, most_rays=rays, on_progress=on_progress
     )  # fmt: skip
+    at_face = rehearsal.readings(ratio_probes(scene, rehearsal.layout), seed=seed, most_rays=rays)
+    ratio = ratio_from_probes(scene, rehearsal.layout, at_face, mix).text
     sentences = duty_sentences(rehearsal, stack)
     stack = denoised(stack, lambda part: tell("denoise", part))
     tell("files", 0.0)
@@ -54,7 +57,7 @@ def run_handout(
     without = strips.leave_one_out(stack, mix, camera, order)
     sheets = [strips.strip_image(frames, STRIP_HEIGHT_PX) for frames in (built, without)]
     tell("files", 0.3)
-    html = handout_html(Handout(plan, stack, mix, camera, points, full, sentences, order, *sheets))
+    html = handout_html(Handout(plan, stack, mix, camera, points, full, sentences, order, sheets[0], sheets[1], ratio))
     texts = {"Title": scene.title, "Software": "halfstop"}
     with ResultFolder(out) as folder:
         folder.stage("handout.html").write_text(html, "utf-8")

@@ -8,11 +8,12 @@ from rich.console import Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 
+from sim.metering.lighting_ratio import DEFINITION, factor_text
 from sim.metering.points import Reading
 from sim.metering.report import (
-    RATIO_DEFINITION,
+    CONTRAST_DEFINITION,
+    Contrast,
     MeterReport,
-    Ratio,
     drop_stops,
 )
 from sim.quantities import phrases, units
@@ -44,18 +45,20 @@ def _heading(report: MeterReport) -> Text:
         f"{report.title}: {units.text_from_f_number(camera['f_number'])}, "
         f"{units.text_from_time_s(camera['shutter_s'])}, ISO {camera['iso']:g}",
         f'Key: "{key.light}" ({how}); {side} (left and right as the camera sees them).',
-        f"Ratio: {_ratio_text(report.ratio)}: {RATIO_DEFINITION}.",
-        f"Same cheeks, domes turned to the camera: {_ratio_text(report.dome_ratio)}.",
+        f"Lighting ratio: {report.ratio.text}: {DEFINITION}.",
+        f"Contrast of the cheeks: {_contrast_text(report.contrast)}: {CONTRAST_DEFINITION}.",
+        f"Same cheeks, domes turned to the camera: {_contrast_text(report.dome_contrast)}.",
     ]
     if report.muted:
         lines.append(f"Muted and left out: {', '.join(report.muted)}.")
     return Text("\n".join(lines))
 
 
-def _ratio_text(ratio: Ratio) -> str:
-    if ratio.factor is None or ratio.diff_stops is None:
+def _contrast_text(contrast: Contrast) -> str:
+    if contrast.factor is None or contrast.diff_stops is None:
         return "without end (no light on one side)"
-    return f"{ratio.factor:.2g}:1 = {phrases.signed_stops(ratio.diff_stops)} stops ± {ratio.stderr_stops:.2f}"
+    stops = phrases.signed_stops(contrast.diff_stops)
+    return f"{factor_text(contrast.factor)} = {stops} stops ± {contrast.stderr_stops:.2f}"
 
 
 def _combined_table(report: MeterReport) -> Table:

@@ -28,7 +28,7 @@ from sim.room.preview.worker_client import (
 )
 from sim.room.protocol.messages import Frame, Key, Message, Painting
 from sim.room.snapshot.warnings import check_lines, warnings_from_findings
-from sim.room.targets import key_side, points_from_readings
+from sim.room.targets import alone_at_face, key_side, points_from_readings
 from sim.session import size_from_long_side
 
 # Tabs may still be fetching a frame when the next one comes.
@@ -184,9 +184,11 @@ class PreviewCoordinator:
                 self._metered = (asked.snapshot.metered_by, result.report)
                 scene, layout = asked.snapshot.scene, asked.snapshot.layout
                 points = points_from_readings(scene, layout, result.report)
+                side = key_side(scene, layout, result.report)
                 self._remember({
                     "type": "meters", "revision": result.revision, "geometry": asked.snapshot.geometry,
-                    "points": points, "key": _key(key_side(scene, layout, result.report)),
+                    "points": points, "key": _key(side),
+                    "alone": alone_at_face(result.report, side),
                 })  # fmt: skip
                 self._on_metered()
             case ChecksReady():

@@ -22,7 +22,7 @@ from sim.light.readings import ProbeId
 from sim.metering.health import Health
 from sim.metering.points import PointReadings, Reading
 from sim.metering.report import MeterReport
-from sim.metering.report_points import KEY_CHEEK, SHADOW_CHEEK, ratio_probes
+from sim.metering.report_points import KEY_CHEEK, SHADOW_CHEEK, contrast_probes
 from sim.scene.model import Scene
 from sim.sweep.setup import Row
 
@@ -44,8 +44,11 @@ def reading_columns(report: MeterReport, flats: Mapping[str, PointReadings]) -> 
     row: Row = {
         "key_light": report.key.light,
         "key_side": report.key.lit_cheek,
-        "ratio_stops": finite(report.ratio.diff_stops),
-        "ratio_error": finite(report.ratio.stderr_stops),
+        "fill_light": report.ratio.fill,
+        "lighting_ratio": finite(report.ratio.factor),
+        "lighting_ratio_error": finite(report.ratio.stderr_stops),
+        "contrast_stops": finite(report.contrast.diff_stops),
+        "contrast_error": finite(report.contrast.stderr_stops),
     }
     for point in report.points:
         row |= _point_columns("incident", point.name, point.incident)
@@ -56,8 +59,8 @@ def reading_columns(report: MeterReport, flats: Mapping[str, PointReadings]) -> 
 
 
 def flats_of(report: MeterReport, readings: Mapping[ProbeId, PointReadings]) -> dict[str, PointReadings]:
-    """The cheeks' flat receptors, as the key-to-fill ratio reads them."""
-    lit, shadow = ratio_probes(report.key)
+    """The cheeks' flat receptors, as the contrast of the cheeks reads them."""
+    lit, shadow = contrast_probes(report.key)
     return {KEY_CHEEK: readings[lit], SHADOW_CHEEK: readings[shadow]}
 
 
@@ -133,7 +136,10 @@ def about(name: str) -> str:
         "picture": "file, from the folder", "picture_sha256": "its checksum", "layers": "file, from the folder",
         "layers_sha256": "its checksum", "key_light": "light that models the face",
         "key_side": "cheek on its side, left and right as the camera sees them",
-        "ratio_stops": "key side over shadow side", "ratio_error": "its standard error", "f_number": "camera",
+        "fill_light": "light that opens the shadow side; none where nothing does",
+        "lighting_ratio": "(key + fill) : fill at the face, as a factor", "lighting_ratio_error": "its standard error",
+        "contrast_stops": "key-side cheek over shadow-side cheek, all lights",
+        "contrast_error": "its standard error", "f_number": "camera",
         "shutter_s": "camera", "iso": "camera",
     }.get(head)  # fmt: skip
     if whole is not None:
@@ -158,7 +164,8 @@ def unit_of(name: str) -> str:
     """Unit of a column's numbers; axes have their own."""
     head = name.split(".")[0]
     if head in ("incident", "incident_error", "spot", "spot_error", "flat", "flat_error", "wish", "score") or name in (
-        "ratio_stops", "ratio_error", "fact.separation_median_stops", "fact.face_median_stops"
+        "lighting_ratio_error", "contrast_stops", "contrast_error", "fact.separation_median_stops",
+        "fact.face_median_stops",
     ):  # fmt: skip
         return "stops"
     return {"shutter_s": "s", "f_number": "f/", "fact.sparkle_per_cm2": "1/cm²"}.get(name, "")
@@ -168,8 +175,9 @@ def ordered(names: Iterable[str]) -> list[str]:
     """Column names in the order of the table: who, what, score, exposure, checks, readings."""
     heads = (
         "variation", "id", "status", "reason", "rank", "score", "wish", "axis", "value", "picture", "layers",
-        "picture_sha256", "layers_sha256", "key_light", "key_side", "ratio_stops", "ratio_error", "f_number",
-        "shutter_s", "iso", "verdict", "fact", "check", "flat", "flat_error", "incident", "incident_error", "spot",
+        "picture_sha256", "layers_sha256", "key_light", "key_side", "fill_light", "lighting_ratio",
+        "lighting_ratio_error", "contrast_stops", "contrast_error", "f_number", "shutter_s", "iso",
+        "verdict", "fact", "check", "flat", "flat_error", "incident", "incident_error", "spot",
         "spot_error",
     )  # fmt: skip
     place = {head: index for index, head in enumerate(heads)}

@@ -37,7 +37,8 @@ CHECK_WORDS = {
 }  # fmt: skip
 # Column -> what it is called, its unit, decimals, and whether it carries a sign.
 FIGURES = {
-    "ratio_stops": ("key side over shadow side", "stops", 1, True),
+    "lighting_ratio": ("lighting ratio, (key + fill) : fill", ": 1", 1, False),
+    "contrast_stops": ("key-side cheek over shadow-side cheek", "stops", 1, True),
     "fact.separation_median_stops": ("outline from the backdrop, median", "stops", 1, True),
     "fact.separation_weak_share": ("share of the outline that is weak", "", 2, False),
     "fact.face_median_stops": ("face in the picture, median", "stops from middle grey", 1, True),

@@ -70,7 +70,7 @@ export function pointReading(point, weights, exposure) {
 }
 
 /**
- * Key side against shadow side: flat receptors on the cheeks, as sim/metering/report.py defines the ratio.
+ * Key side against shadow side: flat receptors on the cheeks, as sim/metering/report.py defines their contrast.
  * @returns {{stops: number, key: any, shadow: any}|null} `stops` key over shadow; `key` and `shadow` as `together` has
  *   them
  */
@@ -81,6 +81,31 @@ export function keyToShadow(points, weights, exposure) {
   const high = pointReading(lit, weights, exposure).together, low = pointReading(shadow, weights, exposure).together;
   // A dome and a flat receptor have constants of their own: stops are of what the meter shows.
   return { stops: stopsOver(high.f_number, low.f_number), key: high, shadow: low };
+}
+
+/** The lighting ratio's limits, as in sim/metering/lighting_ratio.py. */
+const NO_FILL_STOPS = 4, ALIKE_FILL_STOPS = 1;
+
+/**
+ * (key + fill) : fill at the face, each light metered alone; see sim/metering/lighting_ratio.py.
+ * @param {Object<string, AloneAtFace>} alone of the "meters" message
+ * @param {string} key name of the key
+ * @returns {{fill: string, factor: number, over_stops: number}|null} null where nothing fills
+ */
+export function lightingRatio(alone, key, weights, luminance) {
+  const given = (rgb, name) => total((weights[name] ?? []).map((weight, c) => luminance[c] * weight * rgb[c]));
+  const names = Object.keys(alone).filter((name) => name !== key && given(alone[name].shadow, name) > 0);
+  const lit = alone[key] ? given(alone[key].lit, key) : 0;
+  if (!names.length || !(lit > 0)) return null;
+  const opened = (name) => given(alone[name].opened, name);
+  const reach = (name) => {
+    const each = alone[name].reached.map((rgb) => given(rgb, name));
+    return each.length ? Math.min(...each) : opened(name);
+  };
+  const least = Math.max(...names.map(opened)) * 2 ** -ALIKE_FILL_STOPS;
+  const fill = names.filter((name) => opened(name) >= least).reduce((a, b) => (reach(b) > reach(a) ? b : a));
+  const over_stops = log2(lit / given(alone[fill].shadow, fill));
+  return over_stops > NO_FILL_STOPS ? null : { fill, factor: 2 ** over_stops + 1, over_stops };
 }
 
 // -- a spot in the picture ------------------------------------------------------------------------

@@ -23,6 +23,7 @@ from sim.reports.meter_tables import tables_from_report
 from sim.scene import edit as scene_edit
 from sim.scene.model.places import PARTS
 from sim.scene.read import load_scene
+from sim.session import Rehearsal
 from sim.studio.layout import layout_from_scene
 
 SCENES = Path(__file__).resolve().parents[2] / "scenes"
@@ -78,9 +79,48 @@ def test_ratios_in_the_trades_form(recital, factor, diff) -> None:
 
     report = report_from_probes(scene, layout, _made_up(scene, layout, {"key": key, "fill": 1.0}))
     assert (report.key.light, report.key.lit_cheek, report.key.alike) == ("key", "left cheek", False)
+    # Nothing but the fill reaches the other cheek here, so ratio and contrast are one.
     assert report.ratio.factor == pytest.approx(factor, rel=1e-3)
-    assert report.ratio.diff_stops == pytest.approx(diff, abs=0.05)
-    assert report.dome_ratio.factor == pytest.approx(1.0)
+    assert (report.ratio.key, report.ratio.fill) == ("key", "fill")
+    assert report.contrast.factor == pytest.approx(factor, rel=1e-3)
+    assert report.contrast.diff_stops == pytest.approx(diff, abs=0.05)
+    assert report.dome_contrast.factor == pytest.approx(1.0)
+
+
+def test_the_lighting_ratio_counts_the_fill_alone_where_the_key_wraps_round(recital) -> None:
+    """By hand: a key 1.9 stops over the fill is 2^1.9 + 1 = 4.7 : 1, however much of it reaches the other cheek."""
+    scene, layout = _even(recital[0]), recital[1]
+
+    def key(probe):
+        return 2**1.9 * (0.6 if probe.part == "right cheek" else 1.0)
+
+    # A rim that gives the shadow side as much, and an accent on the face alone, are no fill.
+    given = {"key": key, "fill": 1.0, "edge": 0.2, "accent": lambda probe: 1.5 * (probe.part != "gown")}
+    report = report_from_probes(scene, layout, _made_up(scene, layout, given))
+    assert (report.ratio.key, report.ratio.fill) == ("key", "fill")
+    assert report.ratio.factor == pytest.approx(2**1.9 + 1, rel=1e-6)
+    assert report.ratio.key_over_fill_stops == pytest.approx(1.9)
+    said = " ".join(_printed(report, 100).split())
+    assert "Lighting ratio: 4.7 : 1 (key + fill : fill; key 1.9 stops over fill)" in said
+    assert "Contrast of the cheeks: 1.3 : 1" in said
+    # Four stops and more under the key it fills nothing.
+    weak = report_from_probes(scene, layout, _made_up(scene, layout, {"key": 1.0, "fill": 0.06}))
+    assert weak.ratio.fill is None and weak.ratio.factor is None
+
+
+def test_a_lone_bulb_in_a_black_room_has_no_fill(engine) -> None:
+    source = scene_edit.scene_text_from_file(SCENES / "classic_two.yaml")
+    text = scene_edit.text_with_value(source.text, ("lights",), {"bulb": {
+        "source": {"kind": "flash", "energy": "300 W·s"}, "modifier": {"kind": "bare", "bulb_diameter": "6 cm"},
+        "place": {"bearing": "-45°", "distance": "1.6 m", "height": "2.2 m"}, "aim": "face"}})  # fmt: skip
+    text = scene_edit.text_with_value(text, ("panels",), {})
+    text = scene_edit.text_with_value(text, ("meters",), {})
+    for part in ("walls", "ceiling", "floor"):
+        text = scene_edit.text_with_value(text, ("room", part), 0)
+    text = scene_edit.text_with_value(text, ("sitter", "figure"), "simple")
+    scene = scene_edit.scene_from_text(text)
+    report = meterreport.read_meter(scene, layout_from_scene(scene), Rehearsal(scene).stage, target_stderr_stops=0.2)
+    assert report.ratio.text == "no fill (bulb alone)"
 
 
 def test_no_light_on_the_shadow_side_is_said_and_is_valid_json(recital) -> None:
@@ -90,8 +130,8 @@ def test_no_light_on_the_shadow_side_is_said_and_is_valid_json(recital) -> None:
         return float(probe.kind == "spot" or (probe.kind, probe.part) == ("flat", "left cheek"))
 
     report = report_from_probes(scene, layout, _made_up(scene, layout, {"key": key}))
-    assert report.ratio.factor is None
-    assert "without end" in _printed(report, 100)
+    assert report.contrast.factor is None and report.ratio.fill is None
+    assert "without end" in _printed(report, 100) and "Lighting ratio: no fill (key alone)" in _printed(report, 100)
     json.dumps(json_from_report(report), allow_nan=False)
 
 

@@ -86,7 +86,18 @@ def made(path: Path, muted: str = "") -> tuple[Handout, str]:
         for frames in (strips.build_up(stack, mix, scene.camera, order),
                        strips.leave_one_out(stack, mix, scene.camera, order))
     ]  # fmt: skip
-    handout = Handout(plan, stack, mix, scene.camera, points, full, dict.fromkeys(order, "adds light."), order, *sheets)
+    handout = Handout(
+        plan,
+        stack,
+        mix,
+        scene.camera,
+        points,
+        full,
+        dict.fromkeys(order, "adds light."),
+        order,
+        *sheets,
+        "4.7 : 1 (key + fill : fill)",
+    )
     return handout, handout_html(handout)
 
 

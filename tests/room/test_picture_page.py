@@ -17,7 +17,7 @@ from sim.light.mix import Mix
 from sim.light.readings import Probe, ProbeId, ProbeReadings
 from sim.light.stack import LightStack
 from sim.metering.points import CONSTANT_C, readings_from_probes
-from sim.quantities import photometry
+from sim.quantities import color, photometry
 from tests.bench.page_bench import Bench, bench, browser_at_hand, exposure_facts, frame_files, frame_message, opened
 
 # Start picture and readings on the page's own store; requests are kept in `asked` and answered as done.
@@ -96,7 +96,13 @@ def meters_of(b: Bench, **others: Any) -> dict[str, Any]:
         for i, p in enumerate(found.probes)
     ]  # fmt: skip
     key = {"light": "key", "lit_cheek": "left cheek", "shadow_cheek": "right cheek", "alike": False}
-    return {"type": "meters", "revision": 1, "geometry": 1, "points": points, "key": key, **others}
+    # By hand: weighted, the key gives its cheek 3.7 times what the fill gives the other, 1.9 stops; no others count.
+    luminance = color.luminance(b.mix.weights_rgb(b.camera.shutter_s))
+    unit = {name: [1.0 / w if name in ("key", "fill") else 0.0] * 3
+            for name, w in zip(b.mix.names, luminance, strict=True)}  # fmt: skip
+    alone = {name: {"lit": [(2**1.9 if name == "key" else 1) * x for x in row], "shadow": row, "opened": row,
+                    "reached": [row, row]} for name, row in unit.items()}  # fmt: skip
+    return {"type": "meters", "revision": 1, "geometry": 1, "points": points, "key": key, "alone": alone, **others}
 
 
 @contextmanager
@@ -358,6 +364,7 @@ def test_the_card_tells_by_light_and_together_and_the_ratio(browser: Any) -> Non
         diff = float(photometry.diff_stops(lit.combined.exposure, shadow.combined.exposure))
         ratio = page.inner_text(".card-ratio")
         assert f"{abs(diff):.1f} stops" in ratio and f"{2 ** abs(diff):.1f}" in ratio
+        assert "4.7 : 1 key + fill : fill; key 1.9 stops over fill" in " ".join(ratio.split())
         assert page.locator('[data-point="mine"].waiting').count() == 1
         # Nothing is said to be well before it has been looked at.
         assert "The checks are being made." in page.inner_text(".warnings")

@@ -74,7 +74,7 @@ def rows_of_study(fills: tuple[float, ...] = FILLS) -> list[dict[str, Any]]:
                 row["incident.gown.halo"] = None
             face, backdrop = row["incident.face.combined"], row["incident.backdrop behind head.combined"]
             row |= {
-                "f_number": CAMERA_F, "ratio_stops": face - row["incident.shadow-side cheek.combined"],
+                "f_number": CAMERA_F, "contrast_stops": face - row["incident.shadow-side cheek.combined"],
                 "wish.face": face, "wish.backdrop behind head": backdrop - face + 3.0,
                 "score": math.sqrt((face**2 + (backdrop - face + 3.0) ** 2) / 2),
                 "verdict.separation": "look" if backdrop < -2.9 else "good",
@@ -140,7 +140,7 @@ def sweep_folder(folder: Path, rows: list[dict[str, Any]]) -> None:
     for row in rows:
         if row["status"] == "waiting":
             continue
-        heads = ("incident", "verdict", "check", "ratio_stops", "f_number")
+        heads = ("incident", "verdict", "check", "contrast_stops", "f_number")
         kept = {name: value for name, value in row.items() if name.split(".")[0] in heads}
         files = {"picture": png(row["variation"])} if row["status"] == "done" else {}
         results.append(Result(row["id"], kept, files, row["reason"] or ""))

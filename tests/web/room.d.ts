@@ -11,6 +11,7 @@ declare global {
   type Edit = protocol.EditScene["edits"][number];
   type Frame = protocol.Frame;
   type Live = protocol.Live;
+  type AloneAtFace = protocol.AloneAtFace;
   type MeterPoint = protocol.MeterPoint;
   type KeptVersion = protocol.KeptVersion;
 

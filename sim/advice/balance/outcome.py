@@ -85,7 +85,7 @@ def definition(reference: str) -> str:
     against = "the camera's own f-number" if reference == "camera" else f"what the meter reads at {reference} then"
     return (
         f"Stops are counted from {against}. Points are read with a dome turned to the camera, the cheeks with a flat "
-        "receptor as in the ratio (key side turned to the key, shadow side to the camera), your own meters as defined."
+        "receptor (key side turned to the key, shadow side to the camera), your own meters as defined."
     )
 
 

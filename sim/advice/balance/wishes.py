@@ -16,10 +16,10 @@ from sim.metering.points import CONSTANT_C, readings_by_probe
 from sim.metering.report_points import (
     KEY_CHEEK,
     SHADOW_CHEEK,
+    contrast_probes,
     key_side_from_readings,
     parts_by_name,
     point_from_text,
-    ratio_probes,
 )
 from sim.quantities import color, photometry, phrases, units
 from sim.quantities.errors import UnitError, quoted
@@ -92,12 +92,12 @@ def wishes_from_texts(texts: Sequence[str], points: Sequence[str], reference: st
 def want_points(scene: Scene, layout: Layout, measured: ProbeReadings, key: str | None = None) -> dict[str, ProbeId]:
     """Probe that reads each point a wish may name.
 
-    The report's points by dome, the cheeks by flat receptors as in the ratio, and the scene's own meters.
+    The report's points by dome, the cheeks by flat receptors as in their contrast, and the scene's own meters.
     """
     readings = readings_by_probe(measured, mix_from_scene(scene, layout), scene.camera)
     side = key_side_from_readings(readings, [light.name for light in layout.lights], key)
     points = {name: ProbeId("dome", part) for name, part in parts_by_name(side, scene, layout).items()}
-    points[KEY_CHEEK], points[SHADOW_CHEEK] = ratio_probes(side)
+    points[KEY_CHEEK], points[SHADOW_CHEEK] = contrast_probes(side)
     return points | {name: ProbeId("own", name) for name in scene.meters}
 
 

@@ -13,6 +13,7 @@ from sim.advice.compare.swaps import Alternative
 from sim.light.develop import denoised, exposed
 from sim.light.mix import Mix, mix_from_scene
 from sim.light.stack import LightStack
+from sim.metering.lighting_ratio import LightingRatio, ratio_from_probes, ratio_probes
 from sim.metering.points import readings_from_regions
 from sim.quantities.errors import HalfstopError
 from sim.quantities.plain import Plain, plain_from
@@ -22,6 +23,8 @@ from sim.scene.model import Scene
 
 # Parts that are told apart, as far as the picture shows them.
 PARTS = ("face", "hair", "neck", "chest", "arms", "gown", "suit", "backdrop")
+
+RATIO_STDERR_STOPS, RATIO_RAYS = 0.1, 1 << 13
 
 Progress = Callable[[str, float], None]
 
@@ -33,9 +36,10 @@ class Figures:
     `picture` (h, w, 3) linear at the first alternative's face exposure. `cost_stops`: more light (+) than the first
     needs for the same face. `part_stops`: each part's mean against the same part of the first, after that, with
     `part_stderr_stops`. `key` the light that gives the first one's face most; its `edge_mm` (10 to 90 % across the edge
-    of the nose's shadow, None without one) and `falloff_stops` across the face. `over_full`: lights that would have to
-    go over full power, and by how many stops. `flash_J`, `continuous_W`: electrical energy
-    of a firing and power of lamps that stay on, for the same face; None where a lamp does not state it.
+    of the nose's shadow, None without one) and `falloff_stops` across the face. `ratio` at the face.
+    `over_full`: lights that would have to go over full power, and by how many stops. `flash_J`, `continuous_W`:
+    electrical energy of a firing and power of lamps that stay on, for the same face; None where a lamp does not state
+    it.
     `traced`: lights whose layers were traced for it.
     """
 
@@ -48,6 +52,7 @@ class Figures:
     key: str
     edge_mm: float | None
     falloff_stops: float | None
+    ratio: LightingRatio
     over_full: dict[str, float]
     flash_J: float | None
     continuous_W: float | None
@@ -146,6 +151,7 @@ def _figures(
         key=key,
         edge_mm=nose_edge_mm(stage, key) if key in stage.light_names else None,
         falloff_stops=falloff_stops(stage, key) if key in stage.light_names else None,
+        ratio=_ratio(item, stage, mix),
         over_full={
             name: dial + cost
             for name, dial, muted in zip(mix.names, mix.dial_stops, mix.muted, strict=True)
@@ -165,6 +171,15 @@ def _parts(stack: LightStack, mix: Mix, scene: Scene) -> dict[str, tuple[float, 
         for reading in readings
         if reading.combined.from_grey_stops is not None and np.isfinite(reading.combined.from_grey_stops)
     }
+
+
+def _ratio(item: Alternative, stage: CachedStage, mix: Mix) -> LightingRatio:
+    """The lighting ratio of an alternative; a few rays tell it well enough to compare."""
+    read = stage.read_probes(
+        ratio_probes(item.scene, item.layout), depth=item.scene.render.depth, target_stderr_stops=RATIO_STDERR_STOPS,
+        most_rays=RATIO_RAYS,
+    )  # fmt: skip
+    return ratio_from_probes(item.scene, item.layout, read, mix)
 
 
 def _viewed(stack: LightStack, mix: Mix, scene: Scene, more_stops: float) -> np.ndarray:
@@ -192,6 +207,7 @@ def rows_from_figures(figures: Figures, first: Figures) -> tuple[tuple[str, str]
         if value != 0:
             rows.append((what, "not stated" if value is None else f"{value:.0f} {unit}"))
     rows += [(f"{name} over full power by", f"{over:.1f} stops") for name, over in figures.over_full.items()]
+    rows.append(("lighting ratio", figures.ratio.text))
     edge = "no open edge" if figures.edge_mm is None else f"{figures.edge_mm:.1f} mm"
     rows.append((f"nose shadow's edge, {figures.key}", edge))
     if figures.falloff_stops is not None:

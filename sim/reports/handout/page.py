@@ -76,7 +76,8 @@ class Handout:
     """What a handout shows.
 
     `duties` a sentence per light by name; `order` names of the build-up; `points` readings of the scene's mix,
-    `full_points` the same with no light muted; `build_strip`, `without_strip` pictures with what they show in words.
+    `full_points` the same with no light muted; `ratio` the lighting ratio in words;
+    `build_strip`, `without_strip` pictures with what they show in words.
     """
 
     plan: RigPlan
@@ -89,6 +90,7 @@ class Handout:
     order: Sequence[str]
     build_strip: Image.Image
     without_strip: Image.Image
+    ratio: str
 
 
 def nominal_layers(stack: LightStack, mix: Mix, camera: Camera) -> np.ndarray:
@@ -153,6 +155,7 @@ def handout_html(handout: Handout) -> str:
         iso=f"{h.camera.iso:g}",
         aperture=units.text_from_f_number_in_thirds(h.camera.f_number),
         points=[_point(h, point) for point in h.points],
+        ratio=h.ratio,
         order=", ".join(h.order),
         build_strip=_picture_url(h.build_strip),
         without_strip=_picture_url(h.without_strip),

@@ -15,7 +15,7 @@ The file is one JSON object; every number is finite, and a value in darkness is 
     warnings   plain lines
     health     suggested f-number for the face, and by part what clips and sinks into black (see sim.metering.health)
     meter      the report of `halfstop meter`: cheeks, forehead, chin, hair, shoulders, gown, hip, backdrop, own points;
-               key-to-fill ratio with its definition (see sim.metering.report)
+               lighting ratio and contrast of the cheeks with their definitions (see sim.metering.lighting_ratio)
 
 `by_light` has a reading for each heard light by name, `combined` the one of all together. A reading has:
 

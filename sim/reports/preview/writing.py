@@ -166,7 +166,7 @@ def _packed(preview: Preview, stack: LightStack, pool: ThreadPoolExecutor) -> li
         settings = "; ".join((description, *light_lines(scene, name)))
         pack(file, name, _encoding(alone[name]), Description=settings)
     pack("black-and-white.png", "black and white", lambda: encoded(black_and_white(combined)))
-    sheet = contact_sheet(scene, mix, combined, alone, preview.points, made)
+    sheet = contact_sheet(scene, mix, combined, alone, preview.points, made, preview.report.ratio.text)
     pack_sheet("contact-sheet.png", "contact sheet", sheet)
     pack_sheet("levelled.png", "each light levelled", levelled_sheet(scene, alone, made))
     measured = exposed(preview.stack, mix, camera, for_viewing=False)

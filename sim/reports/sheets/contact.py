@@ -49,17 +49,18 @@ def contact_sheet(
     alone: Mapping[str, np.ndarray],
     points: Sequence[PointReadings],
     made: str,
+    ratio: str = "",
 ) -> Image.Image:
     """Draw the combined picture large, then every light alone and the black and white, with their readings.
 
     combined, alone: linear pictures (h, w, 3) at the camera's exposure. points: incident readings by point.
-    made: size, samples and seed in words.
+    made: size, samples and seed in words. ratio: the lighting ratio in words.
     """
     shown = [p for p in points if p.id in STANDARD_POINTS]
     large = Tile(
         encoded(combined),
         "combined",
-        (_count_text(len(alone), len(mix.names)),),
+        (_count_text(len(alone), len(mix.names)), *([f"lighting ratio {ratio}"] if ratio else [])),
         tuple((f"{p.point}, {phrases.reading(p.combined.f_number)}", stops_text(p.combined)) for p in shown),
     )
     tiles = [

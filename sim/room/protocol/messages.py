@@ -144,6 +144,16 @@ class MeterPoint(TypedDict):
     spot: dict[str, Row] | None
 
 
+class AloneAtFace(TypedDict):
+    """What a light gives at full dial: `lit` and `shadow` cheek, the receptor turned to it; the shadow-side cheek as
+    the camera sees it; and the parts that a fill reaches, each."""
+
+    lit: Row
+    shadow: Row
+    opened: Row
+    reached: list[Row]
+
+
 class Key(TypedDict):
     """Which light is the key, and the cheeks as it sees them."""
 
@@ -162,6 +172,7 @@ class Meters(TypedDict):
     geometry: int
     points: list[MeterPoint]
     key: Key
+    alone: dict[str, AloneAtFace]
 
 
 class CheckLine(TypedDict):

@@ -4,7 +4,7 @@ import { refusalText } from "../link.js";
 import { deskOf } from "../picture/picture_desk.js";
 import { lightTag, numbersOf, setAttribute, setText } from "../picture/picture_elements.js";
 import { fNumberText, ratioText, stopsText } from "../picture/picture_words.js";
-import { keyToShadow, pointReading } from "../../../web/meter.js";
+import { keyToShadow, lightingRatio, pointReading } from "../../../web/meter.js";
 import { mount as mountWarnings } from "./warnings.js";
 import { mount as mountWishes } from "./wishes.js";
 
@@ -150,10 +150,18 @@ export function mount(place, room) {
       el("dd", {}, el("b", {}, ...strong), rest ? ` ${rest}` : ""),
     ];
     const even = Math.abs(found.stops) < 0.05;
+    const filled = key ? lightingRatio(meters.alone, key, weights, exposure.luminance) : null;
+    const over = filled ? filled.over_stops : 0;
+    const way = `${Math.abs(over).toFixed(1)} stops ${over < 0 ? "under" : "over"}`;
     ratio.hidden = false;
     const parts = [
       ...line(
-        "Key to shadow side",
+        "Lighting ratio",
+        [filled ? ratioText(Math.log2(filled.factor)) : "no fill"],
+        filled ? `${key} + ${filled.fill} : ${filled.fill}; ${key} ${way} ${filled.fill}` : key ? `${key} alone` : "",
+      ),
+      ...line(
+        "Contrast of the cheeks",
         [ratioText(found.stops)],
         even ? "no difference" : `${Math.abs(found.stops).toFixed(1)} stops`,
       ),
