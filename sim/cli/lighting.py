@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from rich.table import Table
 
     from sim.advice.balance import Balance
+    from sim.reports.meter_files import Care
     from sim.scene.edit import SceneText
 
 SceneArgument = Annotated[Path, typer.Argument(metavar="SCENE", help="Scene file, such as scenes/recital.yaml.")]
@@ -25,8 +26,10 @@ KeyOption = Annotated[
 FreshOption = Annotated[bool, typer.Option("--fresh", help="Trace all anew, and keep nothing.")]
 SeedOption = Annotated[int, typer.Option(metavar="N", help="The same seed gives the same readings.")]
 PIPED_WIDTH = 100
+# Rays of one reading: fewest that a reading takes at all, most in a minute or so.
+LEAST_RAYS, MOST_RAYS = 1 << 12, 1 << 26
 # Stand-ins for the signs that a plain terminal may lack.
-_ASCII = str.maketrans({"±": "+/-", "°": " deg", "─": "-", "·": "*", "×": "x", phrases.MINUS: "-"})
+_ASCII = str.maketrans({"±": "+/-", "°": " deg", "─": "-", "·": "*", "×": "x", "²": "2", phrases.MINUS: "-"})
 
 
 def add_commands(app: typer.Typer) -> None:
@@ -45,6 +48,14 @@ def meter(
     sensor: Annotated[
         float, typer.Option("--range", metavar="STOPS", help="Sensor: stops from saturation down to black.")
     ] = 12.0,
+    only: Annotated[
+        str | None, typer.Option(metavar="POINTS", help='Only these points, such as "face, shadow-side cheek".')
+    ] = None,
+    precision: Annotated[
+        float | None, typer.Option(metavar="STOPS", help="Read on until each light's error is no larger; usual: 0.03.")
+    ] = None,
+    rays: Annotated[int | None, typer.Option(metavar="N", help="Most rays of one reading, however sure it is.")] = None,
+    lux: Annotated[bool, typer.Option("--lux", help="Also tell lx of continuous light and lx·s of flash.")] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print the readings as JSON.")] = False,
     seed: SeedOption = 0,
     fresh: FreshOption = False,
@@ -66,13 +77,13 @@ def meter(
     with shown_progress() as on_progress:
         made = run_meter(
             scene, key=key, reference=reference, range_stops=sensor, seed=_seed(seed), out=out, fresh=fresh,
-            on_progress=on_progress,
+            care=_care(only, precision, rays), on_progress=on_progress,
         )  # fmt: skip
     if as_json:
         record = {**json_from_report(made.report), "health": record_from_health(made.health)}
         print(json.dumps(record, indent=1, ensure_ascii=False, allow_nan=False))
         return
-    _show(tables_from_report(made.report), *health_lines(made.health, made.camera))
+    _show(tables_from_report(made.report, lux=lux), *health_lines(made.health, made.camera))
     if made.files:
         _show(f"{len(made.files)} files in {made.files[0].parent}: see false-tones.png")
 
@@ -250,6 +261,20 @@ def _show(*lines: RenderableType) -> None:
         with console.capture() as captured:
             console.print(line, markup=False, soft_wrap=isinstance(line, str))
         print("\n".join(text.rstrip() for text in captured.get().translate(_ASCII).splitlines()))
+
+
+def _care(only: str | None, precision: float | None, rays: int | None) -> Care:
+    """How the meters are to be read, from the command line."""
+    from sim.reports.meter_files import Care
+
+    if precision is not None and not 0.001 <= precision <= 1:
+        raise HalfstopError(f'--precision {precision:g}: expected 0.001 to 1 stop; write "--precision 0.01"')
+    if rays is not None and not LEAST_RAYS <= rays <= MOST_RAYS:
+        raise HalfstopError(f'--rays {rays}: expected {LEAST_RAYS} to {MOST_RAYS}; write "--rays 1000000"')
+    names = None if only is None else tuple(name.strip() for name in only.split(",") if name.strip())
+    if names == ():
+        raise HalfstopError('--only names no point; write "--only face", or several with commas between')
+    return Care(names, precision, rays)
 
 
 def _seed(seed: int) -> int:

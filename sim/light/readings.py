@@ -58,7 +58,8 @@ class ProbeReadings:
     """What m probes read of k lights, each light at full dial and white.
 
     `values` (m, k, 3) linear RGB: lx (dome, flat) or cd/m2 (spot), for flash lights times seconds.
-    `stderr` (m, k): standard error of the luminance-weighted value, same unit. `rays` (m,) samples taken.
+    `stderr` (m, k): standard error of the luminance-weighted value, same unit, with what a limit of bounces leaves out.
+    `rays` (m,) samples taken.
     """
 
     probes: tuple[Probe, ...]
@@ -67,6 +68,16 @@ class ProbeReadings:
     values: np.ndarray
     stderr: np.ndarray
     rays: tuple[int, ...]
+
+    def and_then(self, others: ProbeReadings) -> ProbeReadings:
+        """These readings and those of other probes of the same lights."""
+        return replace(
+            self,
+            probes=self.probes + others.probes,
+            values=np.concatenate([self.values, others.values]),
+            stderr=np.concatenate([self.stderr, others.stderr]),
+            rays=self.rays + others.rays,
+        )
 
     def between(self, start: int, end: int) -> ProbeReadings:
         """The readings of probes `start` up to, not including, `end`."""

@@ -8,7 +8,7 @@ Every value is of raw samples; none is read from a denoised picture.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Protocol
 
 import numpy as np
@@ -16,7 +16,7 @@ import numpy as np
 from sim.light.mix import Mix
 from sim.light.readings import Probe, ProbeId, ProbeReadings, name_from_probe
 from sim.light.stack import LightStack
-from sim.quantities import color, photometry
+from sim.quantities import color, photometry, phrases
 from sim.scene.model import Camera, Point, Scene
 from sim.studio.layout import Layout, unit
 
@@ -26,6 +26,10 @@ RECEPTOR_GAP_M = 0.04
 # Meter points of every scene: domes toward the camera.
 FACE = ProbeId("dome", "face")
 STANDARD_POINTS = (FACE, ProbeId("dome", "gown"), ProbeId("dome", "backdrop centre"))
+# Names of the two amounts of light of a reading, flash and continuous, with their units: incident and reflected.
+INCIDENT_AMOUNTS = ("exposure_lx_s", "illuminance_lx")
+REFLECTED_AMOUNTS = ("exposure_cd_s_m2", "luminance_cd_m2")
+UNITS = dict(zip(INCIDENT_AMOUNTS + REFLECTED_AMOUNTS, ("lx·s", "lx", "cd·s/m²", "cd/m²"), strict=True))
 
 
 @dataclass(frozen=True)
@@ -35,8 +39,9 @@ class Reading:
     `exposure`: lx s (incident) or cd s/m2 (reflected) during the shutter's time. `f_number`: what an incident meter
     (dome, flat) or a spot meter shows, 0 in darkness. `over_camera_stops`: incident only, that f-number against the
     camera's. `from_grey_stops`: reflected only, how the part shows in the picture, 0 is middle grey. Where they do
-    not apply they are None, in darkness -inf. `stderr_stops`: standard error. `share`: part of the combined light,
-    0..1.
+    not apply they are None, in darkness -inf. `stderr_stops`: standard error, with what a limit of bounces leaves out.
+    `share`: part of the combined light, 0..1. `flash`: what flash gives, lx s or cd s/m2; `continuous`: what continuous
+    light gives however long the shutter is open, lx or cd/m2; None where there is no such light.
     """
 
     exposure: float
@@ -45,6 +50,8 @@ class Reading:
     from_grey_stops: float | None
     stderr_stops: float
     share: float
+    flash: float | None = None
+    continuous: float | None = None
 
 
 @dataclass(frozen=True)
@@ -121,7 +128,7 @@ def readings_from_probes(measured: ProbeReadings, mix: Mix, camera: Camera) -> l
     for index, probe in enumerate(measured.probes):
         exposures = color.luminance(measured.values[index] * weights)
         errors = measured.stderr[index] * plain
-        readings.append(_point_readings(probe.id, probe.kind, mix.names, exposures, errors, camera))
+        readings.append(_point_readings(probe.id, probe.kind, mix, exposures, errors, camera))
     return readings
 
 
@@ -144,19 +151,43 @@ def readings_from_regions(stack: LightStack, mix: Mix, camera: Camera, regions: 
         means, errors = stack.part_means(region)
         # What is estimated from few rays may fall below nothing.
         exposures = np.maximum(color.luminance(means * weights), 0)
-        readings.append(_point_readings(ProbeId("part", region), "part", mix.names, exposures, errors * plain, camera))
+        readings.append(_point_readings(ProbeId("part", region), "part", mix, exposures, errors * plain, camera))
     return readings
 
 
+def amounts_from_reading(reading: Reading, kind: str) -> dict[str, float]:
+    """What light there is, each amount under its name with its unit: of flash, of continuous light, or of both.
+
+    Arguments: `kind` of the receptor, as in `PointReadings`.
+    """
+    names = INCIDENT_AMOUNTS if kind in CONSTANT_C else REFLECTED_AMOUNTS
+    found = zip(names, (reading.flash, reading.continuous), strict=True)
+    return {name: value for name, value in found if value is not None}
+
+
+def amount_text(reading: Reading, kind: str) -> str:
+    """The same in words, such as "312 lx·s", or "312 lx·s + 85 lx" where flash and continuous light meet."""
+    amounts = amounts_from_reading(reading, kind)
+    return " + ".join(phrases.amount(value, UNITS[name]) for name, value in amounts.items())
+
+
 def _point_readings(
-    id: ProbeId, kind: str, names: Sequence[str], exposures: np.ndarray, errors: np.ndarray, camera: Camera
+    id: ProbeId, kind: str, mix: Mix, exposures: np.ndarray, errors: np.ndarray, camera: Camera
 ) -> PointReadings:
     total, error = float(exposures.sum()), float(np.sqrt(np.square(errors).sum()))
+
+    def read(lights: np.ndarray, exposure: float, stderr: float) -> Reading:
+        flash, heard = np.array(mix.is_flash), lights & ~np.array(mix.muted)
+        given = float(exposures[lights & flash].sum()) if (heard & flash).any() else None
+        shone = float(exposures[lights & ~flash].sum()) / camera.shutter_s if (heard & ~flash).any() else None
+        return replace(_reading(kind, exposure, stderr, total, camera), flash=given, continuous=shone)
+
+    each = np.eye(len(mix.names), dtype=bool)
     by_light = {
-        name: _reading(kind, float(value), float(stderr), total, camera)
-        for name, value, stderr in zip(names, exposures, errors, strict=True)
+        name: read(row, float(value), float(stderr))
+        for name, row, value, stderr in zip(mix.names, each, exposures, errors, strict=True)
     }
-    return PointReadings(id, kind, by_light, _reading(kind, total, error, total, camera))
+    return PointReadings(id, kind, by_light, read(np.ones(len(each), dtype=bool), total, error))
 
 
 def _reading(kind: str, exposure: float, stderr: float, total: float, camera: Camera) -> Reading:

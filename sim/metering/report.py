@@ -54,7 +54,8 @@ class Contrast:
 class MeterReport:
     """Readings of a set-up; `ratio` (key + fill) : fill, `contrast` of the cheeks as defined in `CONTRAST_DEFINITION`.
 
-    `dome_contrast` of the same cheeks with domes toward the camera.
+    `dome_contrast` of the same cheeks with domes toward the camera. `depth` limit of bounces, None for none;
+    `precision_stops` standard error that was aimed at.
     """
 
     title: str
@@ -67,6 +68,8 @@ class MeterReport:
     contrast: Contrast
     dome_contrast: Contrast
     seed: int
+    depth: int | None = None
+    precision_stops: float = TARGET_STDERR_STOPS
 
     def point(self, name: str) -> PointReport:
         """The point called `name`."""
@@ -92,16 +95,20 @@ def report_from_probes(
     scene: Scene, layout: Layout, measured: ProbeReadings, *, key: str | None = None, seed: int = 0,
     mix: Mix | None = None,
 ) -> MeterReport:  # fmt: skip
-    """Report from probes that were already traced, at a mix of the lights; by default the scene's own."""
+    """Report from probes that were already traced, at a mix of the lights; by default the scene's own.
+
+    Arguments: `measured` those of `report_probes`, at least those of its ratio and of the cheeks: points that none
+    reads are left out.
+    """
     mix = mix or mix_from_scene(scene, layout)
     readings = metering.readings_by_probe(measured, mix, scene.camera)
     side = key_side_from_readings(readings, [light.name for light in layout.lights], key)
     points = [
-        PointReport(name, part, readings[ProbeId("dome", part)], readings[ProbeId("spot", part)])
+        PointReport(name, part, readings.get(ProbeId("dome", part)), readings.get(ProbeId("spot", part)))
         for name, part in parts_by_name(side, scene, layout).items()
     ]
     for name, meter in scene.meters.items():
-        reading = readings[ProbeId("own", name)]
+        reading = readings.get(ProbeId("own", name))
         at = meter.at if isinstance(meter.at, str) else "a point"
         spot = meter.kind == "spot"
         points.append(PointReport(name, at, None if spot else reading, reading if spot else None))
@@ -112,11 +119,12 @@ def report_from_probes(
         lights=mix.names,
         muted=tuple(name for name, muted in zip(mix.names, mix.muted, strict=True) if muted),
         key=side,
-        points=tuple(points),
+        points=tuple(point for point in points if point.incident or point.spot),
         ratio=lighting_ratio(readings, side),
         contrast=_contrast(*(readings[probe] for probe in contrast_probes(side))),
         dome_contrast=_contrast(*(readings[ProbeId("dome", cheek)] for cheek in (side.lit_cheek, side.shadow_cheek))),
         seed=seed,
+        depth=scene.render.depth,
     )
 
 
@@ -158,6 +166,8 @@ def json_from_report(report: MeterReport) -> PlainDict:
             for point in report.points
         },
         "seed": report.seed,
+        "depth": report.depth,
+        "precision_stops": report.precision_stops,
     })  # fmt: skip
 
 
@@ -166,9 +176,15 @@ def _record_from_readings(readings: PointReadings | None) -> dict[str, object] |
         return None
     return {
         "kind": readings.kind,
-        "combined": asdict(readings.combined),
+        "combined": _record_from_reading(readings.combined, readings.kind),
         "by_light": {
-            name: {**asdict(reading), "drop_if_off_stops": drop_stops(reading)}
+            name: {**_record_from_reading(reading, readings.kind), "drop_if_off_stops": drop_stops(reading)}
             for name, reading in readings.by_light.items()
         },
     }
+
+
+def _record_from_reading(reading: Reading, kind: str) -> dict[str, object]:
+    """A reading as plain data; `light` has what there is of flash and of continuous light, under names with units."""
+    record = {key: value for key, value in asdict(reading).items() if key not in ("flash", "continuous")}
+    return {**record, "light": metering.amounts_from_reading(reading, kind)}

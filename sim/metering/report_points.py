@@ -70,6 +70,17 @@ def report_probes(scene: Scene, layout: Layout) -> list[Probe]:
     return probes + scene_probes(scene, layout)
 
 
+def probes_of_points(probes: Sequence[Probe], part_by_point: Mapping[str, str], points: Sequence[str]) -> list[Probe]:
+    """Those of a report's probes that read the points of these names; both cheeks where one is asked for.
+
+    Arguments: `part_by_point` as `points_of_set`.
+    """
+    parts = {part_by_point.get(point, point) for point in points}
+    if parts & {KEY_CHEEK, SHADOW_CHEEK}:
+        parts |= set(CHEEKS)
+    return [probe for probe in probes if probe.id.part in parts]
+
+
 def _spot_eye_m(layout: Layout, part: str) -> np.ndarray:
     """Where a spot meter stands: at the camera, or on its line of sight half-way from the sitter to the backdrop."""
     camera_m = layout.camera.position_m

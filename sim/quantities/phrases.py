@@ -130,6 +130,18 @@ def reading_short(f_number: float | None) -> str:
     return f"{mark} {tenths.split()[0]}/10" if tenths else mark
 
 
+def amount(value: float, unit: str) -> str:
+    """An amount of light with its unit, to three digits and no finer than a thousandth.
+
+    >>> amount(19.8943, "lx"), amount(1234.0, "lx·s"), amount(0.00004, "cd/m²"), amount(0.0, "lx")
+    ('19.9 lx', '1230 lx·s', '< 0.001 cd/m²', 'dark')
+    """
+    if value < 0.001:
+        return f"< 0.001 {unit}" if value > 0 else "dark"
+    places = min(2 - math.floor(math.log10(value)), 3)
+    return f"{round(value, places):.{max(places, 0)}f} {unit}"
+
+
 def _too_dim(f_number: float) -> str:
     if f_number <= 0:
         return "dark"

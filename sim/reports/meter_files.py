@@ -7,10 +7,19 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from sim.light.develop import denoised, exposed
+from sim.light.readings import ProbeReadings
 from sim.light.stack import LightStack
 from sim.metering.health import RANGE_STOPS, Health, health_from_stack, record_from_health
+from sim.metering.lighting_ratio import ratio_probes
 from sim.metering.report import TARGET_STDERR_STOPS, MeterReport, json_from_report, report_from_probes
-from sim.metering.report_points import KEY_CHEEK, SHADOW_CHEEK, point_from_text, points_of_set, report_probes
+from sim.metering.report_points import (
+    KEY_CHEEK,
+    SHADOW_CHEEK,
+    point_from_text,
+    points_of_set,
+    probes_of_points,
+    report_probes,
+)
 from sim.quantities.errors import HalfstopError, quoted
 from sim.reports.files import ResultFolder, png_bytes
 from sim.reports.sheets.tones import false_tones_sheet, histogram_sheet
@@ -19,6 +28,23 @@ from sim.session import Progress, Rehearsal
 
 FILES = ("meter.json", "false-tones.png", "tones-by-part.png")
 PICTURE_LONG_SIDE_PX, PICTURE_SAMPLES = 360, 16
+
+
+# Most rays of a reading, and where a precision is asked for.
+MOST_RAYS, MOST_RAYS_FOR_PRECISION = 1 << 19, 1 << 22
+
+
+@dataclass(frozen=True)
+class Care:
+    """How carefully the meters are read: `only` points of these names, None for all, so that none else takes time.
+
+    `precision_stops` standard error aimed at for each light at each point; `most_rays` of a reading, whatever its
+    error. None is the usual.
+    """
+
+    only: tuple[str, ...] | None = None
+    precision_stops: float | None = None
+    most_rays: int | None = None
 
 
 @dataclass(frozen=True)
@@ -33,12 +59,14 @@ class MeterRun:
 
 def run_meter(
     scene_file: Path, *, key: str | None = None, reference: str = "face", range_stops: float = RANGE_STOPS,
-    seed: int = 0, out: Path | None = None, fresh: bool = False, on_progress: Progress | None = None,
+    seed: int = 0, out: Path | None = None, fresh: bool = False, care: Care = Care(),
+    on_progress: Progress | None = None,
 ) -> MeterRun:  # fmt: skip
     """Meter a scene file and judge its exposure from a small picture.
 
     Arguments: `reference` point whose incident reading suggests the f-number; `range_stops` of the sensor; `out`
-    folder for the figures and the false tones, None writes nothing; `fresh` traces anew what is kept.
+    folder for the figures and the false tones, None writes nothing; `fresh` traces anew what is kept; `care` which
+    points are read, and how surely.
     Raises HalfstopError with one plain line; nothing is written then.
     """
     rehearsal = Rehearsal(scene_file, fresh=fresh)
@@ -46,19 +74,15 @@ def run_meter(
     if key is not None and key not in [light.name for light in layout.lights]:
         names = ", ".join(light.name for light in layout.lights)
         raise HalfstopError(f"--key {quoted(key)}: there is no such light; it has {names}")
-    known = [
-        KEY_CHEEK,
-        SHADOW_CHEEK,
-        *points_of_set(scene, layout),
-        *(n for n, meter in scene.meters.items() if meter.kind != "spot"),
-    ]
-    reference = point_from_text(reference, known)
+    standard = [KEY_CHEEK, SHADOW_CHEEK, *points_of_set(scene, layout)]
+    reference = point_from_text(reference, [*standard, *(n for n, m in scene.meters.items() if m.kind != "spot")])
+    if care.only is not None:
+        named = [point_from_text(name, [*standard, *scene.meters]) for name in care.only]
+        care = replace(care, only=tuple(dict.fromkeys(named)))
     if out is not None:
         ResultFolder(out).require_usable(list(FILES))
 
-    measured = rehearsal.readings(
-        report_probes(scene, layout), seed=seed, target_stderr_stops=TARGET_STDERR_STOPS, on_progress=on_progress
-    )
+    measured = _measured(rehearsal, reference, care, seed, on_progress)
     report = report_from_probes(scene, layout, measured, key=key, seed=seed)
     stack = rehearsal.stack(
         size=rehearsal.picture_size(PICTURE_LONG_SIDE_PX), samples=PICTURE_SAMPLES, seed=seed, on_progress=on_progress
@@ -67,8 +91,37 @@ def run_meter(
     health = health_from_stack(
         stack, rehearsal.mix, scene.camera, incident, name=reference if incident else "", range_stops=range_stops
     )
-    made = MeterRun(report, health, scene.camera, ())
+    shown = tuple(point for point in report.points if care.only is None or point.name in care.only)
+    aimed = care.precision_stops or TARGET_STDERR_STOPS
+    made = MeterRun(replace(report, points=shown, precision_stops=aimed), health, scene.camera, ())
     return made if out is None else replace(made, files=tuple(_written(rehearsal, made, stack, out)))
+
+
+def _measured(
+    rehearsal: Rehearsal, reference: str, care: Care, seed: int, on_progress: Progress | None
+) -> ProbeReadings:
+    """The readings of a report; where only some points are asked for, of these and what the report cannot do without.
+
+    What tells the key and the reference is then read as surely as usual, and no more.
+    """
+    scene, layout = rehearsal.scene, rehearsal.layout
+    probes, parts = report_probes(scene, layout), points_of_set(scene, layout)
+    wanted = probes if care.only is None else probes_of_points(probes, parts, care.only)
+    most_rays = care.most_rays or (MOST_RAYS if care.precision_stops is None else MOST_RAYS_FOR_PRECISION)
+    aimed = rehearsal.readings(
+        wanted, seed=seed, target_stderr_stops=care.precision_stops or TARGET_STDERR_STOPS, most_rays=most_rays,
+        on_progress=on_progress,
+    )  # fmt: skip
+    have = {probe.id for probe in wanted}
+    needed = [*ratio_probes(scene, layout), *probes_of_points(probes, parts, [reference, KEY_CHEEK])]
+    rest = list({probe.id: probe for probe in needed if probe.id not in have}.values())
+    if not rest:
+        return aimed
+    others = rehearsal.readings(
+        rest, seed=seed, target_stderr_stops=TARGET_STDERR_STOPS, most_rays=min(most_rays, MOST_RAYS),
+        on_progress=on_progress,
+    )  # fmt: skip
+    return aimed.and_then(others)
 
 
 def _written(rehearsal: Rehearsal, made: MeterRun, stack: LightStack, out: Path) -> list[Path]:

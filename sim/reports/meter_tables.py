@@ -9,7 +9,7 @@ from rich.table import Table
 from rich.text import Text
 
 from sim.metering.lighting_ratio import DEFINITION, factor_text
-from sim.metering.points import Reading
+from sim.metering.points import Reading, amount_text
 from sim.metering.report import (
     CONTRAST_DEFINITION,
     Contrast,
@@ -23,17 +23,20 @@ LIGHTS_PER_TABLE = 6
 TELLING_SHARE = 0.02
 
 
-def tables_from_report(report: MeterReport) -> RenderableType:
+def tables_from_report(report: MeterReport, *, lux: bool = False) -> RenderableType:
     """The report as text and tables that can be read at 100 columns.
 
+    Arguments: `lux` adds what light there is, in lx of continuous light and lx·s of flash.
     Does not: avoid signs such as ± that a bare terminal lacks; the command line replaces them.
     """
-    pieces: list[RenderableType] = [_heading(report), _combined_table(report)]
+    pieces: list[RenderableType] = [_heading(report), _combined_table(report, lux)]
     lit = [name for name in report.lights if name not in report.muted]
     for start in range(0, len(lit), LIGHTS_PER_TABLE):
         pieces.append(_table_by_light(report, lit[start : start + LIGHTS_PER_TABLE], "share"))
     for start in range(0, len(lit), LIGHTS_PER_TABLE):
         pieces.append(_table_by_light(report, lit[start : start + LIGHTS_PER_TABLE], "alone"))
+    for start in range(0, len(lit) if lux else 0, LIGHTS_PER_TABLE):
+        pieces.append(_table_by_light(report, lit[start : start + LIGHTS_PER_TABLE], "lux"))
     return Group(*pieces, _footnote(report))
 
 
@@ -51,39 +54,66 @@ def _heading(report: MeterReport) -> Text:
     ]
     if report.muted:
         lines.append(f"Muted and left out: {', '.join(report.muted)}.")
+    if report.depth is not None:
+        bounces = f"{report.depth} bounce{'s' * (report.depth != 1)}"
+        lines.append(f"Light is followed for {bounces} only, as the scene asks; errors count what that leaves out.")
+    elif (short := _least_sure(report)) is not None:
+        name, error = short
+        lines.append(
+            f"Less sure than the {report.precision_stops:g} stops asked for: {name}, {error:.3f}; --rays takes more."
+        )
     return Text("\n".join(lines))
+
+
+def _least_sure(report: MeterReport) -> tuple[str, float] | None:
+    """Point and error of the reading that is least sure, if it is less so than was aimed at."""
+    errors = [
+        (reading.stderr_stops, f"{light} at {point.name}")
+        for point in report.points
+        for readings in (point.incident, point.spot)
+        if readings is not None
+        for light, reading in readings.by_light.items()
+        if reading.share >= TELLING_SHARE
+    ]
+    error, name = max(errors, default=(0.0, ""))
+    return (name, error) if error > report.precision_stops else None
 
 
 def _contrast_text(contrast: Contrast) -> str:
     if contrast.factor is None or contrast.diff_stops is None:
         return "without end (no light on one side)"
     stops = phrases.signed_stops(contrast.diff_stops)
-    return f"{factor_text(contrast.factor)} = {stops} stops ± {contrast.stderr_stops:.2f}"
+    return f"{factor_text(contrast.factor)} = {stops} stops ± {contrast.stderr_stops:.3f}"
 
 
-def _combined_table(report: MeterReport) -> Table:
+def _combined_table(report: MeterReport, lux: bool) -> Table:
     table = Table(title="All lights together", title_justify="left", box=box.SIMPLE_HEAD, pad_edge=False)
     table.add_column("point", no_wrap=True)
     for title in ("incident", "error", "against camera", "spot, from grey", "error"):
         table.add_column(title, justify="right", no_wrap=True)
+    if lux:
+        table.add_column("light", justify="right")
     for point in report.points:
         cells = ["", "", "", "", ""]
         if point.incident is not None:
             total = point.incident.combined
             cells[:3] = (
                 phrases.reading_short(total.f_number),
-                f"{total.stderr_stops:.2f}",
+                f"{total.stderr_stops:.3f}",
                 phrases.signed_stops(total.over_camera_stops),
             )
         if point.spot is not None:
             total = point.spot.combined
-            cells[3:] = phrases.signed_stops(total.from_grey_stops), f"{total.stderr_stops:.2f}"
+            cells[3:] = phrases.signed_stops(total.from_grey_stops), f"{total.stderr_stops:.3f}"
+        if lux and (either := point.incident or point.spot) is not None:
+            cells.append(amount_text(either.combined, either.kind))
         table.add_row(point.name, *cells)
     return table
 
 
 def _table_by_light(report: MeterReport, lights: list[str], what: str) -> Table:
-    titles = {"share": "Share of the light, and stops lost without it", "alone": "Each light on its own"}
+    titles = {"share": "Share of the light, and stops lost without it", "alone": "Each light on its own",
+              "lux": "Each light on its own: lx of continuous light, lx·s of flash"}  # fmt: skip
     table = Table(title=titles[what], title_justify="left", box=box.SIMPLE_HEAD, pad_edge=False)
     table.add_column("point", no_wrap=True)
     for name in lights:
@@ -95,6 +125,8 @@ def _table_by_light(report: MeterReport, lights: list[str], what: str) -> Table:
         cells = (readings.by_light[name] for name in lights)
         if what == "share":
             table.add_row(point.name, *(_share_cell(reading) for reading in cells))
+        elif what == "lux":
+            table.add_row(point.name, *(amount_text(reading, readings.kind) for reading in cells))
         elif point.incident is not None:
             table.add_row(point.name, *(phrases.reading_short(reading.f_number) for reading in cells))
     return table
@@ -118,7 +150,7 @@ def _footnote(report: MeterReport) -> Text:
     return Text(
         "Incident: dome 4 cm off the surface, turned to the camera, unless it is your own meter (C = 340; flat 250). "
         "Spot: 1° from the camera, of the backdrop from behind the sitter (K = 12.5), 0 is middle grey in the picture. "
-        f"Errors are standard errors in stops; that of one light alone is at most {worst:.2f} stop wherever it gives "
+        f"Errors are standard errors in stops; that of one light alone is at most {worst:.3f} stop wherever it gives "
         f"{100 * TELLING_SHARE:.0f} % or more.",
         style="dim",
     )

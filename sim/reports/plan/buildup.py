@@ -97,7 +97,6 @@ def steps_from_readings(
         light = by_name.get(name)
         point = _at_aim(name) if light else FACE_ALONG_NOSE
         alone = full[point].by_light[name] if full else None
-        flash = mix.is_flash[mix.names.index(name)]
         steps.append(BuildStep(
             light=name,
             number=light.number if light else 0,
@@ -106,7 +105,7 @@ def steps_from_readings(
             alone_f_number=alone.f_number if alone else None,
             together_f_number=so_far[point].combined.f_number if so_far else None,
             face_f_number=so_far[FACE].combined.f_number if so_far else None,
-            alone_lx=None if flash or alone is None else alone.exposure / camera.shutter_s,
+            alone_lx=None if alone is None else alone.continuous,
             nudge=nudge_text(scene, light) if light and not light.is_window else ROOM_NUDGE,
         ))  # fmt: skip
     return tuple(steps)

@@ -20,10 +20,12 @@ The file is one JSON object; every number is finite, and a value in darkness is 
 `by_light` has a reading for each heard light by name, `combined` the one of all together. A reading has:
 
     exposure            lx s (incident) or cd s/m2 (reflected) during the shutter's time
+    light               what there is, under names with units: exposure_lx_s of flash and illuminance_lx of continuous
+                        light, however long the shutter is open; reflected: exposure_cd_s_m2 and luminance_cd_m2
     f_number, meter     what a meter at the scene's ISO shows, as a number and as text; null in darkness
     over_camera_stops   incident: stops over (+) or under (-) the camera's f-number; null in darkness, absent otherwise
     from_grey_stops     reflected: stops from middle grey in the picture; null in darkness, absent otherwise
-    stderr_stops        standard error; null in darkness
+    stderr_stops        standard error, with what a limit of bounces leaves out; null in darkness
     share               part of the combined light, 0 to 1
 """
 
@@ -36,7 +38,7 @@ from collections.abc import Iterable, Sequence
 from sim.light.mix import Mix
 from sim.light.readings import Probe
 from sim.light.stack import LightStack
-from sim.metering.points import PointReadings, Reading
+from sim.metering.points import PointReadings, Reading, amounts_from_reading
 from sim.quantities.units import text_from_f_number_in_tenths
 from sim.scene.model import Camera
 
@@ -125,6 +127,7 @@ def _reading(reading: Reading, kind: str) -> dict[str, object]:
     )
     return {
         "exposure": _number(reading.exposure),
+        "light": {name: _number(value) for name, value in amounts_from_reading(reading, kind).items()},
         "f_number": _number(reading.f_number) if lit else None,
         "meter": text_from_f_number_in_tenths(reading.f_number) if lit else None,
         **stops,
