@@ -93,10 +93,10 @@ F_NUMBER = Quantity(
     r"[fF] ?/ ?[0-9]+(\.[0-9]+)?( (and )?(1/2|1/3|2/3)| and [0-9] tenths?)?",
 )
 DIAL = Quantity(
-    "a part of full power such as 1/4, 25 % or -2 stops",
+    "a part of full power such as 1/4, 25 %, -2 stops or 7 of 10",
     {"stops": 1.0},
     "1/4",
-    rf"full|[0-9]+/[0-9]+|[0-9]+(\.[0-9]+)? ?%|{SIGN}([0-9]+/[0-9]+|{DIGITS})\s*stops?",
+    rf"full|[0-9]+(\.[0-9]+)? of [0-9]+|[0-9]+/[0-9]+|[0-9]+(\.[0-9]+)? ?%|{SIGN}([0-9]+/[0-9]+|{DIGITS})\s*stops?",
 )
 
 
@@ -144,8 +144,13 @@ def _with_unit(number: float, quantity: Quantity) -> str:
     if quantity is TIME and number >= 10:
         return f"1/{round(number)} s"
     if quantity is DIAL:
+        # Numbers of a head's own scale are no fractions.
+        if 1 < number <= 10 and not math.log2(number).is_integer():
+            return f"{shortest(number)} of 10"
         share = number if 0 < number < 1 else 1 / number if number >= 1 else 0.25
         return f"{shortest(number)} stops" if number < 0 else text_from_dial_stops(round(10 * math.log2(share)) / 10)
+    if quantity is STOPS:
+        return text_from_measure(float(number), STOPS)
     return _joined(shortest(number), quantity.unit)
 
 
@@ -310,12 +315,21 @@ def f_number_from_text(text: object) -> float:
 def dial_stops_from_text(text: object) -> float:
     """Return a power setting in stops relative to full (0 or less) from `1/4`, `25 %`, `-2 stops` or `full`.
 
-    >>> dial_stops_from_text("1/4")
-    -2.0
+    `7 of 10` is a setting of a head whose scale ends at 10: one full number of it is one stop, as is common practice
+    on such heads (no source).
+
+    >>> dial_stops_from_text("1/4"), dial_stops_from_text("7 of 10")
+    (-2.0, -3.0)
     """
     plain = text_only(text, DIAL)
     if plain == "full":
         return 0.0
+    scale = scale_of_dial(plain)
+    if scale is not None:
+        number, top = scale
+        if number > top or not top:
+            raise refuse(text, DIAL, f'this scale ends at {top}: write "{top} of {top}"')
+        return number - top + 0.0
     part = re.fullmatch(r"([0-9]{1,7}(?:\.[0-9]+)?) ?(?:/ ?([0-9]{1,7})|%)", plain)
     if part:
         bottom = int(part.group(2) or 100)
@@ -334,6 +348,29 @@ def dial_stops_from_text(text: object) -> float:
     if stops > 0:
         raise refuse(text, DIAL, f'count down from full: write "-{plain.lstrip("+")}"')
     return stops + 0.0
+
+
+def scale_of_dial(text: str) -> tuple[float, int] | None:
+    """Number and end of a scale from 1 up, None where a power is said in another way.
+
+    >>> scale_of_dial("7.5 of 10"), scale_of_dial("1/4")
+    ((7.5, 10), None)
+    """
+    found = re.fullmatch(r"([0-9]{1,3}(?:\.[0-9]{1,3})?) of ([0-9]{1,3})", clean(text))
+    return (float(found.group(1)), int(found.group(2))) if found else None
+
+
+def text_from_dial_as(dial_stops: float, before: object) -> str | None:
+    """A power on the scale that it was said on before, to a hundredth; None where that was no scale.
+
+    >>> text_from_dial_as(-2.5, "7 of 10"), text_from_dial_as(-2.5, "1/4")
+    ('7.5 of 10', None)
+    """
+    scale = scale_of_dial(before) if isinstance(before, str) else None
+    # Below its first number such a scale has no setting.
+    if scale is None or scale[1] + dial_stops < 0:
+        return None
+    return f"{shortest(round(scale[1] + dial_stops, 2))} of {scale[1]}"
 
 
 def _joined(number: str, unit: str) -> str:

@@ -54,7 +54,7 @@ MALFORMED = [
     ("bare illuminance", "20 lx", "20", 58, "ambient[1].illuminance", 'write "20 lx"'),
     ("bare flux", "8000 lm", "8000", 42, "lights.hair light.source.flux", 'write "8000 lm"'),
     ("bare efficacy", "40 lm/W", "40", 31, "lights.key.source.efficacy", 'write "40 lm/W"'),
-    ("gel without stops", "nd: 1 stop", "nd: 1", 38, "lights.key.gels[1].nd", 'write "1 stops"'),
+    ("gel without stops", "nd: 1 stop", "nd: 1", 38, "lights.key.gels[1].nd", 'write "1 stop"'),
     ("underscored number", "iso: 100", "iso: 1_00", 16, "camera.iso", 'got "1_00"'),
     ("half a bounce", "depth: 5", "depth: 5.5", 61, "render.depth", "a whole number from 1 to 64"),
     # Power and energy.

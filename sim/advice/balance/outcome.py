@@ -17,6 +17,7 @@ from sim.metering.points import PointReadings, readings_by_probe
 from sim.quantities import units
 from sim.scene.edit import SceneText
 from sim.scene.model import Scene
+from sim.scene.text import data_from_text
 from sim.studio.layout import Layout
 
 # A wish counts as met within this: the finest step of most heads.
@@ -205,12 +206,15 @@ def _ends(problem: BalanceProblem, beyond: np.ndarray) -> list[str]:
 # -- the new scene ------------------------------------------------------------------------------
 
 
-def dial_text(dial_stops: float, step_stops: float) -> str:
-    """A setting as the scene file has it: a fraction of full where that is exact, else stops.
+def dial_text(dial_stops: float, step_stops: float, before: object = None) -> str:
+    """A setting as the scene file has it: on its own scale if it was so before, else a fraction or stops.
 
     >>> dial_text(-2.0, 0.1), dial_text(-1.3, 0.1), dial_text(-4 / 3, 1 / 3)
     ('1/4', '-1.3 stops', '-4/3 stops')
     """
+    on_its_scale = units.text_from_dial_as(round(dial_stops, 2), before)
+    if on_its_scale is not None:
+        return on_its_scale
     parts = round(1 / step_stops)
     count = round(-dial_stops * parts)
     whole = abs(dial_stops - round(dial_stops)) < 1e-9
@@ -221,8 +225,11 @@ def dial_text(dial_stops: float, step_stops: float) -> str:
 
 def scene_with_balance(source: SceneText, result: Balance) -> SceneText:
     """The scene file with the new powers of the lights that were turned, and nothing else changed."""
+    lights = data_from_text(source.text)["lights"]
     return source.changed({
-        ("lights", move.light, "power"): dial_text(move.after_stops, move.step_stops)
+        ("lights", move.light, "power"): dial_text(
+            move.after_stops, move.step_stops, lights[move.light].get("power")
+        )
         for move in result.moves
         if abs(move.change_stops) > 1e-9
     })  # fmt: skip

@@ -150,8 +150,13 @@ def dial_text(stops: float, old: object = None) -> str:
 
     >>> dial_text(-2.0), dial_text(-2.0, "-1 stop"), dial_text(-1.299)
     ('1/4', '-2 stops', '-1.3 stops')
+    >>> dial_text(-2.0, "7 of 10")
+    '8 of 10'
     """
     rounded = round(stops, 2) + 0.0
+    on_its_scale = units.text_from_dial_as(rounded, old)
+    if on_its_scale is not None:
+        return on_its_scale
     if isinstance(old, str) and "stop" in old:
         return units.text_from_measure(rounded, units.STOPS)
     return units.text_from_dial_stops(rounded)

@@ -7,6 +7,7 @@ from typing import get_args
 from pydantic import BaseModel, ConfigDict, ValidationInfo, model_validator
 
 from sim.quantities.errors import UnitError, quoted
+from sim.quantities.plain import PlainDict
 
 YAML_KEYS_ONLY = {"yaml_keys_only": True}
 
@@ -57,18 +58,36 @@ class Block(BaseModel):
         return data
 
 
-def kind_check(noun: str, *classes: type[Block]) -> Callable[[object], object]:
-    """Return a check, to run before a union by `kind`, that the key `kind` is there and is known."""
+def kind_check(
+    noun: str, *classes: type[Block], block_of: Callable[[str], PlainDict] | None = None
+) -> Callable[[object], object]:
+    """Return a check, to run before a union by `kind`, that the key `kind` is there and is known.
+
+    Arguments: `block_of` the block that a person means by some words, to write into the cure; raises `UnitError`.
+    """
     kinds = [get_args(c.model_fields["kind"].annotation)[0] for c in classes]
+
+    def meant(words: object) -> str:
+        if block_of is None or not isinstance(words, str):
+            return ""
+        try:
+            block = block_of(words)
+        except UnitError:
+            return ""
+        return ", ".join(f"{key}: {value}" for key, value in block.items())
 
     def check(data: object) -> object:
         if isinstance(data, Block):
             return data
         if not isinstance(data, dict):
-            raise UnitError(f"got {quoted(data)}", f"{noun}: a block with kind", f'write "{{kind: {kinds[0]}}}"')
+            cure = meant(data) or f"kind: {_example(data, kinds)}"
+            raise UnitError(f"got {quoted(data)}", f"{noun}: a block with kind", f'write "{{{cure}}}"')
         kind = data.get("kind")
         if kind is None:
             raise BlockFault(("kind",), "this key is missing", f"{noun}: {', '.join(kinds)}", f'add "kind: {kinds[0]}"')
+        if kind not in kinds and (block := meant(kind)):
+            expected, _ = choice_help(noun, kind, kinds)
+            raise BlockFault(("kind",), f"got {quoted(kind)}", expected, f'write "{{{block}}}" in place of this block')
         if kind not in kinds:
             raise BlockFault(("kind",), f"got {quoted(kind)}", *choice_help(noun, kind, kinds))
         return data
@@ -78,11 +97,35 @@ def kind_check(noun: str, *classes: type[Block]) -> Callable[[object], object]:
 
 def choice_help(noun: str, value: object, names: Sequence[str]) -> tuple[str, str]:
     """Return what was expected and a cure for a word that is none of `names`."""
-    near = get_close_matches(value.lower(), names, 1, 0.6) if isinstance(value, str) else []
-    return (
-        f"{noun}: {', '.join(names)}",
-        f'write "{near[0]}"' if near else f'write one of them, such as "{names[0]}"',
-    )
+    expected = f"{noun}: {', '.join(names)}"
+    word = value.strip().lower() if isinstance(value, str) else ""
+    meaning, note = SYNONYMS.get(word, ("", ""))
+    if meaning in names:
+        return expected, f'write "{meaning}"{note}'
+    near = get_close_matches(word, names, 1, 0.6)
+    return expected, f'write "{near[0]}"' if near else f'write one of them, such as "{names[0]}"'
+
+
+def _example(value: object, names: Sequence[str]) -> str:
+    word = value.strip().lower() if isinstance(value, str) else ""
+    return word if word in names else names[0]
+
+
+# Words that people use for a choice and that no spelling leads to; what else to write after the cure.
+SYNONYMS = {
+    "sitting": ("seated", ""),
+    "sat": ("seated", ""),
+    "on a chair": ("seated", ""),
+    "upright": ("standing", ""),
+    **dict.fromkeys(("tungsten", "halogen", "incandescent"), ("continuous", ' and beside source "color: 3200 K"')),
+    **dict.fromkeys(("led", "hmi", "fluorescent", "video light", "lamp"), ("continuous", "")),
+    **dict.fromkeys(("strobe", "studio flash", "monolight", "speedlight"), ("flash", "")),
+    "octa": ("octabox", ""),
+    "honeycomb": ("reflector", ' with "grid: 20°"'),
+    "bare bulb": ("bare", ""),
+    "reflected": ("spot", ""),
+    "incident": ("dome", ""),
+}
 
 
 def _listed(names: list[str]) -> str:

@@ -6,7 +6,7 @@ from collections.abc import Collection, Iterator
 from difflib import get_close_matches
 from itertools import chain
 
-from sim.quantities import units
+from sim.quantities import phrases, units
 from sim.scene.model.block import BlockFault
 from sim.scene.model.lights import WindowPanel
 from sim.scene.model.modifiers import Spot
@@ -263,9 +263,10 @@ def _check_power(scene: Scene) -> None:
         if light.power_stops < lowest - 1e-9:
             raise BlockFault(
                 ("lights", name, "power"),
-                f"{units.text_from_dial_stops(light.power_stops)} is below the lowest setting of this light",
-                f"full to {units.text_from_measure(lowest, units.STOPS)} (see source.dial.range)",
-                f'write "{units.text_from_dial_stops(lowest)}", move it away, or add a gel with nd',
+                f"{phrases.power(light.power_stops)} is under the lowest setting of this light",
+                f"full power to {phrases.power(lowest)}, the range of its dial",
+                f'write "{units.text_from_dial_stops(lowest)}", move it away, or add "gels: [{{nd: '
+                f'{units.text_from_measure(round(lowest - light.power_stops, 2), units.STOPS)}}}]"',
             )
     if all(light.mute for light in scene.lights.values()) and not scene.ambient:
         first = next(iter(scene.lights))
@@ -322,21 +323,26 @@ def _check_meters(scene: Scene) -> None:
 def _outside(point: Xyz, room: Room, clearance_m: float) -> tuple[str, str, str] | None:
     """Return wall, expected range and cure if a point is not inside the room by `clearance_m`."""
     low, high = room.low_corner_m, room.high_corner_m
+    # Each axis with its walls, and how far along it is said to the low side and to the high side.
     walls = (
-        ("x", "the wall on camera left", "the wall on camera right"),
-        ("y", "the floor", "the ceiling"),
-        ("z", "the wall behind the sitter", "the wall behind the camera"),
+        ("the wall on camera left", "the wall on camera right", "to camera left", "to camera right"),
+        ("the floor", "the ceiling", "under the floor", "high"),
+        ("the wall behind the sitter", "the wall behind the camera", "behind the mark", "in front of the mark"),
     )
-    for place, (axis, low_wall, high_wall) in enumerate(walls):
+    for place, (low_wall, high_wall, low_way, high_way) in enumerate(walls):
         least, most = low[place] + clearance_m, high[place] - clearance_m
-        if least - 1e-9 <= point[place] <= most + 1e-9:
+        at = point[place]
+        if least - 1e-9 <= at <= most + 1e-9:
             continue
-        wall = low_wall if point[place] < least else high_wall
-        cure = "move it into the room, or make the room larger"
+        is_low = at < least
+        where = f"{_length(abs(at))} {low_way if at < 0 else high_way}"
+        bound = least if is_low else most
+        expected = f"{'at least' if is_low and bound >= 0 else 'at most'} {_length(abs(bound))} "
+        expected += low_way if bound < 0 else high_way
         return (
-            f"{wall} ({axis} is {_length(point[place])})",
-            f"{axis} from {_length(least)} to {_length(most)}",
-            cure,
+            f"{low_wall if is_low else high_wall} ({where})",
+            expected,
+            "move it into the room, or make the room larger",
         )
     return None
 

@@ -53,7 +53,9 @@ def _require_one_effect(value: object) -> object:
         return value
     expected = "a gel: a block with one of mired, color, nd"
     if not isinstance(value, dict):
-        raise UnitError(f"got {quoted(value)}", expected, 'write "{mired: 60}"')
+        said = value.lower().split(maxsplit=1) if isinstance(value, str) else []
+        loss = f"{{nd: {said[1]}}}" if len(said) == 2 and said[0] == "nd" else ""
+        raise UnitError(f"got {quoted(value)}", expected, f'write "{loss or "{mired: 60}"}"')
     effects = [key for key in value if key in ("mired", "color", "nd", "nd_stops")]
     if len(effects) > 1:
         raise BlockFault((effects[1],), "two gels in one block", expected, "write them as two items of the list")
@@ -75,7 +77,23 @@ def _color_kind(value: object) -> str:
     return "hex" if isinstance(value, str) and value.strip().startswith("#") else "kelvin"
 
 
-LightColor = Annotated[Annotated[Kelvin, Tag("kelvin")] | Annotated[Hex, Tag("hex")], Discriminator(_color_kind)]
+# What people call the colour of a lamp, by its usual temperature; common practice, no source.
+_TEMPERATURES = {"tungsten": "3200 K", "halogen": "3200 K", "daylight": "5600 K", "flash": "5600 K"}
+
+
+def _require_a_number(value: object) -> object:
+    word = value.strip().lower() if isinstance(value, str) else ""
+    if word in _TEMPERATURES:
+        expected = 'a colour temperature such as 5600 K, or "#rrggbb"'
+        raise UnitError(f"got {quoted(value)}", expected, f'write "{_TEMPERATURES[word]}"')
+    return value
+
+
+LightColor = Annotated[
+    Annotated[Kelvin, Tag("kelvin")] | Annotated[Hex, Tag("hex")],
+    Discriminator(_color_kind),
+    BeforeValidator(_require_a_number),
+]
 
 
 class _Lamp(Block):
@@ -106,8 +124,9 @@ class Light(_Lamp):
     power_stops: Dial = Field(
         default=0.0,
         alias="power",
-        description="Setting as a part of full, or stops under full.",
-        examples=["1/4", "-2 stops"],
+        description="Part of full, stops under full, or a number of a head's own scale such as 7 of 10, one full "
+        "number being one stop (common practice, no source).",
+        examples=["1/4", "-2 stops", "7 of 10"],
     )
     modifier: AnyModifier = Field(default=BareBulb(kind="bare"), description="What is fitted to the light.")
     place: Place = Field(description="Centre of the luminous face.", examples=[PLACE_EXAMPLE])

@@ -6,6 +6,7 @@ from pydantic import BeforeValidator, Field
 
 from sim.scene.model.block import Block, kind_check
 from sim.scene.model.fields import Share, angle, length, stops
+from sim.scene.model.modifier_text import modifier_from_text
 from sim.scene.model.words import Choice, Switch
 
 GridAngle = Annotated[float, angle(3.0, 90.0)]
@@ -206,6 +207,7 @@ AnyModifier = Annotated[
             ShootThrough,
             CoveredUmbrella,
             Spot,
+            block_of=modifier_from_text,
         )
     ),
 ]

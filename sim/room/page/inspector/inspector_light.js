@@ -151,6 +151,8 @@ function dialFields(first, room, set) {
     hint: "such as 1/4 or -2 stops",
     value: () => dialStopsText(store.powerStops(name)),
     send: (typed) => {
+      const top = / of (\d+)$/.exec(String(store.light(name)?.block?.power ?? ""))?.[1];
+      if (top && /^\d*\.?\d+$/.test(typed)) return set(["power"], `${typed} of ${top}`);
       const number = /^[-+]?\d*\.?\d+$/.test(typed) ? Number(typed) : typed === "full" ? 0 : stopsFromDialText(typed);
       return number === null ? set(["power"], typed) : link.edit(edits(number)[0], null, { quiet: true });
     },
