@@ -196,13 +196,41 @@ def test_nonsense_is_refused_with_a_cure(reader, bad: str) -> None:
 
 @pytest.mark.parametrize(
     ("text", "cure"),
-    [("1,5 m", "1.5 m"), ("1,500 m", "1500 m"), ("-1,25cm", "-1.25 cm"), ("1,5 parsec", "1.5 m")],
+    [
+        ("1,5 m", "1.5 m"),
+        ("1,500 m", "1500 m"),
+        ("-1,25cm", "-1.25 cm"),
+        ("1,5 parsec", "1.5 m"),
+        ('5,5"', '5.5"'),
+        ("5,5'", "5.5'"),
+    ],
 )
 def test_a_comma_is_told_and_cured(text: str, cure: str) -> None:
     # Three digits behind a comma are thousands, any other number of them a decimal comma.
     with pytest.raises(UnitError) as caught:
         units.length_m_from_text(text)
     assert caught.value.cure == f'write the number without a comma: "{cure}"'
+
+
+@pytest.mark.parametrize(
+    ("reader", "text", "cure"),
+    [
+        (units.time_s_from_text, "1/160", 'add the unit: write "1/160 s"'),
+        (units.time_s_from_text, "0/160", 'write "1/160 s"'),
+        (units.time_s_from_text, "-2 s", 'write "1/160 s"'),
+        (units.dial_stops_from_text, "3/2", 'a light gives no more than full power: write "1/1"'),
+        (units.dial_stops_from_text, "0/4", 'write "1/4", or "mute: true" for a light that is off'),
+        (units.dial_stops_from_text, "1/0", 'write "1/4"'),
+        (units.dial_stops_from_text, "+1 stop", 'count down from full: write "-1 stop"'),
+        (units.f_number_from_text, "f5.6", 'write "f/5.6"'),
+        (units.measure_from_text, "400 ws", 'write "400 Ws"'),
+        (units.measure_from_text, "400", 'add the unit: write "400 W·s"'),
+    ],
+)
+def test_a_slip_has_its_own_cure(reader, text: str, cure: str) -> None:
+    with pytest.raises(UnitError) as caught:
+        reader(text, units.ENERGY) if reader is units.measure_from_text else reader(text)
+    assert caught.value.cure == cure
 
 
 @pytest.mark.parametrize("reader", READERS.values(), ids=READERS)
@@ -301,6 +329,11 @@ def test_f_numbers_read_back_unless_they_are_engraved(f_number: float) -> None:
 )  # fmt: skip
 def test_f_numbers_print_as_engraved_only_where_they_are(f_number: float, text: str) -> None:
     assert units.text_from_f_number(f_number) == text
+
+
+@pytest.mark.parametrize("mark", units.THIRDS)
+def test_every_engraved_f_number_prints_as_it_is_engraved(mark: str) -> None:
+    assert units.text_from_f_number(units.f_number_from_text(f"f/{mark}")) == f"f/{mark}"
 
 
 @given(st.integers(-20, 300))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -647,3 +648,61 @@ def test_the_renderer_lights_points_as_this_quadrature_does(engine, name):
     stage = bare_stage([faced(emitter, [0, 0, 0], [0, 0, 1])])
     got = read_probes(stage, probes, depth=0, target_stderr_stops=0.008, most_rays=1 << 19).values[:, 0, 0]
     assert got == pytest.approx(expected, rel=0.02, abs=2e-3 * expected[0])
+
+
+def _span_m(solid: Body) -> tuple[float, float]:
+    """How far a solid of revolution or a box reaches along the axis, back and front."""
+    if solid.shape == "cap":
+        return solid.offset_m[2] - solid.sizes_m[1], solid.offset_m[2]
+    return solid.offset_m[2] - solid.sizes_m[-1] / 2, solid.offset_m[2] + solid.sizes_m[-1] / 2
+
+
+@pytest.mark.parametrize("name", MODIFIERS)
+def test_housings_stand_round_their_axis_behind_their_face(name):
+    # What holds a face is as wide as the face, begins just behind it and goes on without a gap into the head.
+    rig = rig_from_light(light(MODIFIERS[name]))
+    face = rig.emitters[0]
+    solids = [solid for solid in rig.body if solid.shape not in ("quad", "cap") and _span_m(solid)[0] < 0]
+    assert all(solid.offset_m[:2] == (0, 0) for solid in rig.body if solid.shape != "quad")
+    spans = sorted((_span_m(solid) for solid in solids), key=lambda span: -span[1])
+    if "umbrella" in name:
+        (cloth,) = (solid for solid in rig.body if solid.shape == "cap")
+        assert cloth.sizes_m == pytest.approx((face.width_m, 0.2 * face.width_m), rel=0.005)
+        assert -0.005 < cloth.offset_m[2] < 0 and not spans
+        # The head of an open umbrella stands before it on the axis and looks back into it.
+        heads = [solid for solid in rig.body if solid.shape == "cylinder"]
+        assert len(heads) == (name != "covered umbrella")
+        assert all(solid.sizes_m[1] == 0.3 and 0 < _span_m(solid)[0] < 0.2 * face.width_m for solid in heads)
+        return
+    if name == "bare":
+        assert -0.01 < spans[0][1] + face.width_m / 2 < 0
+    else:
+        assert -0.005 < spans[0][1] < 0
+        across = next(solid.sizes_m for solid in solids if _span_m(solid) == spans[0])
+        wide = face.width_m * (math.cos(math.pi / 8) if face.surface == "polygon" else 1)
+        assert across[0] == pytest.approx(wide, rel=0.31 if name == "spot" else 1e-9)
+        assert face.surface != "rectangle" or across[1] == pytest.approx(face.height_m)
+    if name != "shoot-through":
+        assert all(0 <= front[0] - back[1] < 0.005 for front, back in pairwise(spans))
+    assert spans[-1][1] - spans[-1][0] == pytest.approx(0.3)
+
+
+def test_a_face_of_no_size_is_refused():
+    for width_m, height_m in ((0.0, 1.0), (-0.5, 1.0), (1.0, 0.0), (1.0, -0.5)):
+        with pytest.raises(ValueError, match="a size above 0 m"):
+            Emitter("rectangle", width_m, 1.0, height_m=height_m)
+    for surface in ("disc", "sphere"):
+        with pytest.raises(ValueError, match="a size above 0 m"):
+            Emitter(surface, 0.0, 1.0)
+
+
+def test_a_lip_hides_as_much_of_a_face_on_either_side():
+    # A lip as wide as the face shifts its opening by depth x tangent: what is left is (w - d tan x) (h - d tan y). A
+    # tube too wide to hide anything takes the sum over rows in place of the closed form.
+    lip = Profile(recess_m=0.08, recess_half_x_m=0.3, recess_half_y_m=0.45)
+    tan = np.array([0.0, 0.5, 1.5, 3.0])
+    for profile, rel in ((lip, 1e-12), (replace(lip, throat_radius_m=100.0, throat_length_m=0.01), 2e-3)):
+        face = Emitter("rectangle", 0.6, 1.0, profile, height_m=0.9)
+        for x, y in ((1, 0), (-1, 0), (0, 1), (0, -1), (1, 0.5), (-0.3, 1), (-1, -1)):
+            left = (0.6 - 0.08 * np.abs(x * tan)) * (0.9 - 0.08 * np.abs(y * tan))
+            np.testing.assert_allclose(face_integral(face, x * tan, y * tan), left, rtol=rel)
