@@ -105,6 +105,9 @@ def test_a_light_without_readings_stays_where_it_is() -> None:
     assert found.stderr_stops[1] == pytest.approx(2.0)
     with pytest.raises(HalfstopError, match="reading 1: the model finds no light there"):
         fit(("key", "fill"), exposures, np.zeros((2, 2), bool), np.array([1.0, 1.0]))
+    dark = np.array([[True, True], [True, True], [False, False]])
+    with pytest.raises(HalfstopError, match="reading 3: the model finds no light there"):
+        fit(("key", "fill"), np.vstack([exposures, [[9.0, 9.0]]]), dark, np.ones(3))
 
 
 READINGS = """\
@@ -152,6 +155,11 @@ def test_faults_are_one_line_with_their_place(tmp_path: Path, old: str, new: str
         made(tmp_path, READINGS.replace(old, new))
     text = str(caught.value)
     assert f"readings.yaml:{line}:" in text and told in text and "\n" not in text
+
+
+def test_a_file_without_a_reading_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(SceneError, match=r"readings\.yaml:1: readings: "):
+        made(tmp_path, "readings: []\n")
 
 
 def test_the_corrected_scene_keeps_its_comments_and_gives_the_light_that_was_read(tmp_path: Path) -> None:

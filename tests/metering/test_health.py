@@ -21,7 +21,7 @@ from sim.metering.health import (
     health_from_stack,
     health_lines,
 )
-from sim.metering.points import FACE, PointReadings, Reading
+from sim.metering.points import FACE, PointReadings, Reading, readings_from_regions
 from sim.quantities import photometry
 from sim.reports.sheets.tones import false_tones_sheet, histogram_sheet
 from sim.scene import model
@@ -100,6 +100,33 @@ def test_percentiles_and_histogram_are_those_of_the_levels() -> None:
     counts = np.array(health_from_stack(stack, _neutral(CAMERA), CAMERA, None).parts["face"].histogram) * 8
     assert len(counts) == 54
     assert {place: count for place, count in enumerate(counts) if count} == {0: 2, 1: 1, 39: 1, 40: 1, 52: 1, 53: 2}
+
+
+def test_parts_are_told_with_their_share_and_its_doubt() -> None:
+    near, beyond = SATURATION_STOPS - 0.01, SATURATION_STOPS + 1
+    levels = np.array([[beyond, near, 0, 0], [-12, 0, 0, 0]], float)
+    parts = np.array([[1, 1, 1, 1], [2, 2, 2, 0]])
+    # A standard error that reaches the pixel near the limit and no other.
+    variance = (_luminance_at(SATURATION_STOPS) * 0.01) ** 2
+    found = health_from_stack(_stack(_luminance_at(0) * 2.0**levels, parts, variance), _neutral(CAMERA), CAMERA, None)
+    clipped, crushed = health_lines(found, CAMERA)[:2]
+    assert clipped == "Of each part clips: face 25.0 % ± 25.0."
+    assert crushed.startswith("Of each part sinks into black: gown 33.3 % ± ")
+
+
+def test_a_whole_part_reads_as_the_mean_of_its_pixels() -> None:
+    # ISO 2720: N^2 = L t S / K, with K = 12.5; ISO 12232: middle grey is the picture's 0.18. Parts out of the frame
+    # are left out, and where there is no light there is no stop.
+    grey = _luminance_at(0)
+    stack = _stack(np.array([[grey, 3 * grey, 0, 0]]), np.array([[1, 1, 2, 2]]))
+    plain = replace(_neutral(CAMERA), color_rgb=np.ones((1, 3)))
+    face, gown = readings_from_regions(stack, plain, CAMERA, ["face", "gown"])
+    assert (face.kind, face.point, face.combined.exposure) == ("part", "face", pytest.approx(2 * grey))
+    assert face.combined.f_number == pytest.approx((2 * grey * CAMERA.iso / 12.5) ** 0.5)
+    assert face.combined.from_grey_stops == pytest.approx(1.0) and face.combined.over_camera_stops is None
+    assert gown.combined.exposure == 0 and gown.combined.from_grey_stops == -math.inf and gown.combined.share == 0
+    outside = replace(stack, region=np.ones((1, 4), np.uint8))
+    assert [r.point for r in readings_from_regions(outside, plain, CAMERA, ["gown", "face"])] == ["face"]
 
 
 def test_clipping_is_judged_on_what_was_rendered_not_on_what_was_cleaned() -> None:

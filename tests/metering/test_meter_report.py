@@ -15,11 +15,12 @@ from sim.light import mix
 from sim.light.mix import Mix
 from sim.light.readings import Probe, ProbeId, ProbeReadings
 from sim.metering import report as meterreport
-from sim.metering.points import readings_from_probes
+from sim.metering.points import probe_from_meter, readings_from_probes, standard_probes
 from sim.metering.report import drop_stops, json_from_report, report_from_probes
 from sim.metering.report_points import ALIASES, KEY_CHEEK, POINTS, SHADOW_CHEEK, point_from_text, report_probes
 from sim.reports.meter_tables import tables_from_report
 from sim.scene import edit as scene_edit
+from sim.scene.model import Meter
 from sim.scene.model.places import PARTS
 from sim.scene.read import load_scene
 from sim.session import Rehearsal
@@ -84,6 +85,10 @@ def test_ratios_in_the_trades_form(recital, factor, diff) -> None:
     assert report.contrast.factor == pytest.approx(factor, rel=1e-3)
     assert report.contrast.diff_stops == pytest.approx(diff, abs=0.05)
     assert report.dome_contrast.factor == pytest.approx(1.0)
+    # A ratio knows no scale: in a thousandth of the light it is the same.
+    dim = {"key": lambda probe: key(probe) / 1000, "fill": 0.001}
+    dimmed = report_from_probes(scene, layout, _made_up(scene, layout, dim))
+    assert (dimmed.ratio.factor, dimmed.contrast.factor) == (pytest.approx(factor, rel=1e-3),) * 2
 
 
 def test_the_lighting_ratio_counts_the_fill_alone_where_the_key_wraps_round(recital) -> None:
@@ -193,6 +198,54 @@ def test_one_reading_by_hand(recital) -> None:
         # One per cent is 0.01 / ln 2 stops.
         assert found.combined.stderr_stops == pytest.approx(0.01 / np.log(2))
         assert found.by_light["key"] == found.combined and found.combined.share == 1.0
+
+
+@pytest.mark.parametrize("part", ["face", "forehead", "chin", "left cheek", "right cheek"])
+def test_the_key_is_what_gives_most_of_the_skin_that_the_camera_sees(recital, part) -> None:
+    scene, layout = _even(recital[0]), recital[1]
+
+    def fill(probe):
+        return 0.99 + (probe.kind == "spot" and probe.part == part)
+
+    assert report_from_probes(scene, layout, _made_up(scene, layout, {"key": 1.0, "fill": fill})).key.light == "fill"
+    # Elsewhere than on the skin, or read in another way, it counts for nothing.
+    elsewhere = {"key": 1.0, "fill": lambda probe: 0.99 + (probe.kind != "spot" or probe.part == "hair")}
+    assert report_from_probes(scene, layout, _made_up(scene, layout, elsewhere)).key.light == "key"
+
+
+def test_a_cheek_is_lit_alike_within_a_fifth_of_a_stop(recital) -> None:
+    scene, layout = _even(recital[0]), recital[1]
+    for stops, alike in ((0.0, True), (0.19, True), (0.21, False), (2.0, False)):
+        for lit, other in (("left cheek", "right cheek"), ("right cheek", "left cheek")):
+
+            def key(probe, lit=lit, stops=stops):
+                return 2.0 ** (stops * (probe.part == lit and probe.kind == "flat"))
+
+            found = report_from_probes(scene, layout, _made_up(scene, layout, {"key": key})).key
+            assert found.alike == alike and (stops == 0 or (found.lit_cheek, found.shadow_cheek) == (lit, other))
+
+
+def test_meters_are_held_as_they_are_said(recital) -> None:
+    layout = recital[1]
+    camera_m, face_m, normal = layout.camera.position_m, layout.anchors_m["face"], layout.anchor_normals["face"]
+    standard = standard_probes(layout)
+    assert [(p.kind, p.id.part) for p in standard] == [("dome", p) for p in ("face", "gown", "backdrop centre")]
+    # A hand holds a receptor 4 cm off the skin.
+    held_m = face_m + 0.04 * normal
+    for meter, position_m, toward_m in (
+        ({"at": "face", "kind": "dome"}, held_m, camera_m),
+        ({"at": "face", "kind": "flat", "facing": "key"}, held_m, layout.light("key").position_m),
+        ({"at": "face", "kind": "flat", "facing": "up"}, held_m, face_m + [0, 1, 0]),
+        ({"at": "face", "facing": {"at": ["1 m", "1 m", "1 m"]}}, held_m, np.ones(3)),
+        ({"at": {"at": ["0 m", "1 m", "2 m"]}, "facing": "up"}, np.array([0, 1, 2]), np.array([0, 2, 2])),
+        # A spot meter looks at the part from where it is turned to.
+        ({"at": "face", "kind": "spot"}, camera_m, face_m),
+    ):
+        probe = probe_from_meter(layout, ProbeId("own", "mine"), Meter.model_validate(meter))
+        assert probe.kind == meter.get("kind", "dome") and probe.id == ProbeId("own", "mine")
+        way = toward_m - position_m
+        np.testing.assert_allclose(probe.position_m, position_m, atol=1e-12)
+        np.testing.assert_allclose(probe.facing, way / np.linalg.norm(way), atol=1e-12)
 
 
 def test_points_may_be_named_in_other_words() -> None:

@@ -136,7 +136,7 @@ def test_loads_by_hand(source: str, modifier: str, load_kg: float, tmp_path: Pat
     [
         (FLASH, "flash head 400 W·s"),
         ("{kind: flash, energy: 400 W·s, modelling_lamp: 150 W}", "flash head 400 W·s with 150 W modelling lamp"),
-        ("{kind: measured, reads: f/8, at: 2 m}", "flash head that reads f/8 at 2 m, ISO 100"),
+        ("{kind: measured, reads: f/8, at: 2 m}", "flash head that reads f/8 at 2 m (dome toward the light), ISO 100"),
         ("{kind: guide number, guide_number: 40 m}", "flash, guide number 40 m at ISO 100"),
         ("{kind: continuous, flux: 8000 lm}", "continuous lamp 8000 lm"),
         ("{kind: continuous, draw: 300 W, efficacy: 90 lm/W}", "continuous lamp 300 W, 90 lm/W"),
