@@ -154,14 +154,16 @@ def test_the_record_holds_every_reading_of_every_point(recital) -> None:
     report = report_from_probes(scene, layout, _made_up(scene, layout, {"key": 3.0, "fill": 1.0}), seed=7)
     record = json_from_report(report)
     assert set(record) == {
-        "title", "camera", "lights", "muted", "key", "ratio", "ratio_dome_to_camera", "points", "seed", "depth",
-        "precision_stops",
+        "title", "camera", "lights", "muted", "key", "ratio", "contrast", "contrast_dome_to_camera", "points",
+        "seed", "depth", "precision_stops",
     }  # fmt: skip
     assert record["camera"] == {"f_number": 8.0, "shutter_s": 1 / 160, "iso": 100.0}
     assert (record["title"], record["seed"], record["muted"]) == (scene.title, 7, [])
     assert record["lights"] == list(layout.light_names) and record["key"]["light"] == "key"
-    assert "flat receptor turned to the key" in record["ratio"]["definition"]
-    assert record["ratio"]["factor"] == record["ratio_dome_to_camera"]["factor"] == 1.0
+    # (key + fill) : fill with three times the fill's light.
+    assert record["ratio"]["factor"] == pytest.approx(4.0) and "4" in record["ratio"]["text"]
+    assert record["contrast"]["factor"] == record["contrast_dome_to_camera"]["factor"] == 1.0
+    assert all(len(record[name]["definition"]) > 20 for name in ("ratio", "contrast"))
     assert list(record["points"]) == [KEY_CHEEK, SHADOW_CHEEK, *POINTS, "key side", "lapel", "canvas corner"]
     face, corner = record["points"]["face"], record["points"]["canvas corner"]
     assert (face["part"], corner["part"]) == ("face", "backdrop top left")
