@@ -28,6 +28,8 @@ SeedOption = Annotated[int, typer.Option(metavar="N", help="The same seed gives 
 PIPED_WIDTH = 100
 # Rays of one reading: fewest that a reading takes at all, most in a minute or so.
 LEAST_RAYS, MOST_RAYS = 1 << 12, 1 << 26
+# Exit code of a balance that does not meet every wish.
+NOT_MET = 3
 # Stand-ins for the signs that a plain terminal may lack.
 _ASCII = str.maketrans({"±": "+/-", "°": " deg", "─": "-", "·": "*", "×": "x", "²": "2", phrases.MINUS: "-"})
 
@@ -108,10 +110,12 @@ def balance(
     ] = None,
     in_place: Annotated[bool, typer.Option("--in-place", help="Change the scene file itself.")] = False,
     dry_run: Annotated[bool, typer.Option("--dry-run", help="Only tell; write no file.")] = False,
+    anyway: Annotated[bool, typer.Option("--anyway", help="Write also where a wish is not met.")] = False,
 ) -> None:
-    """Find the dials for wanted readings and write them into a new scene file, its comments kept.
+    """Find the least change of the dials that gives wanted readings, show it, and write it into a new scene file.
 
-    Muted lights stay out; dials move in their own steps and within their range.
+    Comments are kept. Muted lights stay out; dials move in their own steps, within their range and never below 1/32
+    for a wish. Where a wish is not met nothing is written without --anyway, and the exit code is 3.
     """
     from sim.advice.balance import definition, scene_with_balance
     from sim.scene.edit import write_scene_text
@@ -125,11 +129,18 @@ def balance(
         raise HalfstopError(f"{target}: there is a file of this name; nothing was done; {cure}")
     source, result = _balanced(scene, want or [], lock or [], reference, key, _seed(seed), fresh)
     _show(_wish_table(result), *_reason_lines(result), _move_table(result), definition(result.reference))
-    if dry_run:
-        return
+    if dry_run or not (result.met or anyway):
+        if not dry_run:
+            _show("Nothing was written: not every wish is met; --anyway writes the nearest.")
+        raise typer.Exit(0 if result.met else NOT_MET)
+    # What is shown above is asked about where somebody is there to answer.
+    if sys.stdin.isatty() and sys.stdout.isatty():
+        typer.confirm(f"Write {target}?", default=True, abort=True)
     changed = scene_with_balance(source, result)
     write_scene_text(changed, target, replace=in_place)
     _show(f"{'changed' if in_place else 'wrote'} {target}")
+    if not result.met:
+        raise typer.Exit(NOT_MET)
 
 
 def compare(

@@ -2,7 +2,7 @@
 
     wishes    what the user wants, and the probes that read it
     problem   the lights' dials and what they give the wished points, in plain numbers
-    solve     the nearest dials, on and off the steps of the heads
+    solve     the least change that meets most, on and off the steps of the heads
     outcome   what was reached, what was not and why, and the changed scene
 
 A wish is an incident f-number at a meter point, or stops against the reference point. Every light of the scene that is

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from sim.advice.balance.problem import BalanceProblem
-from sim.advice.balance.solve import solved_dials, stepped_dials
+from sim.advice.balance.solve import MET_STOPS, least_change_dials, solved_dials
 from sim.advice.balance.wishes import Wish, problem_from_readings
 from sim.light.mix import mix_from_scene
 from sim.light.readings import ProbeId, ProbeReadings
@@ -20,12 +20,13 @@ from sim.scene.model import Scene
 from sim.scene.text import data_from_text
 from sim.studio.layout import Layout
 
-# A wish counts as met within this: the finest step of most heads.
-MET_STOPS = 0.1
+# A light is not turned down further than this for a wish: what is weaker a photographer would switch off. Common
+# practice, no source; a head with less of a range ends before.
+FLOOR_STOPS = -5.0
 # A point that full power leaves this far under its wish is out of the lights' reach.
 NEVER_REACHED_STOPS = 6.0
 # How much a wish counts that cannot be met even alone: it must not spoil the others.
-HOPELESS_WEIGHT = 0.1
+HOPELESS_WEIGHT = 0.03
 # How far dials are let past their ends to see what a wish would take.
 BEYOND_STOPS = 8.0
 
@@ -96,11 +97,12 @@ def balance_from_readings(
 ) -> Balance:  # fmt: skip
     """Find the dials for some wishes from probes that were traced once; arguments as in `problem_from_readings`."""
     problem = problem_from_readings(scene, layout, measured, wishes, points=points, reference=reference, locked=locked)
+    problem = floored(problem)
     alone = [_alone_stops(problem, index, seed) for index in range(len(wishes))]
     hopeless = [abs(off) > MET_STOPS for off in alone]
-    problem = replace(problem, weight=np.where(hopeless, HOPELESS_WEIGHT, 1.0))
-    exact = solved_dials(problem, seed=seed)
-    dials = stepped_dials(problem, exact)
+    if not all(hopeless):
+        problem = replace(problem, weight=np.where(hopeless, HOPELESS_WEIGHT, 1.0))
+    dials = least_change_dials(problem, seed=seed)
     after = _readings(scene, layout, measured, dials)
     residuals = problem.residual_stops(dials)
     before = problem.residual_stops(np.array([dial.now_stops for dial in problem.dials]))
@@ -123,6 +125,14 @@ def balance_from_readings(
     )  # fmt: skip
     shown = scene.camera.f_number if against is None else against.combined.f_number
     return Balance(reference, shown, tuple(outcomes), moves)
+
+
+def floored(problem: BalanceProblem) -> BalanceProblem:
+    """The problem with no dial going below 1/32, or below where it stands if that is less."""
+    dials = tuple(
+        replace(dial, lowest_stops=max(dial.lowest_stops, min(FLOOR_STOPS, dial.now_stops))) for dial in problem.dials
+    )
+    return replace(problem, dials=dials)
 
 
 def _readings(scene: Scene, layout: Layout, measured: ProbeReadings, dials: np.ndarray) -> dict[ProbeId, PointReadings]:
@@ -159,8 +169,20 @@ def _reasons(
     ]
     if contrary:
         return [f"it contradicts {' and '.join(contrary)}: the same lights serve both points"]
+    # Three or more that are only together too much: each whose absence would free this one fights it.
+    rest = [other for other in range(len(wishes)) if other != index]
+    fights = [wishes[other].text for other in rest if _is_met_without(problem, index, other, seed)]
+    if fights:
+        return [f"it fights {' and '.join(fights)}: without {'either' if len(fights) > 1 else 'it'} it could be met"]
     free = sum(dial.free for dial in problem.dials)
     return [f"{len(wishes)} wishes together ask for more than {free} dial{'s' if free != 1 else ''} can give"]
+
+
+def _is_met_without(problem: BalanceProblem, index: int, other: int, seed: int) -> bool:
+    """Whether a wish is met once another is given up, however far dials would go."""
+    kept = [row for row in range(len(problem.target)) if row != other]
+    nearest = solved_dials(problem.only(kept), seed=seed, beyond_stops=BEYOND_STOPS)
+    return bool(np.abs(problem.only(kept).residual_stops(nearest)[kept.index(index)]) <= MET_STOPS)
 
 
 def _out_of_reach(problem: BalanceProblem, index: int, off: float, reference: str, seed: int) -> str:

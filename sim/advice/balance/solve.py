@@ -11,22 +11,69 @@ from scipy.optimize import least_squares
 from sim.advice.balance.problem import BalanceProblem, LightDial
 
 # Weight on moving a dial by one stop, from strong to next to nothing, so that lights move no more than need be.
-HOLD_WEIGHTS = (0.1, 1e-2, 1e-3, 1e-6)
+HOLD_WEIGHTS = (0.1, 3e-2, 1e-2, 1e-3, 1e-6)
+# A wish counts as met within this: the finest step of most heads.
+MET_STOPS = 0.1
 RANDOM_STARTS = 6
 # Squared stops under which no other start can do better to any purpose.
 MET_EXACTLY = 1e-10
 
 # Squared stops that straying a stop from the exact solution costs: a weak light is no vernier for the others' steps.
-STRAY_WEIGHT = 1e-3
+STRAY_WEIGHT = 1e-2
+# Stops of a missed wish that a stop of a dial must be worth.
+WORTH = 0.1
 # A meter shows tenths: less than this is no difference.
 UNSEEN_STOPS = 0.005
 
 
-def solved_dials(problem: BalanceProblem, *, seed: int = 0, beyond_stops: float = 0.0) -> np.ndarray:
+def least_change_dials(problem: BalanceProblem, *, seed: int = 0) -> np.ndarray:
+    """Settings (k,) on the heads' steps that meet as many wishes as can be met, with the least change that does.
+
+    The dials are held ever more loosely; a looser hold is taken only where it meets more wishes, so that no light runs
+    down its dial for a tenth of a stop that is missed all the same.
+    """
+    best, most = np.array([dial.now_stops for dial in problem.dials]), -1.0
+    for count in range(1, len(HOLD_WEIGHTS) + 1):
+        dials = stepped_dials(problem, solved_dials(problem, seed=seed, holds=HOLD_WEIGHTS[:count]))
+        met = float(problem.weights[np.abs(problem.residual_stops(dials)) <= MET_STOPS + 1e-9].sum())
+        if met > most + 1e-9:
+            best, most = dials, met
+    return _given_back(problem, best)
+
+
+def _given_back(problem: BalanceProblem, dials: np.ndarray) -> np.ndarray:
+    """Take back what is not worth it: each moved dial as far as met wishes stay met and the others miss little more.
+
+    Little is a tenth of a stop for every stop that the dial is given back.
+    """
+    met = np.abs(problem.residual_stops(dials)) <= MET_STOPS + 1e-9
+
+    def missed(at: np.ndarray) -> float:
+        off = np.abs(problem.residual_stops(at))
+        return np.inf if (off[met] > MET_STOPS + 1e-9).any() else float((problem.weights * off)[~met].sum())
+
+    dials = dials.copy()
+    now = np.array([dial.now_stops for dial in problem.dials])
+    for index in np.argsort(-np.abs(dials - now)):
+        reached, least = dials[index], missed(dials)
+        between = [now[index], *settings_of(problem.dials[index])]
+        between = [stops for stops in between if min(now[index], reached) <= stops <= max(now[index], reached)]
+        for stops in sorted(between, key=lambda stops: abs(stops - now[index])):
+            dials[index] = stops
+            if missed(dials) <= least + WORTH * abs(stops - reached) + 1e-9:
+                break
+        else:
+            dials[index] = reached
+    return dials
+
+
+def solved_dials(
+    problem: BalanceProblem, *, seed: int = 0, beyond_stops: float = 0.0, holds: Sequence[float] = HOLD_WEIGHTS
+) -> np.ndarray:
     """Dials (k,) between lowest and full that come nearest to the wishes; lights move no more than need be.
 
     Arguments: `seed` of the random starts; `beyond_stops` how far dials may pass their ends, to see what it would
-    take. Does not: round to steps.
+    take; `holds` weights on moving a dial, loosened one by one. Does not: round to steps.
     """
     now = np.array([dial.now_stops for dial in problem.dials])
     lowest = np.array([dial.lowest_stops for dial in problem.dials]) - beyond_stops
@@ -40,8 +87,9 @@ def solved_dials(problem: BalanceProblem, *, seed: int = 0, beyond_stops: float 
     best, least = now, math.inf
     for start in starts:
         dials = now.copy()
-        dials[turns] = _descended(problem, now, turns, start, low, high)
+        dials[turns] = _descended(problem, now, turns, start, low, high, holds)
         cost = float(np.square(problem.weights * problem.residual_stops(dials)).sum())
+        cost += float(np.square(holds[-1] * (dials - now)).sum())
         # Keep the first start, which moves least, unless another is truly better.
         if cost < least - MET_EXACTLY:
             best, least = dials, cost
@@ -51,8 +99,9 @@ def solved_dials(problem: BalanceProblem, *, seed: int = 0, beyond_stops: float 
 
 
 def _descended(
-    problem: BalanceProblem, now: np.ndarray, turns: np.ndarray, start: np.ndarray, low: np.ndarray, high: np.ndarray
-) -> np.ndarray:
+    problem: BalanceProblem, now: np.ndarray, turns: np.ndarray, start: np.ndarray, low: np.ndarray, high: np.ndarray,
+    holds: Sequence[float],
+) -> np.ndarray:  # fmt: skip
     """Minimise over the dials that turn, from a start, with the hold on them loosened step by step."""
 
     def dials_from(x: np.ndarray) -> np.ndarray:
@@ -69,7 +118,7 @@ def _descended(
 
     inset = 1e-9 * (high - low)
     x = start
-    for hold in HOLD_WEIGHTS:
+    for hold in holds:
         solution = least_squares(
             residual, np.clip(x, low + inset, high - inset), jacobian, bounds=(low, high), args=(hold,),
             xtol=1e-12, ftol=1e-14, gtol=1e-12, max_nfev=200,
