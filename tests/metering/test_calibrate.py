@@ -87,6 +87,14 @@ def test_stated_certainty_is_honest() -> None:
     assert abs(np.mean(scores)) < 4 / np.sqrt(TRIALS * len(NAMES))
 
 
+def test_certainty_follows_the_spread_of_the_readings() -> None:
+    # The standard error of a mean is s / sqrt(n), s with n - 1: eight readings 0.3 stop over and under by turns.
+    off = 0.3 * np.array([1, -1] * 4)
+    found = fit(("key",), np.full((8, 1), 100.0), np.ones((8, 1), bool), 100.0 * np.exp2(off))
+    assert found.stops[0] == pytest.approx(0.0, abs=1e-6)
+    assert found.stderr_stops[0] == pytest.approx(np.std(off, ddof=1) / np.sqrt(8), rel=1e-3)
+
+
 def test_exact_readings_give_exact_corrections() -> None:
     exposures, on, truth, errors = planted(np.random.default_rng(14), points=3)
     found = fit(NAMES, exposures, on, truth)

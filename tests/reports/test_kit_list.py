@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from pathlib import Path
+from typing import get_args
 
 import numpy as np
 import pytest
@@ -12,6 +13,7 @@ from sim.reports.plan.facts import facts_from_scene
 from sim.reports.plan.holding import Holding
 from sim.reports.plan.kit import (
     ARM_KG,
+    FABRIC,
     GRAVITY_M_S2,
     REAR_ARM_M,
     SUPPORT_FORMULAS,
@@ -22,6 +24,7 @@ from sim.reports.plan.kit import (
     supports_from_scene,
 )
 from sim.scene.model import Scene
+from sim.scene.model.modifiers import AnyModifier
 from sim.scene.read import scene_from_text
 from sim.studio.layout import layout_from_scene
 
@@ -180,6 +183,12 @@ def test_every_line_of_the_kit(tmp_path: Path) -> None:
     ]
 
 
+def test_all_modifiers_but_those_of_metal_and_glass_are_cloth() -> None:
+    union = get_args(get_args(AnyModifier)[0])
+    kinds = {get_args(modifier.model_fields["kind"].annotation)[0] for modifier in union}
+    assert kinds - set(FABRIC) == {"bare", "reflector", "snoot", "beauty dish", "spot"} and set(FABRIC) < kinds
+
+
 def test_what_is_not_there_is_not_packed(tmp_path: Path) -> None:
     scene = one_light(FLASH, "{kind: bare}", tmp_path)
     layout = layout_from_scene(scene, tmp_path)
@@ -191,4 +200,5 @@ def test_the_formulas_shown_are_those_that_are_used() -> None:
     boom, stand, estimate = SUPPORT_FORMULAS
     assert "2 kg x (1.5 m - 0.6 m) / 2" in boom and "g = 9.81 m/s²" in boom
     assert "push of 20 N" in stand and "0.225 m from the tube" in stand and "bags of 5 kg" in stand
+    assert "(g x 0.225 m) - load - stand (2.5 kg)" in stand and "0.6 m rear arm" in boom
     assert "weigh the real kit" in estimate

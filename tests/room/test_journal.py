@@ -306,6 +306,21 @@ def test_a_line_written_in_part_is_an_error_and_the_next_change_begins_anew(
     assert found is not None and (found.text, found.changes) == ("three", 1)
 
 
+def test_a_journal_is_forced_to_the_disk_with_its_name_when_it_begins_and_again_when_it_closes(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    forced: list[str] = []
+    fsync, sync_folder = os.fsync, journal.sync_folder
+    monkeypatch.setattr(journal, "sync_folder", lambda folder: forced.append("name") or sync_folder(folder))
+    monkeypatch.setattr(journal.os, "fsync", lambda handle: forced.append("data") or fsync(handle))
+    kept = Journal(tmp_path / "set.yaml", tmp_path)
+    kept.record("base", "base", "one")
+    assert forced.count("name") >= 1 and forced.count("data") >= 1
+    forced.clear()
+    kept.close()
+    assert "data" in forced
+
+
 def test_a_journal_keeps_no_handle_open(tmp_path: Path) -> None:
     def handles() -> set[str]:
         return {os.readlink(path) for path in Path("/proc/self/fd").iterdir() if path.is_symlink()}
