@@ -6,6 +6,7 @@ import sys
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
+from sim.light.stack import LightStack
 from sim.metering.lighting_ratio import factor_text
 from sim.metering.points import STANDARD_POINTS, PointReadings, Reading
 from sim.quantities import phrases, units
@@ -19,6 +20,8 @@ if TYPE_CHECKING:
 PARTS_OF_POINT = dict(zip(STANDARD_POINTS, (("face",), ("gown", "suit"), ("backdrop",)), strict=True))
 DARKEST_STOPS = -10.0
 UNSURE_STOPS = 0.1
+# A light that gives so much of a part's tone is asked on how much of it that falls; less than the second is told.
+TELLING_SHARE, SMALL_SHARE = 0.005, 0.25
 PIPED_WIDTH = 100
 # A rule under the head and nothing else: top, head, under it, middle, rows, above foot, foot, bottom.
 PLAIN_LINES = "    \n    \n -- \n    \n    \n    \n    \n    \n"
@@ -55,7 +58,8 @@ def readings_table(made: Preview, pretty: bool) -> Table:
     table = Table(
         title=escape(f"{made.scene.title}   {settings}"),
         caption="Meter: incident, dome toward the camera unless the scene says otherwise. "
-        "Picture: mean of the part, in stops from middle grey.",
+        "How it comes out: the mean of the part in the picture, in stops from middle grey; a light that touches less "
+        "than a quarter of it says on how much.",
         title_justify="left",
         caption_justify="left",
         box=box.SIMPLE_HEAD if pretty else box.Box(PLAIN_LINES, ascii=True),
@@ -64,7 +68,7 @@ def readings_table(made: Preview, pretty: bool) -> Table:
     )
     table.add_column("point and light", no_wrap=True)
     table.add_column("meter reads", no_wrap=True)
-    for heading in (f"stops\nfrom {aperture}", "share of\nits light", "in picture,\nfrom grey"):
+    for heading in (f"stops\nfrom {aperture}", "share of\nits light", "how it\ncomes out"):
         table.add_column(heading, justify="right", no_wrap=True)
     for point, part in _blocks(made):
         table.add_row(f"[bold]{escape(_label(point))}[/]" if pretty else escape(_label(point)))
@@ -76,7 +80,9 @@ def readings_table(made: Preview, pretty: bool) -> Table:
                 phrases.reading(incident.f_number),
                 _stops(incident.over_camera_stops, incident, pretty),
                 "" if light is None else _share(incident),
-                "" if (shown := spot or reflected) is None else _stops(shown.from_grey_stops, shown, pretty),
+                ""
+                if (shown := spot or reflected) is None
+                else _stops(shown.from_grey_stops, shown, pretty) + (_touched(made, part, light) if part else ""),
                 style="bold" if light is None and pretty else None,
                 end_section=light is None,
             )
@@ -104,6 +110,25 @@ def _stops(stops: float | None, reading: Reading, pretty: bool) -> str:
     if stops is not None and stops >= DARKEST_STOPS and reading.stderr_stops >= UNSURE_STOPS:
         text += f" ±{reading.stderr_stops:.1f}"
     return text if pretty else text.replace("±", "+/-").replace(phrases.MINUS, "-")
+
+
+def _touched(made: Preview, part: PointReadings | None, light: str | None) -> str:
+    """On how much of a part its light falls, where that is little of it."""
+    if light is None or part is None or part.by_light[light].share < TELLING_SHARE:
+        return ""
+    touched = touched_share(made.stack, part.point, light)
+    return f" on {100 * touched:.0f} %" if 0.005 <= touched < SMALL_SHARE else ""
+
+
+def touched_share(stack: LightStack, part: str, light: str) -> float:
+    """Share of a part's pixels that get a tenth or more of what a light gives the part on average.
+
+    Does not: see past grain, so that a layer of few samples tells it roughly.
+    """
+    layer = stack.pixels[stack.names.index(light)][stack.mask(part)].astype(float).sum(axis=-1)
+    if not layer.size or not layer.any():
+        return 0.0
+    return float((layer >= 0.1 * layer.mean()).mean())
 
 
 def _share(reading: Reading) -> str:

@@ -218,6 +218,6 @@ def health_lines(health: Health, camera: Camera) -> list[str]:
         lines.append(f"Of each part {words}: {', '.join(shares)}." if shares else f"Nothing {words}.")
     lines.append(
         f"Sensor: saturation {SATURATION_STOPS:.1f} stops over middle grey (ISO 12232), black "
-        f"{health.range_stops:g} stops below it (common practice, no source)."
+        f"{health.range_stops:g} stops below it (assumed; your camera's may differ)."
     )
     return lines

@@ -27,9 +27,10 @@ NO_FILL_STOPS = 4.0
 # Lights that open the shadow this nearly alike are told apart by how far they reach.
 ALIKE_FILL_STOPS = 1.0
 REACHED = ("chin", "gown")
+# Common practice, no source.
 DEFINITION = (
     "(key + fill) : fill at the face; each light metered alone, flat receptor turned to it, the key on the key-side "
-    "cheek, the fill on the shadow-side cheek (common practice, no source)"
+    "cheek, the fill on the shadow-side cheek"
 )
 
 

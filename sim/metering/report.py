@@ -24,9 +24,10 @@ from sim.scene.model import Scene
 from sim.studio.layout import Layout
 
 TARGET_STDERR_STOPS = 0.03
+# Common practice, no source.
 CONTRAST_DEFINITION = (
     "all light on the key-side cheek, flat receptor turned to the key : all light on the shadow-side cheek, flat "
-    "receptor turned to the camera (common practice, no source)"
+    "receptor turned to the camera"
 )
 # Where hand-held meters end: common practice, no source.
 

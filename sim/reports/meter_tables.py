@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import numpy as np
 from rich import box
 from rich.console import Group, RenderableType
 from rich.table import Table
@@ -89,7 +88,7 @@ def _contrast_text(contrast: Contrast) -> str:
 def _combined_table(report: MeterReport, lux: bool) -> Table:
     table = Table(title="All lights together", title_justify="left", box=box.SIMPLE_HEAD, pad_edge=False)
     table.add_column("point", no_wrap=True)
-    for title in ("incident", "error", "against camera", "spot, from grey", "error"):
+    for title in ("incident", "error", "against camera", "how it comes out", "error"):
         table.add_column(title, justify="right", no_wrap=True)
     if lux:
         table.add_column("light", justify="right")
@@ -137,8 +136,9 @@ def _share_cell(reading: Reading) -> Text:
     if percent < 0.5:
         return Text("-", style="dim")
     drop = drop_stops(reading)
-    text = "all" if not np.isfinite(drop) else phrases.signed_stops(drop) if drop <= -0.05 else "0"
-    return Text(f"{percent:.0f} % {text:>4}", style="bold" if percent >= 50 else "")
+    # Who loses ten stops loses all.
+    text = "all" if drop <= -10 else f"{-drop:.1f}" if drop <= -0.05 else "0"
+    return Text(f"{percent:.0f} % {text:>3}", style="bold" if percent >= 50 else "")
 
 
 def _footnote(report: MeterReport) -> Text:

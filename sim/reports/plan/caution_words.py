@@ -81,10 +81,14 @@ def _same_place(caution: Finding) -> Words:
 
 
 def _under_ceiling(caution: Finding) -> Words:
+    below_cm = 100 * caution.numbers["below_ceiling_m"]
+    reach = f"is {below_cm:.0f} cm below" if below_cm >= 0.5 else f"comes to {abs(below_cm):.0f} cm above"
+    reach = "touches" if abs(below_cm) < 0.5 else reach
+    lower = "" if below_cm >= -0.5 else "Lower the light, or tilt it: as placed, it does not fit. "
     return (
         f"{caution.light} under the ceiling",
-        f"Its highest edge is {max(caution.numbers['below_ceiling_m'], 0) * 100:.0f} cm below the ceiling.",
-        "Look for sprinklers, lamps and cables there, and keep hot heads clear of them.",
+        f"Its highest edge {reach} the ceiling.",
+        lower + "Look for sprinklers, lamps and cables there, and keep hot heads clear of them.",
     )
 
 

@@ -39,7 +39,7 @@ from sim.light.mix import Mix
 from sim.light.readings import Probe
 from sim.light.stack import LightStack
 from sim.metering.points import PointReadings, Reading, amounts_from_reading
-from sim.quantities.units import text_from_f_number_in_tenths
+from sim.quantities import phrases
 from sim.scene.model import Camera
 
 FORMAT = 1
@@ -129,7 +129,7 @@ def _reading(reading: Reading, kind: str) -> dict[str, object]:
         "exposure": _number(reading.exposure),
         "light": {name: _number(value) for name, value in amounts_from_reading(reading, kind).items()},
         "f_number": _number(reading.f_number) if lit else None,
-        "meter": text_from_f_number_in_tenths(reading.f_number) if lit else None,
+        "meter": phrases.reading(reading.f_number) if lit else None,
         **stops,
         "stderr_stops": _number(reading.stderr_stops) if lit else None,
         "share": _number(reading.share),

@@ -37,7 +37,7 @@ export function mount(place, room) {
         over,
         el("th", {
           scope: "col",
-          text: "from grey",
+          text: "how it comes out",
           title: "Stops from middle grey in the picture, by a spot meter from the camera",
         }),
       ),
