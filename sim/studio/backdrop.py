@@ -31,6 +31,8 @@ MOST_PIXELS = 4_000_000
 # Brush size that leaves the mottling of discs one patch wide (autocorrelation), measured on the paintings.
 BRUSH_PER_PATCH = 1.47
 MOST_BRUSHES = 400
+# Bend of seamless paper onto the floor: common practice, no source.
+SWEEP_RADIUS_M = 0.5
 
 
 @dataclass(frozen=True)
@@ -63,7 +65,7 @@ BRUSHWORK = (
 def backdrop_texture(backdrop: Backdrop, pixels_per_m: float) -> FloatArray:
     """Linear RGB reflectance of a backdrop, (height, width, 3) float32; row 0 is the upper edge.
 
-    backdrop: canvas, paper, wall or image, with its size in metres; a wall gives one texel.
+    backdrop: canvas, paper, wall or image, with its size in metres; a wall and even paper give one texel.
     pixels_per_m: texels per metre, above 0; fewer where the backdrop would pass 4 million texels.
     The mean luminance equals the scene's reflectance; the same seed gives the same painting.
     Does not: hang the backdrop, tile, or show the weave (about 1 mm).
@@ -80,8 +82,19 @@ def backdrop_texture(backdrop: Backdrop, pixels_per_m: float) -> FloatArray:
     raise ValueError("this backdrop has no surface of its own")
 
 
+def sweep_front(height_m: float, *, radius_m: float = SWEEP_RADIUS_M) -> tuple[float, FloatArray]:
+    """How far seamless paper has come forward (m) at a height above the floor, and its unit normal (3,) there.
+
+    >>> sweep_front(2.0)[0], round(sweep_front(0.1)[0], 3), sweep_front(0.1)[1].round(3).tolist()
+    (0.0, 0.2, [0.0, 0.8, 0.6])
+    """
+    down = min(max(1 - height_m / radius_m, 0.0), 1.0)
+    level = (1 - down**2) ** 0.5
+    return radius_m * (1 - level), np.array([0.0, down, level])
+
+
 def sweep_mesh(
-    width_m: float, height_m: float, *, run_m: float, radius_m: float = 0.5, steps: int = 24
+    width_m: float, height_m: float, *, run_m: float, radius_m: float = SWEEP_RADIUS_M, steps: int = 24
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Seamless paper as a curved sheet: points (n, 3), triangles (m, 3) and texture coordinates (n, 2).
 
@@ -255,10 +268,13 @@ def _no_edge(place: FloatArray) -> FloatArray:
 
 
 def _paper(backdrop: PaperBackdrop, pixels_per_m: float) -> FloatArray:
-    """Even paper with the slight bands of its roll: 0.5 % across its length."""
+    """Even paper, with the bands of its roll where they are asked for: waves along its length, 4 to 3 in strength."""
+    if backdrop.bands == 0:
+        return _with_mean(np.ones((1, 1, 3)) * _hue(backdrop.color, backdrop.reflectance), backdrop.reflectance)
     size = _texels(backdrop.size.width_m, backdrop.size.height_m, pixels_per_m)
     down = np.linspace(0, backdrop.size.height_m, size[0])
-    bands = 1 + 0.003 * np.sin(2 * np.pi * down / 0.33) + 0.004 * np.sin(2 * np.pi * down / 1.9 + 1.0)
+    waves = 4 * np.sin(2 * np.pi * down / 1.9 + 1.0) + 3 * np.sin(2 * np.pi * down / 0.33)
+    bands = 1 + backdrop.bands * waves / 7
     rgb = np.broadcast_to(bands[:, None, None], (*size, 3)) * _hue(backdrop.color, backdrop.reflectance)
     return _with_mean(rgb, backdrop.reflectance)
 

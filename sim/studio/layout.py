@@ -9,7 +9,8 @@ from pathlib import Path
 import numpy as np
 
 from sim.quantities import color
-from sim.scene.model import Flag, Light, Panel, Point, Scene, UniformAmbient, VFlat, WindowPanel
+from sim.scene.model import Flag, Light, Panel, PaperBackdrop, Point, Scene, UniformAmbient, VFlat, WindowPanel
+from sim.studio.backdrop import sweep_front
 from sim.studio.figure import Figure, figure_from_sitter
 from sim.studio.gear.rig import BuiltLight, require_held, rig_from_light, rig_from_window
 
@@ -258,7 +259,12 @@ def _anchors(scene: Scene, figure: Figure, camera_m: np.ndarray) -> tuple[dict[s
         for side, right in (("left", -1), ("right", 1)):
             corner = np.array([right * 0.45 * width_m, up * 0.45 * height_m, 0.0])
             anchors[f"backdrop {vertical} {side}"] = centre + corner
-    normals |= {name: np.array([0.0, 0.0, 1.0]) for name in anchors if name.startswith("backdrop")}
+    for name in [name for name in anchors if name.startswith("backdrop")]:
+        normals[name] = np.array([0.0, 0.0, 1.0])
+        if isinstance(scene.backdrop, PaperBackdrop) and scene.backdrop.sweeps:
+            # Stay on the lit side where the paper bends onto the floor.
+            forward_m, normals[name] = sweep_front(anchors[name][1])
+            anchors[name] = anchors[name] + [0.0, 0.0, forward_m]
     return anchors, normals
 
 

@@ -20,7 +20,7 @@ from sim.quantities.errors import HalfstopError
 from sim.reports.files import MANIFEST
 from sim.reports.preview import QUALITIES, PreviewOrder, mix_of_lights, pipeline, run_preview, size_from_text
 from sim.reports.preview.writing import PICTURES, Preview, picture_names
-from sim.session import size_from_long_side
+from sim.session import Rehearsal, size_from_long_side
 
 ROOT = Path(__file__).resolve().parents[2]
 SCENE = """\
@@ -356,3 +356,17 @@ def test_contact_sheet_is_a_png_of_stated_size(run: Run) -> None:
     width, height = struct.unpack(">II", (run.out / "contact-sheet.png").read_bytes()[16:24])
     assert picture(run.out / "contact-sheet.png").shape == (height, width, 3)
     assert width > 1000 and height > 800
+
+
+def test_every_thing_in_the_picture_is_a_warning(tmp_path: Path, engine: object) -> None:
+    board = "size: {width: 10 cm, height: 10 cm}"
+    path = scene_file(tmp_path)
+    path.write_text(SCENE.replace("POWER", "1/4").replace("SHUTTER", "1/160 s").replace("MUTE", "") + f"""\
+panels:
+  flag: {{kind: flag, {board}, place: {{at: [0.2 m, 1.4 m, 1 m]}}, aim: {{at: [0.2 m, 1.4 m, 2 m]}}}}
+  card: {{kind: reflector, {board}, place: {{at: [-0.2 m, 1.4 m, 1 m]}}, aim: {{at: [-0.2 m, 1.4 m, 2 m]}}}}
+""", "utf-8")  # fmt: skip
+    told = pipeline.intrusion_warnings(Rehearsal(path))
+    assert [line.split(" shows")[0] for line in told] == ["in the picture: flag", "in the picture: card"]
+    # A board of 10 x 10 cm at 2.5 m: the frame there is 0.71 x 1.06 m.
+    assert all("(1.3 % of the picture): move it" in line for line in told)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import os
 import struct
 import time
@@ -12,16 +13,20 @@ from typing import Any
 
 import numpy as np
 import pytest
+import trimesh
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from peak_memory import grown_mb
 from PIL import Image, ImageCms, ImageOps
 
+from sim.light.readings import ProbeId
 from sim.quantities.color import linear_from_srgb, luminance
 from sim.quantities.errors import HalfstopError
 from sim.scene.model.sitter import CanvasBackdrop, ImageBackdrop, NoBackdrop, PaperBackdrop, WallBackdrop
 from sim.studio.backdrop import STOPS_AT_FULL_CONTRAST, backdrop_texture, sweep_mesh
+from sim.studio.layout import layout_from_scene
 from sim.studio.picture_file import read_picture
+from tests.advice.checks.setups import light, scene_of, staged
 
 HUNG = {"size": {"width": "3 m", "height": "3.4 m"}, "distance": "2 m"}
 
@@ -155,18 +160,21 @@ def test_painting_is_quick() -> None:
 
 def test_huge_backdrop_is_held_to_a_size_that_fits() -> None:
     backdrop = PaperBackdrop.model_validate(
-        {"kind": "paper", "size": {"width": "20 m", "height": "10 m"}, "distance": "2 m"}
+        {"kind": "paper", "size": {"width": "20 m", "height": "10 m"}, "distance": "2 m", "bands": 0.01}
     )
     texture = backdrop_texture(backdrop, 1000)
     assert texture.shape[0] * texture.shape[1] <= 4_010_000
     assert texture.shape[1] / texture.shape[0] == pytest.approx(2, rel=0.01)
 
 
-def test_paper_is_even_but_for_its_roll() -> None:
-    backdrop = PaperBackdrop.model_validate({"kind": "paper", **HUNG, "reflectance": 0.5, "color": "#8090a0"})
-    texture = backdrop_texture(backdrop, 60)
+def test_paper_is_even_unless_bands_are_asked_for() -> None:
+    even = {"kind": "paper", **HUNG, "reflectance": 0.5, "color": "#8090a0"}
+    plain = backdrop_texture(PaperBackdrop.model_validate(even), 60)
+    assert np.ptp(luminance(plain)) == 0 and luminance(plain)[0, 0] == pytest.approx(0.5, rel=1e-4)
+    texture = backdrop_texture(PaperBackdrop.model_validate({**even, "bands": 0.05}), 60)
     assert luminance(texture).mean() == pytest.approx(0.5, rel=0.01)
-    assert 0.001 < stops(texture).std() < 0.02
+    # Two waves of 4 and 3 parts in 7 reach at most 5 % from the mean.
+    assert 0.04 < np.abs(luminance(texture) / 0.5 - 1).max() < 0.056
     assert np.ptp(texture, axis=1).max() < 1e-6
 
 
@@ -454,3 +462,36 @@ def test_sweep_bend_is_cut_to_the_sheet() -> None:
     points, triangles, _ = sweep_mesh(1.0, 0.4, run_m=2.0, radius_m=5.0)
     assert points[:, 1].max() == pytest.approx(0.4) and points[:, 2].max() == pytest.approx(2.0)
     assert len(np.unique(triangles)) == len(points)
+
+
+def test_points_of_a_paper_sweep_lie_on_its_lit_side() -> None:
+    """Every point of the backdrop lies on the sheet that is drawn, its normal square to it."""
+    scene = scene_of({"key": light(0, 30)}, backdrop={"kind": "paper", "size": {"width": "2.7 m", "height": "2.8 m"},
+                                                      "distance": "1.8 m"})  # fmt: skip
+    layout = layout_from_scene(scene)
+    points, triangles, _ = sweep_mesh(2.7, 2.8, run_m=2.6, steps=400)
+    sheet = trimesh.Trimesh(points + [0, 0, -1.8], triangles, process=False)
+    names = [name for name in layout.anchors_m if name.startswith("backdrop")]
+    assert layout.anchors_m["backdrop bottom left"][2] > -1.69
+    for name in names:
+        _, distance_m, triangle = trimesh.proximity.closest_point_naive(sheet, [layout.anchors_m[name]])
+        assert distance_m[0] < 1e-5
+        assert layout.anchor_normals[name] @ sheet.face_normals[triangle[0]] > 0.9999
+
+
+def test_a_meter_at_the_foot_of_a_paper_sweep_agrees_with_the_spot(engine: object) -> None:
+    """A matt sheet sends back E rho / pi: the dome's place sees the light that the spot sees come back."""
+    from sim.metering.points import probe_at
+    from sim.render.transport.probe import read_probes
+
+    key = light(0, 0, 3.0, modifier={"kind": "bare"}, place={"at": ["2 m", "2 m", "2 m"]})
+    scene = scene_of({"key": key}, backdrop={"kind": "paper", "size": {"width": "2.7 m", "height": "2.8 m"},
+                                             "distance": "1.8 m", "reflectance": 0.4})  # fmt: skip
+    stage = staged(scene)
+    corner = stage.layout.anchors_m["backdrop bottom right"]
+    outward = corner + stage.layout.anchor_normals["backdrop bottom right"]
+    probes = [probe_at(stage.layout, ProbeId("flat", "backdrop bottom right"), outward),
+              probe_at(stage.layout, ProbeId("spot", "backdrop bottom right"), outward)]  # fmt: skip
+    read = read_probes(stage, probes, depth=2, most_rays=1 << 14)
+    lit, back = read.values[:, 0, 1]
+    assert lit > 0 and back == pytest.approx(0.4 * lit / math.pi, rel=0.05)

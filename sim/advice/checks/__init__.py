@@ -5,7 +5,7 @@ noseshadow   the shadow of the nose and its trade name
 latitude     how far the sitter may turn or step; its words in latitude_words
 focus        depth of field, blur and how far the backdrop fills the frame
 frame        what the picture takes in, as planes in the room
-intrusions   lights, stands and panels in the picture
+intrusions   lights, stands and panels in the picture, as `raster` draws them
 flare        lights that shine into the lens, and the flag that shades it
 separation   sitter against backdrop along the outline
 catchlights  lights mirrored in the eyes

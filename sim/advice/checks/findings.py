@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 
 from sim.advice.checks.catchlights import Catchlight
 from sim.advice.checks.duties import Duty
@@ -34,7 +34,7 @@ def findings_from_report(report: CheckReport) -> dict[str, tuple[Finding, ...]]:
         "catchlights": tuple(_from_catchlight(light) for light in report.catchlights)
         or (Finding("no catchlight", FACT),),
         "focus": tuple(_from_focus(report.focus)),
-        "frame": tuple(_from_intrusion(thing) for thing in report.intrusions) or (Finding("nothing shows", FACT),),
+        "frame": findings_from_intrusions(report.intrusions) or (Finding("nothing shows", FACT),),
         "flare": tuple(_from_flare(flare) for flare in report.flares) or (Finding("no flare", FACT),),
         "spill": tuple(finding for spill in report.spills for finding in _from_spill(spill, report.garment)),
         "sparkle": tuple(_from_sparkle(report.sparkle)),
@@ -87,6 +87,11 @@ def _from_focus(focus: FocusCheck) -> Iterator[Finding]:
             "backdrop fills" if fills else "past the backdrop", FACT if fills else CAUTION,
             numbers=dict(focus.coverage.spare_m),
         )  # fmt: skip
+
+
+def findings_from_intrusions(items: Iterable[Intrusion]) -> tuple[Finding, ...]:
+    """A caution for each thing of the gear that shows in the picture."""
+    return tuple(_from_intrusion(item) for item in items)
 
 
 def _from_intrusion(item: Intrusion) -> Finding:

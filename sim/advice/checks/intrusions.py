@@ -10,6 +10,7 @@ import numpy as np
 import trimesh
 
 from sim.advice.checks.frame import SIDES, ImageFrame, frame_from_camera
+from sim.advice.checks.raster import covered_by
 from sim.render.cache.queries import StageLike, is_clear
 from sim.render.stage.solids import bowl_mesh, mesh_from_body, support_mesh
 from sim.studio.gear.emitter import Emitter
@@ -27,10 +28,9 @@ REACH_M = 5e-3
 class Intrusion:
     """A thing that shows in the picture.
 
-    `name` of the light or panel; `thing` "light", "stand" or "panel"; `visible` share of its surface points that are
-    inside the frame and not hidden; `frame_share` rough share of the picture it covers, 0..1; `place` its middle in
-    the picture (x, y), 0..1; `move_m` shortest way out by direction ("left", "right", "up"); empty for a way up that
-    cannot free a stand.
+    `name` of the light or panel; `thing` "light", "stand" or "panel"; `visible` share of what lies inside the frame
+    that nothing hides; `frame_share` share of the picture it covers, 0..1; `place` its middle in the picture (x, y),
+    0..1; `move_m` shortest way out by direction ("left", "right", "up"); empty for a way up that cannot free a stand.
     """
 
     name: str
@@ -49,34 +49,32 @@ class Intrusion:
 def intrusions(stage: StageLike) -> tuple[Intrusion, ...]:
     """Everything of the set-up's gear that shows in the picture.
 
-    Points are spread over each mesh and taken as seen when they lie in the frame and the line from the middle of the
-    lens to them is clear. Moves are along the camera's right and left or straight up, until every point that could
-    show is 2 cm outside the frame.
+    Each mesh is drawn through the middle of the lens (`raster`), and what is drawn counts where the line from there to
+    it is clear. Moves are along the camera's right and left or straight up, until every point that could show is
+    2 cm outside the frame.
     Does not: count reflections, shadows, or light bodies seen only by the edge of a blurred lens.
     """
     frame = frame_from_camera(stage.layout.camera)
     items = []
     for name, thing, mesh in gear_meshes(stage.layout):
-        points = _spread(mesh)
-        inside = frame.holds(points)
-        if not inside.any():
+        covered = covered_by(frame, mesh.vertices, mesh.faces)
+        if not len(covered.points_m):
             continue
         # End the line a little before the surface, so that the thing does not hide itself.
-        toward = frame.tip_m - points[inside]
+        toward = frame.tip_m - covered.points_m
         distance = np.linalg.norm(toward, axis=1, keepdims=True)
-        seen = np.zeros(len(points), bool)
-        seen[inside] = is_clear(stage, frame.tip_m, points[inside] + REACH_M * toward / distance)
+        ends = covered.points_m + np.minimum(REACH_M / distance, 0.5) * toward
+        seen = is_clear(stage, frame.tip_m, ends)
         if not seen.any():
             continue
-        place = frame.place(points[seen])
-        cells = np.unique((place * 200).astype(int), axis=0)
+        middle = covered.place[seen].mean(axis=0)
         items.append(Intrusion(
             name=name,
             thing=thing,
             visible=float(seen.mean()),
-            frame_share=len(cells) / 200**2,
-            place=(float(place[:, 0].mean()), float(place[:, 1].mean())),
-            move_m=moves_out(frame, points, up=thing != "stand"),
+            frame_share=float(seen.sum()) * covered.sample_share,
+            place=(float(middle[0]), float(middle[1])),
+            move_m=moves_out(frame, _spread(mesh), up=thing != "stand"),
         ))  # fmt: skip
     return tuple(items)
 

@@ -214,7 +214,7 @@ def _backdrop_shape(scene: Scene, backdrop: Any) -> Any:
     texture = np.ascontiguousarray(backdrop_texture(backdrop, BACKDROP_PIXELS_PER_M)[::-1], np.float32)
     bitmap = {"type": "bitmap", "bitmap": mi.Bitmap(texture), "raw": True, "wrap_mode": "clamp"}
     surface = _loaded({"type": "twosided", "bsdf": {"type": "diffuse", "reflectance": bitmap}})
-    if scene.backdrop.kind == "paper" and scene.backdrop.bottom_m == 0:
+    if scene.backdrop.kind == "paper" and scene.backdrop.sweeps:
         return _paper_sweep(scene.backdrop, z, surface)
     to_world = mi.ScalarTransform4f().translate([x, y, z]).scale([width_m / 2, height_m / 2, 1])
     return _loaded({"type": "rectangle", "to_world": to_world, "bsdf": surface})

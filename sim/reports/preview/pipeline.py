@@ -9,6 +9,9 @@ from difflib import get_close_matches
 from pathlib import Path
 from threading import Event
 
+from sim.advice.checks.findings import findings_from_intrusions
+from sim.advice.checks.intrusions import intrusions
+from sim.advice.checks.sentences import sentence_from_finding
 from sim.light.develop import denoised
 from sim.light.mix import Mix
 from sim.light.stack import LightStack
@@ -73,7 +76,7 @@ def run_preview(scene_file: Path, order: PreviewOrder, on_progress: Progress | N
             points=tuple(readings_from_probes(measured.between(0, len(probes)), mix, scene.camera)),
             parts=tuple(readings_from_regions(stack, mix, scene.camera, part_regions(stack))),
             report=report_from_probes(scene, layout, every_point, seed=order.seed, mix=mix),
-            warnings=tuple(scene_warnings(scene, enabled_lights(mix))),
+            warnings=(*scene_warnings(scene, enabled_lights(mix)), *intrusion_warnings(rehearsal)),
             probes=tuple(probes),
             pictures=pictures,
         )
@@ -139,6 +142,12 @@ def mix_of_lights(mix: Mix, lights: Sequence[str] | None) -> Mix:
             f"no light is on: every one of {', '.join(mix.names)} is muted; remove a mute, or choose with --lights"
         )
     return mix
+
+
+def intrusion_warnings(rehearsal: Rehearsal) -> tuple[str, ...]:
+    """A line for every light, stand and panel that shows in the picture."""
+    findings = findings_from_intrusions(intrusions(rehearsal.stage))
+    return tuple(f"in the picture: {sentence_from_finding(finding)}" for finding in findings)
 
 
 def part_regions(stack: LightStack) -> list[str]:

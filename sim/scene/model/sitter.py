@@ -195,6 +195,14 @@ class PaperBackdrop(_Hung):
     kind: Literal["paper"] = Field(description="Seamless paper that sweeps onto the floor.")
     reflectance: Reflectance = Field(default=0.5, description="Mean reflectance.", examples=[0.5])
     color: Hex = Field(default="#808080", description="Hue, scaled to the mean reflectance.", examples=["#808080"])
+    bands: Annotated[float, Number("the bands of the roll", 0, 0.2, example="0.01")] = Field(
+        default=0.0, description="How far the bands of a roll that has hung long reach from its mean.", examples=[0.01]
+    )
+
+    @property
+    def sweeps(self) -> bool:
+        """Whether the paper reaches the floor and bends onto it; else it hangs flat."""
+        return self.bottom_m == 0
 
 
 class WallBackdrop(Block):

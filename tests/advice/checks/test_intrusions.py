@@ -9,6 +9,8 @@ from hypothesis import strategies as st
 
 from sim.advice.checks.frame import frame_from_camera
 from sim.advice.checks.intrusions import CLEARANCE_M, intrusions, moves_out
+from sim.advice.checks.raster import covered_by
+from sim.render.stage.solids import STAND_TUBE_M
 from sim.studio.layout import layout_from_scene
 from tests.advice.checks.setups import light, scene_of, staged
 
@@ -78,3 +80,68 @@ def test_after_the_move_no_point_is_inside(points: list[tuple[float, float, floa
         return
     direction = {"left": -frame.right, "right": frame.right, "up": np.array([0.0, 1, 0])}[word]
     assert not frame.holds(places + moves[word] * direction).any()
+
+
+def _share(found) -> float:
+    (one,) = found
+    return one.frame_share
+
+
+# The frame spans 24/85 of the distance across and 36/85 up.
+FRAME = (24 / 85, 36 / 85)
+
+
+@pytest.mark.parametrize("away_m", [0.3, 1.0, 2.5])
+def test_a_rectangle_covers_what_similar_triangles_say(away_m: float) -> None:
+    width_m, height_m = (round(0.4 * side * away_m, 4) for side in FRAME)
+    panel = _panel(width_m, height_m, [0.02 * away_m, 1.53, 3 - away_m])
+    share = _share(intrusions(staged(scene_of({"key": light(0, 60)}, STRAIGHT, panels={"flag": panel}))))
+    assert share == pytest.approx(width_m * height_m / (FRAME[0] * FRAME[1] * away_m**2), rel=0.02)
+
+
+def test_only_what_lies_inside_the_picture_counts() -> None:
+    # A board far larger than the picture whose edge cuts off its right quarter.
+    edge_m = 0.25 * FRAME[0] * 0.5
+    panel = _panel(2.0, 2.0, [edge_m + 1.0, 1.53, 2.5])
+    assert _share(intrusions(staged(_with(panel)))) == pytest.approx(0.25, rel=0.02)
+
+
+def test_what_stands_behind_something_counts_as_far_as_it_shows() -> None:
+    back, front = _panel(0.2, 0.2, [0.0, 1.53, 1.5]), _panel(0.5, 0.5, [0.25, 1.53, 2.0])
+    scene = scene_of({"key": light(0, 60)}, STRAIGHT, panels={"back": back, "front": front})
+    shown = {item.name: item for item in intrusions(staged(scene))}
+    assert shown["back"].visible == pytest.approx(0.5, abs=0.01)
+    assert shown["back"].frame_share == pytest.approx(0.1 * 0.2 / (FRAME[0] * FRAME[1] * 1.5**2), rel=0.03)
+
+
+def test_a_stand_before_the_lens_covers_what_its_tube_does() -> None:
+    away_m = 0.8
+    high = light(0, 0, place={"at": ["0.03 m", "3 m", f"{3 - away_m} m"]}, stand="floor",
+                 aim={"at": ["0.03 m", "0 m", f"{3 - away_m} m"]})  # fmt: skip
+    (found,) = [item for item in intrusions(staged(scene_of({"key": light(0, 60), "top": high}, STRAIGHT)))
+                if item.thing == "stand"]  # fmt: skip
+    # An upright tube of 28 mm from edge to edge of the picture; a tangent cone is wider by a thousandth.
+    assert found.frame_share == pytest.approx(STAND_TUBE_M / (FRAME[0] * away_m), rel=0.04)
+
+
+def test_a_plane_that_runs_past_the_lens_is_cut_off_before_it() -> None:
+    """A floor of panels under the lens: what it covers ends at the horizon, half-way up the picture."""
+    frame = frame_from_camera(layout_from_scene(scene_of({"key": light(0, 0)}, STRAIGHT)).camera)
+    corners = np.array([[-900, 1.43, 900], [900, 1.43, 900], [900, 1.43, -90000], [-900, 1.43, -90000]], float)
+    covered = covered_by(frame, corners, np.array([[0, 1, 2], [0, 2, 3]]))
+    assert len(covered.place) * covered.sample_share == pytest.approx(0.5, rel=0.01)
+    assert covered.points_m[:, 1] == pytest.approx(1.43, abs=1e-6)
+
+
+def _panel(width_m: float, height_m: float, middle_m: list[float]) -> dict:
+    x, y, z = middle_m
+    return {
+        "kind": "flag",
+        "size": {"width": f"{width_m} m", "height": f"{height_m} m"},
+        "place": {"at": [f"{x} m", f"{y} m", f"{z} m"]},
+        "aim": {"at": [f"{x} m", f"{y} m", f"{z + 0.3} m"]},
+    }
+
+
+def _with(panel: dict):
+    return scene_of({"key": light(0, 60)}, STRAIGHT, panels={"flag": panel})
