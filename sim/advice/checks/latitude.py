@@ -316,18 +316,20 @@ def spot_limit(outward: Sequence[Sample], index: int, name: str, side: int) -> L
 
 
 def _shadow_limit(bench: _Bench, move: SitterMove, outward: Sequence[Sample], side: int) -> Limit:
-    """Where the nose shadow takes another name, by halving the step in which it does."""
+    """Where the nose shadow loses its name, by halving the step in which it does.
+
+    What it becomes is the next sample's, as chart and data show it, not what a sliver of a degree on the way draws.
+    """
     placed = outward[0].shadow
     for before, after in pairwise(outward):
         if same_pattern(after.shadow, placed):
             continue
-        low, high, becomes = before.offset, after.offset, after.shadow.name
+        low, high = before.offset, after.offset
         while abs(high - low) > move.finest:
             middle = (low + high) / 2
-            shadow = bench.shadow(move.name, middle)
-            if same_pattern(shadow, placed):
+            if same_pattern(bench.shadow(move.name, middle), placed):
                 low = middle
             else:
-                high, becomes = middle, shadow.name
-        return Limit("nose shadow", side, (low + high) / 2, abs(high - low) / 2, becomes)
+                high = middle
+        return Limit("nose shadow", side, (low + high) / 2, abs(high - low) / 2, after.shadow.name)
     return Limit("nose shadow", side, None, 0.0, "")

@@ -121,3 +121,20 @@ def test_soft_and_muted_lights_are_not_tight_and_the_key_is_the_strongest() -> N
     swapped = scene_of({**lights, "a": lights["c"], "c": lights["a"]})
     stage = staged(swapped)
     assert key_light(stage, mix_from_scene(swapped, stage.layout), swapped.camera.shutter_s) == "c"
+
+
+def test_the_text_names_the_pattern_that_chart_and_data_show() -> None:
+    """On the way from split at 20 degrees to triangle at 25 a sliver looks like a loop; the sample has the name."""
+    from types import SimpleNamespace
+
+    from sim.advice.checks import latitude as module
+    from sim.advice.checks.noseshadow import NoseShadow
+
+    def drawn(pattern: str) -> NoseShadow:
+        return NoseShadow(pattern, "short", "left", 60.0, 0.2, 0.9, 0.0)
+
+    bench = SimpleNamespace(shadow=lambda move, offset: drawn("split" if offset < 23 else "loop"))
+    patterns = {0.0: "split", 20.0: "split", 25.0: "triangle", 40.0: "loop"}
+    samples = [module.Sample(offset, 0.0, 0.0, drawn(pattern), ()) for offset, pattern in patterns.items()]
+    limit = module._shadow_limit(bench, module.MOVES[0], samples, 1)
+    assert limit.becomes == "triangle, short" and limit.offset == pytest.approx(23, abs=0.5)
