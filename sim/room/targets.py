@@ -49,14 +49,24 @@ def points_from_readings(scene: Scene, layout: Layout, report: ProbeReadings) ->
         own = name in scene.meters
         # Name the place that is read: for a spot meter what it looks at, not where it stands.
         at_m = _place_m(scene, layout, name, part, probe.position_m)
+        label = name if own or probe.kind == "dome" else f"{name}, {_held(probe_id)}"
         points.append({
-            "name": name, "label": name, "part": part, "kind": probe.kind, "own": own, "standard": not own,
+            "name": name, "label": label, "part": part, "kind": probe.kind, "own": own, "standard": not own,
             "constant": CONSTANT_C.get(probe.kind, photometry.REFLECTED_CONSTANT_K),
             "at_m": [round(float(x), 4) for x in at_m],
             "per_light": _per_light(report, rows[probe_id]), "stderr": _stderr(report, rows[probe_id]),
             "spot": None if spot is None or own else _per_light(report, spot),
         })  # fmt: skip
     return points
+
+
+def _held(probe: ProbeId) -> str:
+    """How a point's meter is held where that is no dome toward the camera, so that its number is not taken for that.
+
+    >>> _held(ProbeId("flat", "left cheek", "key"))
+    'flat to key'
+    """
+    return f"{probe.kind} to {probe.toward}"
 
 
 def key_side(scene: Scene, layout: Layout, report: ProbeReadings) -> KeySide:

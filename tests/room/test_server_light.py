@@ -175,6 +175,9 @@ def test_a_pin_is_read_where_it_is_put(room: Served, tab: Client) -> None:
 
 def test_wishes_are_dials_and_one_step_back(room: Served, tab: Client) -> None:
     tab.wait("meters", lambda m: m["geometry"] == tab.state["geometry"] and len(m["points"]) > 5)
+    # A cheek that a flat receptor reads is told from one that a dome reads.
+    labels = {point["name"]: point["label"] for point in tab.newest["meters"]["points"]}
+    assert labels["shadow-side cheek"] == "shadow-side cheek, flat to camera" and labels["face"] == "face"
     before = tab.wait("state", lambda m: m["looked_over"])
     wishes = [{"point": "face", "f_number": 7.1}, {"point": "shadow cheek", "stops": "-0.5 stops"}]
     assert tab.ask("wish", wishes=wishes, reference="face")["type"] == "done"
