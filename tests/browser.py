@@ -15,6 +15,9 @@ ARGUMENTS = [
     "--no-sandbox", "--disable-gpu", "--use-gl=angle", "--use-angle=swiftshader", "--enable-unsafe-swiftshader",
     "--disable-dev-shm-usage", "--force-color-profile=srgb",
 ]  # fmt: skip
+# Wait until what fades or moves has come to rest; what turns without end is not waited for.
+FADES_OVER = """() => Promise.allSettled(document.getAnimations()
+  .filter((one) => one.effect.getComputedTiming().endTime < Infinity).map((one) => one.finished)).then(() => null)"""
 NO_BROWSER = "no Chromium here"
 # What a page holds itself, and the browser's own viewer of PDF files.
 OWN_SCHEMES = ("data:", "blob:", "chrome-extension:", "chrome:")
@@ -55,6 +58,8 @@ def opened_page(
             reduced_motion="reduce" if reduced_motion else "no-preference",
         )  # fmt: skip
         page = context.new_page()
+        # A busy machine takes far longer than a quiet one.
+        page.set_default_timeout(120_000)
         page.on("console", lambda m: told.append(f"{m.type}: {m.text}") if m.type == "error" else None)
         page.on("pageerror", lambda error: told.append(f"page error: {error}"))
         page.on("request", lambda request: asked.append(request.url))

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+import time
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 from functools import cache
@@ -11,6 +12,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from browser import FADES_OVER
 
 from sim.light.develop import develop
 from sim.light.mix import Mix
@@ -119,6 +121,14 @@ def side(browser: Any, files: dict[str, bytes] | None = None, **context: Any) ->
 def rest(page: Any) -> None:
     """Let the page draw what has changed."""
     page.evaluate("() => new Promise(done => requestAnimationFrame(() => requestAnimationFrame(done)))")
+
+
+def until(page: Any, fits: Callable[[], object]) -> None:
+    """Wait until something of the page's traffic is so."""
+    end_s = time.monotonic() + 60
+    while not fits():
+        assert time.monotonic() < end_s
+        page.wait_for_timeout(20)
 
 
 def pixels(page: Any, places: list[tuple[int, int]]) -> np.ndarray:
@@ -241,8 +251,11 @@ def test_the_old_picture_stands_until_the_new_one_is_whole_and_is_marked_old(bro
         held: list[Any] = []
         page.route(re.compile("/frame/6/key/view"), lambda route: held.append(route))
         shown = page.get_attribute(".print-canvas", "data-mixes")
+        others = len(b.mix.names) - 1
+        come: list[str] = []
+        page.on("requestfinished", lambda request: come.append(request.url))
         page.evaluate("(frame) => store.receive(frame)", frame_message(frame, geometry=2, revision=2))
-        page.wait_for_timeout(300)
+        until(page, lambda: held and len([url for url in come if "/frame/6/" in url]) >= others)
         assert len(held) == 1 and np.abs(pixels(page, PLACES) - old).max() <= 1
         assert page.get_attribute(".print-canvas", "data-mixes") == shown
         held[0].continue_()
@@ -497,7 +510,7 @@ def test_a_kept_version_is_flipped_and_wiped_with_its_own_dials(browser: Any) ->
         for x, y in PLACES[:12]:
             assert np.abs(np.array(page.evaluate(shown, [x, y])) - whole[y, x]).max() <= 1
         # The spot reads the version that is looked at: a stop less everywhere.
-        page.wait_for_timeout(200)
+        page.evaluate(FADES_OVER)
         box = page.locator(".print-area").bounding_box()
         page.mouse.move(box["x"] + 0.3 * box["width"], box["y"] + 0.6 * box["height"])
         page.wait_for_function("() => /before/.test(document.querySelector('.spot-words').textContent)")

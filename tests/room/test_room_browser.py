@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from browser import ARGUMENTS, require_chromium
+from browser import ARGUMENTS, FADES_OVER, require_chromium
 from rooms import Client, Served, StillWorker, layer_of, picture_of, served
 
 from sim.quantities.assets import asset_path
@@ -343,7 +343,7 @@ def test_the_room_is_open_to_everyone(browser: Any, room: Served, width: int, he
 
     def faults(page: Any, where: str) -> list[tuple[str, str, str]]:
         # Colours in the midst of a fade are not what is looked at.
-        page.wait_for_timeout(400)
+        page.evaluate(FADES_OVER)
         found = Axe().run(page, options={"runOnly": RULES})
         return [(where, v["id"], n["html"][:140]) for v in found.response["violations"] for n in v["nodes"]]
 

@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from browser import FADES_OVER
 from rooms import PATIENCE_S, SIMPLE, StillWorker, scene_file, served
 
 from sim.quantities import units
@@ -103,6 +104,7 @@ def table(
     with served(path, folder / "state", worker=StillWorker) as room:
         fresh = browser.new_context(viewport={"width": size[0], "height": size[1]}, **context)
         page = fresh.new_page()
+        page.set_default_timeout(PATIENCE_S * 1000)
         page.on("console", lambda m: told.append(f"{m.type}: {m.text}") if m.type == "error" else None)
         page.on("pageerror", lambda error: told.append(f"page error: {error}"))
         page.goto(room.address)
@@ -224,15 +226,12 @@ def test_keys_move_turn_and_raise_with_one_undo_for_a_run(browser: Any, tmp_path
         sheet.until("light:fill", "2.50 m")
         assert sheet.group("light:fill").evaluate("(group) => group === document.activeElement")
         # On the camera's side at the right, down leads away from the sitter and left around to the camera.
-        press("ArrowDown")
-        press("ArrowDown")
-        sheet.until("light:fill", "2.60 m from the mark at 30°")
-        press("Shift+ArrowUp")
-        sheet.until("light:fill", "2.59 m from the mark at 30°")
-        press("PageUp")
-        sheet.until("light:fill", "2.05 m high")
-        sheet.page.wait_for_timeout(900)
+        # One after the other, since what rests in between is two runs; undo may follow while edits are under way.
+        for key in ("ArrowDown", "ArrowDown", "Shift+ArrowUp", "PageUp"):
+            press(key)
+        sheet.until("light:fill", "2.59 m from the mark at 30° (front, camera right), 2.05 m high")
         press("Control+z")
+        sheet.rest()
         sheet.until("light:fill", "2.50 m from the mark at 30° (front, camera right), 2.00 m high")
         press("s")
         press(".")
@@ -323,7 +322,7 @@ def test_lights_are_added_named_and_removed(browser: Any, tmp_path: Path) -> Non
         mute.click()
         page.wait_for_selector(".ticket [data-key='mute'][aria-pressed='true']")
         mute.hover()
-        page.wait_for_timeout(300)
+        page.evaluate(FADES_OVER)
         ground, ink = mute.evaluate("(b) => { const s = getComputedStyle(b); return [s.backgroundColor, s.color] }")
         assert contrast(ground, ink) >= 4.5
         page.keyboard.press("Control+z")

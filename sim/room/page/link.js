@@ -4,6 +4,8 @@ const WAITS_MS = [300, 700, 1500, 3000, 5000];
 const ANSWER_WITHIN_MS = 4000;
 // Leaves the page's thread to the drawing between two edits.
 const GESTURE_EVERY_MS = 20;
+// What is asked of the work so far, so that the last edit of a gesture goes first.
+const FOLLOWS = ["undo", "redo", "save"];
 // Other messages carry ids of their own, such as an export's.
 const ANSWERS = ["done", "refused", "wishes"];
 
@@ -86,6 +88,9 @@ export function connect(store, url = new URL("room", location.href).href.replace
   /** Apply edits as one undo step; calls with the same `merge` fold into one. */
   const edit = (edits, merge = null, options = {}) => ask("edit", { edits, merge }, options);
 
+  /** Gestures whose edits are being sent. @type {Set<Promise<void>>} */
+  const underWay = new Set();
+
   /**
    * A gesture such as a drag or a fader move: `push` sends throttled edits, the newest winning; `end` sends the last;
    * `cancel` takes back what was sent. `hold` patches are shown at once and let go when the server has answered.
@@ -114,7 +119,10 @@ export function connect(store, url = new URL("room", location.href).href.replace
       if (over) return;
       if (patch) store.hold(key, patch);
       newest = edits;
-      if (!busy) idle = run();
+      if (busy) return;
+      idle = run();
+      underWay.add(idle);
+      idle.finally(() => underWay.delete(idle));
     }
 
     async function end(edits = null, patch = null) {
@@ -155,5 +163,12 @@ export function connect(store, url = new URL("room", location.href).href.replace
     }
   });
   open();
-  return { ask, edit, gesture };
+  return {
+    ask: async (type, ...others) => {
+      if (FOLLOWS.includes(type)) await Promise.all(underWay);
+      return ask(type, ...others);
+    },
+    edit,
+    gesture,
+  };
 }

@@ -214,7 +214,9 @@ export function handle(set) {
   function key(which, event) {
     const id = event.target.dataset?.item,
       item = id && set.item(id);
-    if (!item || event.ctrlKey || event.metaKey || drag) return;
+    if (!item || drag) return;
+    // A command ends the run of keys before it, so that undo takes back the whole of it.
+    if (event.ctrlKey || event.metaKey) return endKeys();
     const step = stepOfKey(which, item, event);
     if (!step) return;
     event.preventDefault();
