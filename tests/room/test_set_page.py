@@ -226,13 +226,16 @@ def test_keys_move_turn_and_raise_with_one_undo_for_a_run(browser: Any, tmp_path
         sheet.until("light:fill", "2.50 m")
         assert sheet.group("light:fill").evaluate("(group) => group === document.activeElement")
         # On the camera's side at the right, down leads away from the sitter and left around to the camera.
-        # One after the other, since what rests in between is two runs; undo may follow while edits are under way.
-        for key in ("ArrowDown", "ArrowDown", "Shift+ArrowUp", "PageUp"):
+        # One after the other, since what rests in between is two runs; undo follows at once, with edits under way.
+        for key in ("ArrowDown", "ArrowDown", "Shift+ArrowUp", "PageUp", "Control+z"):
             press(key)
+        sheet.rest()
+        start = "2.50 m from the mark at 30° (front, camera right), 2.00 m high"
+        sheet.until("light:fill", start)
+        press("Control+Shift+z")
         sheet.until("light:fill", "2.59 m from the mark at 30° (front, camera right), 2.05 m high")
         press("Control+z")
-        sheet.rest()
-        sheet.until("light:fill", "2.50 m from the mark at 30° (front, camera right), 2.00 m high")
+        sheet.until("light:fill", start)
         press("s")
         press(".")
         sheet.until("sitter", "turned 25°")
