@@ -94,6 +94,9 @@ def test_isotropic_lumens():
     # Definition of the candela: an even I over the sphere carries 4 pi I.
     lamp = ies.parse_ies(write(np.full(73, 100.0), FULL, ROUND))
     assert ies.total_lumens(lamp) == pytest.approx(400 * math.pi, rel=1e-9)
+    # -1 lumens say that the candelas are absolute [IESLM63:2019]; anything else counts for each of the lamps.
+    assert lamp.lamp_lumens == -1
+    assert ies.parse_ies(write(np.full(73, 100.0), FULL, ROUND, lumens=900)).lamp_lumens == 900
 
 
 @pytest.mark.parametrize("power", [2, 8, 30])
