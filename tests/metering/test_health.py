@@ -188,8 +188,8 @@ def test_the_suggested_f_number_is_the_meters() -> None:
         "For the face: f/8 (as the camera is set).",
         "Nothing clips.",
         "Nothing sinks into black.",
-        "Sensor: saturation 3.0 stops over middle grey (ISO 12232), black 12 stops below it (common practice, no "
-        "source).",
+        "Sensor: saturation 3.0 stops over middle grey (ISO 12232), black 12 stops below it (assumed; your "
+        "camera's may differ).",
     ]
     dark = health_from_stack(stack, _neutral(CAMERA), CAMERA, _incident(0.0))
     assert dark.suggested_f_number is None
