@@ -15,6 +15,7 @@ from sim.room.open_scene import Snapshot
 from sim.room.preview.frame import PreviewFrame
 from sim.room.preview.worker_client import (
     ChecksReady,
+    LiveMetersReady,
     LiveReady,
     MetersReady,
     PictureReady,
@@ -26,7 +27,7 @@ from sim.room.preview.worker_client import (
 from sim.room.preview.worker_client import (
     Failed as TracingFailed,
 )
-from sim.room.protocol.messages import Frame, Key, Message, Painting
+from sim.room.protocol.messages import Frame, Key, Message, Meters, Painting
 from sim.room.snapshot.warnings import check_lines, warnings_from_findings
 from sim.room.targets import alone_at_face, key_side, points_from_readings
 from sim.session import size_from_long_side
@@ -182,15 +183,11 @@ class PreviewCoordinator:
                 self._take_live(result, asked)
             case MetersReady():
                 self._metered = (asked.snapshot.metered_by, result.report)
-                scene, layout = asked.snapshot.scene, asked.snapshot.layout
-                points = points_from_readings(scene, layout, result.report)
-                side = key_side(scene, layout, result.report)
-                self._remember({
-                    "type": "meters", "revision": result.revision, "geometry": asked.snapshot.geometry,
-                    "points": points, "key": _key(side),
-                    "alone": alone_at_face(result.report, side),
-                })  # fmt: skip
+                self._remember(_meters_message(result.revision, asked.snapshot, result.report, is_rough=False))
                 self._on_metered()
+            case LiveMetersReady():
+                # Shown alone: searches and exports wait for settled ones.
+                self._tell(_meters_message(result.revision, asked.snapshot, result.readings, is_rough=True))
             case ChecksReady():
                 self._checked_by, names = asked.snapshot.checked_by, asked.snapshot.names
                 self._remember({
@@ -295,6 +292,16 @@ def _frame_message(number: int, frame: PreviewFrame, geometry: int) -> Frame:
         "scale": {"view": list(frame.view_scale), "raw": list(frame.raw_scale)}, "fresh": list(frame.fresh),
         "coarse": list(frame.coarse), "stale": list(frame.stale), "regions": list(frame.part_names),
         "samples": list(frame.samples), "camera": frame.sight(),
+    }  # fmt: skip
+
+
+def _meters_message(revision: int, snapshot: Snapshot, report: ProbeReadings, *, is_rough: bool) -> Meters:
+    scene, layout = snapshot.scene, snapshot.layout
+    side = key_side(scene, layout, report)
+    return {
+        "type": "meters", "revision": revision, "geometry": snapshot.geometry,
+        "points": points_from_readings(scene, layout, report), "key": _key(side),
+        "alone": alone_at_face(report, side), "is_rough": is_rough,
     }  # fmt: skip
 
 

@@ -15,7 +15,7 @@ ROOT = Path(__file__).resolve().parents[2]
 
 
 def main(arguments: list[str] | None = None) -> None:
-    """Run the measurements that the command line asks for; first word `sweep` or `room`: that."""
+    """Run the measurements that the command line asks for; first word `sweep`, `room` or `live`: that."""
     given = sys.argv[1:] if arguments is None else arguments
     if given[:1] == ["sweep"]:
         from tests.bench.sweep import main as measure_sweeps
@@ -25,6 +25,10 @@ def main(arguments: list[str] | None = None) -> None:
         from tests.bench.room import main as measure_room
 
         return measure_room(given[1:])
+    if given[:1] == ["live"]:
+        from tests.bench.live import main as measure_live
+
+        return measure_live(given[1:])
     parser = argparse.ArgumentParser(prog="python -m tests.bench", description="Measure speed, side by side.")
     parser.add_argument("--scene", type=Path, default=ROOT / "scenes" / "recital.yaml", help="scene file to measure on")
     parser.add_argument("--out", type=Path, default=ROOT / "out" / "bench.json", help="JSON file to write")

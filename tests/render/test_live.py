@@ -162,3 +162,22 @@ def test_a_box_blocks_the_lines_that_geometry_says(engine: object) -> None:
         boxes, mi.Point3f(start.T), mi.Point3f((on_plane - 0.1 * way).T), dr.full(mi.Bool, True, 400)
     )
     assert not short.numpy().any()
+
+
+def test_live_meters_read_what_the_path_tracer_reads_within_their_errors(engine: object) -> None:
+    from sim.metering.report_points import report_probes
+    from sim.render.live.meters import LiveMeters
+    from sim.render.live.view import luminaires_of
+    from sim.render.transport.probe import read_probes
+
+    scene, layout = scene_from_text(MOVED), layout_of(MOVED)
+    ground = build(scene, replace(layout, lights=(), panels=()))
+    probes = [probe for probe in report_probes(scene, layout) if probe.kind != "spot"]
+    now, error = LiveMeters().direct(
+        ground.scene, probes, luminaires_of(layout.light("key")), boxes_from_layout(layout, ["key"])
+    )
+    # With no bounce followed, all that the path tracer's meter gets is direct.
+    want = read_probes(build(scene, layout), probes, depth=0, most_rays=1 << 13)
+    off = luminance(now) - luminance(want.values[:, 0])
+    sure = error + 0.005 * luminance(want.values[:, 0])
+    assert len(probes) > 5 and (np.abs(off) < 4 * sure).all(), np.c_[off, sure]

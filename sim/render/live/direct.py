@@ -56,7 +56,7 @@ def direct_sums(
     free, tested, arrived = mi.Color3f(0), mi.Color3f(0), mi.Color3f(0)
     for number in range(effort.samples):
         sampler = PathSampler(pixel, seed * effort.samples + number, 0)
-        for light, sample in _unshadowed(si, hits.bsdf, lamps, sampler):
+        for light, sample in unshadowed_samples(si, hits.bsdf, lamps, sampler):
             free += light
             if number < effort.rays:
                 reach = dr.any(light > 0)
@@ -68,14 +68,14 @@ def direct_sums(
     lane = dr.arange(mi.UInt32, dr.width(busy.si.t))
     sampler = PathSampler(lane // len(PLACES), seed * len(PLACES) + lane % len(PLACES), 1)
     spread = mi.Color3f(0)
-    for light, _ in _unshadowed(busy.si, busy.bsdf, lamps, sampler):
+    for light, _ in unshadowed_samples(busy.si, busy.bsdf, lamps, sampler):
         spread += light
     dr.eval(spread)
     means = [dr.block_sum(channel, len(PLACES)) / len(PLACES) for channel in spread]
     return DirectSums(free / effort.samples, tested / effort.rays, arrived / effort.rays, mi.Color3f(*means))
 
 
-def _unshadowed(si: Any, bsdf: Any, lamps: list[Luminaire], sampler: PathSampler) -> list[tuple[Any, Any]]:
+def unshadowed_samples(si: Any, bsdf: Any, lamps: list[Luminaire], sampler: PathSampler) -> list[tuple[Any, Any]]:
     """One sample of each luminous face: the light that it sends to the camera by way of the surface, and the sample."""
     place_on = sampler.pairs(BEFORE_PATH, LIGHT_SLOT)
     found = []

@@ -8,6 +8,7 @@ from typing import Any
 
 import drjit as dr
 import mitsuba as mi
+import numpy as np
 
 from sim.render.stage.build import Stage
 from sim.render.transport.lighting import shapes_met
@@ -58,7 +59,7 @@ def first_hits_of(stage: Stage, size: tuple[int, int]) -> FirstHits:
     albedo = dr.select(met, bsdf.eval_diffuse_reflectance(si, met), 0)
     across = 2 * math.tan(math.radians(stage.layout.camera.horizontal_fov_deg) / 2) / size[0]
     columns, rows = dr.opaque(mi.UInt32, size[0]), dr.opaque(mi.UInt32, size[1])
-    hits = FirstHits(si, bsdf, albedo, part, dr.select(met, si.t * across, 1), columns, rows)
+    hits = FirstHits(si, bsdf, albedo, part, dr.select(met, si.t * dr.opaque(mi.Float, across), 1), columns, rows)
     dr.eval(hits)
     return hits
 
@@ -88,9 +89,10 @@ def busy_hits_of(stage: Stage, size: tuple[int, int]) -> BusyHits:
 def _mean_around(vectors: Any, size: tuple[int, int]) -> Any:
     """Mean of the vectors of each pixel and its eight neighbours, Vector3f."""
     pixel, total = dr.arange(mi.UInt32, size[0] * size[1]), mi.Vector3f(0)
+    columns, rows = dr.opaque(mi.UInt32, size[0]), dr.opaque(mi.UInt32, size[1])
     for down in (-1, 0, 1):
         for across in (-1, 0, 1):
-            total += dr.gather(mi.Vector3f, vectors, neighbour(pixel, across, down, *map(mi.UInt32, size)))
+            total += dr.gather(mi.Vector3f, vectors, neighbour(pixel, across, down, columns, rows))
     return total / 9
 
 
@@ -99,6 +101,11 @@ def neighbour(pixel: Any, across: int, down: int, columns: Any, rows: Any) -> An
     column = dr.clip(mi.Int32(pixel % columns) + across, 0, mi.Int32(columns) - 1)
     row = dr.clip(mi.Int32(pixel // columns) + down, 0, mi.Int32(rows) - 1)
     return mi.UInt32(row) * columns + mi.UInt32(column)
+
+
+def opaque_vector(values: np.ndarray) -> Any:
+    """A vector (3,) whose numbers are no part of a kernel."""
+    return mi.Vector3f(*(dr.opaque(mi.Float, float(value)) for value in values))
 
 
 def _places(lane: Any) -> Any:
@@ -111,8 +118,14 @@ def _met(stage: Stage, size: tuple[int, int], pixel: Any, place: Any) -> tuple[A
     """Surface interaction, surface and part behind a place (0 to 1) of each pixel."""
     columns, rows = dr.opaque(mi.UInt32, size[0]), dr.opaque(mi.UInt32, size[1])
     corner = mi.Point2f(mi.Float(pixel % columns), mi.Float(pixel // columns))
-    extent = mi.Vector2f(mi.Float(columns), mi.Float(rows))
-    ray, _ = stage.sensor(size).sample_ray(0, 0, (corner + place) / extent, mi.Point2f(0.5, 0.5))
+    place = (corner + place) / mi.Vector2f(mi.Float(columns), mi.Float(rows))
+    # A pinhole in the middle of the lens; opaque numbers, so that no other camera asks for another kernel.
+    right, up, forward = (opaque_vector(axis) for axis in stage.layout.camera.axes)
+    half = math.tan(math.radians(stage.layout.camera.horizontal_fov_deg) / 2)
+    across = (2 * place.x - 1) * dr.opaque(mi.Float, half)
+    upward = (1 - 2 * place.y) * dr.opaque(mi.Float, half * size[1] / size[0])
+    way = dr.normalize(forward + across * right + upward * up)
+    ray = mi.Ray3f(mi.Point3f(opaque_vector(stage.layout.camera.position_m)), way)
     si = stage.scene.ray_intersect(ray, mi.RayFlags.All, True)
     bsdf = si.bsdf(ray)
     part = dr.gather(mi.UInt32, mi.UInt32(stage.shape_part), shapes_met(si), si.is_valid())

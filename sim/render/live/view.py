@@ -11,6 +11,7 @@ of the lamp are opaque, and no step grows with the set.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Any
 
@@ -21,17 +22,19 @@ import numpy as np
 from sim.render.live.cleaning import Smoothing, smoothed, smoothing_of
 from sim.render.live.direct import DirectSums, Effort, arriving_share, direct_sums, luminance_of
 from sim.render.live.enlarging import ALBEDO_FLOOR, Taps, enlarged, enlarged_values, taps_of
-from sim.render.live.hits import BusyHits, FirstHits, busy_hits_of, first_hits_of
+from sim.render.live.hits import BusyHits, FirstHits, busy_hits_of, first_hits_of, opaque_vector
 from sim.render.live.occluders import Boxes
 from sim.render.stage.build import Stage, world_from_faces
 from sim.render.transport.luminaire import Luminaire
-from sim.studio.layout import PlacedLight
+from sim.studio.layout import CameraView, PlacedLight
 
 # Half precision ends at 65504; a lamp that comes nearer than it was still fits.
 HIGHEST, HEADROOM = 32768.0, 64.0
 MOST_HALF = 65000.0
 # Samples of the direct light that is taken off a settled layer.
 CARRY_ROUNDS = 4
+# Recordings of one kind that are kept; another ground asks for one of its own.
+MOST_RECORDINGS = 6
 # Error of the direct light of a pixel, as a part of it, by trial.
 DOUBT = 0.3
 
@@ -119,9 +122,33 @@ class LiveView:
         trust = own / (own + dr.square(DOUBT * luminance_of(direct)) + 1e-30)
         # Where a lamp or a panel is seen, the layer stays as it settled.
         indirect = dr.select(self._seen > 0, dr.maximum(dr.lerp(even, rest, trust), 0), layer)
-        highest = max(float(settled.max(initial=0.0)), 1e-30) * HEADROOM
         dr.eval(indirect)
-        self._carried[name] = Carried(indirect, 2.0 ** int(np.ceil(np.log2(highest / HIGHEST))))
+        self._carried[name] = Carried(indirect, _scale_of(settled))
+
+    def carry_whole(self, name: str, settled: np.ndarray) -> None:
+        """Carry a settled layer (h, w, 3) of what is no lamp as it is."""
+        layer = dr.unravel(mi.Color3f, mi.Float(np.ascontiguousarray(settled, np.float32).ravel()))
+        dr.eval(layer)
+        self._carried[name] = Carried(layer, _scale_of(settled))
+
+    def inherit(self, other: LiveView) -> None:
+        """Carry what another view carries: each surface takes it from where that camera saw the place."""
+        self._recorded = other._recorded
+        hits, before = self.sight(1).hits, other.sight(1).hits
+        at, seen = _pixel_of(hits.si.p, other.ground.layout.camera, other.size)
+        tone = hits.albedo + ALBEDO_FLOOR
+        for name, carried in other._carried.items():
+            even = dr.gather(mi.Color3f, carried.indirect / (before.albedo + ALBEDO_FLOOR), at, seen)
+            indirect = even * tone
+            dr.eval(indirect)
+            self._carried[name] = Carried(indirect, carried.scale)
+
+    def rest(self, name: str) -> tuple[np.ndarray, float]:
+        """What a layer carries, without any direct light: as `layer` returns it."""
+        carried = self._carried[name]
+        packed = _packed(carried.indirect, 1 / carried.scale)
+        pixels: np.ndarray = packed.numpy().reshape(self.size[1], self.size[0], 3)
+        return pixels, carried.scale
 
     def layer(
         self, name: str, placed: PlacedLight, boxes: Boxes, *, divisor: int = 1, settling: int = 0
@@ -173,7 +200,7 @@ class LiveView:
 
     def _recording(self, key: tuple[object, ...], work: Any) -> Any:
         if key not in self._recorded:
-            self._recorded[key] = dr.freeze(work, warn_after=1000)
+            self._recorded[key] = dr.freeze(work, limit=MOST_RECORDINGS, warn_after=1000)
         return self._recorded[key]
 
 
@@ -182,8 +209,31 @@ def _halves(
 ) -> Any:  # fmt: skip
     """A layer from its direct light and what it carries, as halves in rows of RGB."""
     direct = _direct(sums, sight, albedo, busy)
-    layer = dr.clip((direct * seen + indirect) * per_unit, 0, MOST_HALF)
-    return mi.Float16(dr.ravel(layer))
+    return _packed(direct * seen + indirect, per_unit)
+
+
+def _packed(layer: Any, per_unit: Any) -> Any:
+    return mi.Float16(dr.ravel(dr.clip(layer * per_unit, 0, MOST_HALF)))
+
+
+def _scale_of(settled: np.ndarray) -> float:
+    """Power of two by which a layer and what may become of it fits into halves."""
+    highest = max(float(settled.max(initial=0.0)), 1e-30) * HEADROOM
+    return float(2.0 ** int(np.ceil(np.log2(highest / HIGHEST))))
+
+
+def _pixel_of(points: Any, camera: CameraView, size: tuple[int, int]) -> tuple[Any, Any]:
+    """Number of the pixel in which a camera sees each point, held inside the picture, and whether it lies before it."""
+    right, up, forward = (opaque_vector(axis) for axis in camera.axes)
+    offset = points - opaque_vector(camera.position_m)
+    depth = dr.dot(offset, forward)
+    half = math.tan(math.radians(camera.horizontal_fov_deg) / 2)
+    columns, rows = dr.opaque(mi.Float, size[0]), dr.opaque(mi.Float, size[1])
+    across, upward = dr.opaque(mi.Float, half), dr.opaque(mi.Float, half * size[1] / size[0])
+    x = (dr.dot(offset, right) / depth / across + 1) / 2 * columns
+    y = (1 - dr.dot(offset, up) / depth / upward) / 2 * rows
+    column, row = (mi.UInt32(dr.clip(value, 0, most - 1)) for value, most in ((x, columns), (y, rows)))
+    return row * mi.UInt32(columns) + column, depth > 1e-3
 
 
 def _direct(sums: DirectSums, sight: Sight, albedo: Any, busy: BusyHits) -> Any:

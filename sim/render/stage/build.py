@@ -88,30 +88,41 @@ def build(
     *,
     glowing: frozenset[int] = frozenset(),
     shapes: ShapeCache | None = None,
+    instanced: bool = False,
 ) -> Stage:
     """Fill the renderer with everything of a scene.
 
     Arguments: `layout` the scene's layout if it is already known; `glowing` layers whose rectangles, discs and
     spheres carry the renderer's own emitter too, Lambertian, for comparison with its own integrators; `shapes` holds
-    surfaces, sitter and backdrop of a stage built before, and takes those of this one.
+    surfaces, sitter and backdrop of a stage built before, and takes those of this one; `instanced` makes the sitter an
+    instance, which is built in a third of the time and traced a little slower.
     Does not: trace anything, or apply dials and colours.
     """
     layout = layout or layout_from_scene(scene)
     crate = _Crate(shapes or ShapeCache())
     _add_room(crate, scene)
     _add_backdrop(crate, scene)
+    before = set(crate.shapes)
     for part in layout.figure.parts:
         crate.add(_part_shape(crate, part), part.region)
     for strands in layout.figure.strands:
         crate.add(_strands_shape(crate, strands), strands.region)
+    sitter = [name for name in crate.shapes if name not in before]
     for panel in layout.panels:
         _add_panel(crate, panel)
     faces: list[LuminousFace] = []
     for layer, light in enumerate(layout.lights):
         _add_light(crate, light, layer, faces, layer in glowing)
     crate.kept.sweep()
+    listed = crate.shapes
+    if instanced and sitter:
+        group = _loaded({"type": "shapegroup", **{name: listed[name] for name in sitter}})
+        one = _loaded({"type": "instance", "group": group})
+        others = {name: shape for name, shape in listed.items() if name not in sitter}
+        # The scene must know the group itself, beside the instance that shows it.
+        listed = {**others, "sitter group": group, "sitter": one}
     return Stage(
-        scene=mi.load_dict({"type": "scene", **crate.shapes}, parallel=False, optimize=False),
+        scene=mi.load_dict({"type": "scene", **listed}, parallel=False, optimize=False),
         layout=layout,
         light_names=layout.light_names,
         is_flash=layout.is_flash,

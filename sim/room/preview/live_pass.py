@@ -9,9 +9,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from sim.light.readings import ProbeReadings
 from sim.light.stack import REGIONS
 from sim.room.preview.job import Job, Shown
-from sim.room.preview.messages import LiveReady
+from sim.room.preview.live_meters import FollowingMeters
+from sim.room.preview.messages import LiveMetersReady, LiveReady
 
 if TYPE_CHECKING:
     from sim.render.live.view import LiveView
@@ -22,6 +24,7 @@ if TYPE_CHECKING:
 # The hand rests when no newer request came for so long; until then frames grow finer, after a pause that leaves the
 # processor to the page.
 REST_S, PAUSE_S, LOOK_EVERY_S = 0.3, 0.06, 0.002
+METERS_EVERY_S = 0.15
 # A frame that takes longer is worked out smaller the next time, one that takes less larger.
 SLOWEST_S, FASTEST_S = 0.045, 0.015
 DIVISORS = (1, 2, 3, 4)
@@ -45,23 +48,46 @@ class LivePass:
         self._view: LiveView | None = None
         self._sight, self._panels = "", ""
         self._taken_apart: dict[str, np.ndarray] = {}
+        self._settled: tuple[Job, Shown] | None = None
+        self._ground = ""
+        self._rough: tuple[str, Stage] | None = None
+        self._is_warm = False
+        self._meters: FollowingMeters | None = None
+        self._metered_s = 0.0
 
     # -- after a picture has settled -------------------------------------------------------------
 
-    def prepare(self, job: Job, shown: Shown, check: Callable[[], None]) -> None:
-        """Take the settled layers apart, those that are looked at first; `check` is called between and may raise."""
-        if shown.sight != job.sight or shown.coarse:
-            return
-        first = [name for name in job.request.look_first if name in job.names]
-        for name in dict.fromkeys((*first, *(light.name for light in job.layout.lights))):
-            check()
-            self._take_apart(job, shown, name)
+    def learn(self, job: Job, shown: Shown) -> None:
+        """Remember a settled picture: from now on drags start from it."""
+        self._settled = job, shown
 
-    def _take_apart(self, job: Job, shown: Shown, name: str) -> None:
+    def prepare(self, check: Callable[[], None]) -> None:
+        """Take the settled layers apart, those that are looked at first; `check` is called between and may raise."""
+        if self._settled is None:
+            return
+        job = self._settled[0]
+        first = [name for name in job.request.look_first if name in job.names]
+        for name in dict.fromkeys((*first, *job.names)):
+            check()
+            self._take_apart(name)
+        if not self._is_warm:
+            check()
+            # Kernels are recorded for all that is alive: have them for a second ground beside the first, once.
+            self._rough = None
+            self._rough_frame(job, self._build(job.scene, job.layout), lambda live: None)
+            self._rough, self._is_warm = None, True
+
+    def _take_apart(self, name: str) -> None:
         from sim.render.live.occluders import boxes_from_layout
 
+        assert self._settled is not None
+        job, shown = self._settled
         view = self._view_of(job, shown)
         if self._taken_apart.get(name) is shown.view[name]:
+            return
+        if name in [even.name for even in job.layout.even_ambients]:
+            view.carry_whole(name, shown.view[name])
+            self._taken_apart[name] = shown.view[name]
             return
         placed, boxes = job.layout.light(name), boxes_from_layout(job.layout, [name])
         view.carry(name, placed, boxes, shown.view[name])
@@ -73,38 +99,92 @@ class LivePass:
         from sim.render.live.view import LiveView
 
         if self._view is None or self._sight != job.sight:
-            ground = self._build(job.scene, dataclasses.replace(job.layout, lights=(), panels=()))
+            ground = self._build(job.scene, job.layout)
             self._view, self._sight, self._taken_apart = LiveView(ground, job.request.size), job.sight, {}
+            self._ground = job.rehearsal.stage.keys.ground
+            self._rough = None
         if self._panels != job.panels or not self._taken_apart:
             on_stands = [REGIONS.index(part) for part in ON_STANDS]
             self._view.see(~np.isin(shown.guides.part, on_stands))
             self._panels = job.panels
         return self._view
 
+    def learn_meters(self, job: Job, report: ProbeReadings) -> None:
+        """Remember what the meters read of a settled set."""
+        self._meters = FollowingMeters(job, report)
+
     # -- while a hand drags ----------------------------------------------------------------------
 
     def moved(self, job: Job, shown: Shown) -> tuple[str, ...]:
         """The lights that have moved since the shown picture, where they can be followed; none where they cannot."""
-        if self._view is None or self._sight != job.sight or set(shown.lights) != set(job.names):
+        if self._settled is None or self._settled[0].sight != job.sight or set(shown.lights) != set(job.names):
+            return ()
+        if set(self._settled[0].names) != set(job.names):
             return ()
         if shown.panels != job.panels:
-            return ()
+            # A flag that moves stands in the way of every light.
+            return tuple(light.name for light in job.layout.lights)
         names = tuple(name for name in job.names if shown.lights[name] != job.lights[name])
-        return names if len(names) <= MOST_MOVED and all(name in self._taken_apart for name in names) else ()
+        return names if len(names) <= MOST_MOVED else ()
 
     def follow(self, job: Job, names: tuple[str, ...]) -> None:
         """Send a frame of the moved lights at once, then finer ones until the hand has rested."""
+        for name in names:
+            self._take_apart(name)
         began_s = time.monotonic()
         self._send(job, names, 0)
         rests_from_s = time.monotonic()
         took_s = rests_from_s - began_s
         self._adapt(took_s)
+        self._send_meters(job, names)
         rounds = 1
         self._wait(job, max(PAUSE_S, took_s))
         while time.monotonic() < rests_from_s + REST_S:
             self._send(job, names, rounds)
             rounds += 1
             self._wait(job, max(PAUSE_S, took_s))
+
+    def follow_view(self, job: Job, shown: Shown) -> bool:
+        """Send a rough half-size frame of all lights where camera, sitter or backdrop moved; False where none can be.
+
+        Does not: wait until the hand rests for finer ones, since another view asks for all to be traced.
+        """
+        if self._settled is None or set(self._settled[0].names) != set(job.names):
+            return False
+        if self._settled[0].request.size != job.request.size or shown.sight == job.sight:
+            return False
+        if job.rehearsal.stage.keys.ground != self._settled[0].rehearsal.stage.keys.ground and not self._is_warm:
+            return False
+        for name in job.names:
+            self._take_apart(name)
+        self._rough_frame(job, self._ground_of(job), job.send)
+        end_s = time.monotonic() + REST_S
+        while time.monotonic() < end_s:
+            self._wait(job, LOOK_EVERY_S)
+        return False
+
+    def _ground_of(self, job: Job) -> Stage:
+        """The ground of a request: a kept one where only the camera moved."""
+        assert self._view is not None
+        key = job.rehearsal.stage.keys.ground
+        known = {self._ground: self._view.ground, **({self._rough[0]: self._rough[1]} if self._rough else {})}
+        if key not in known:
+            # Let go of the last one first, so that no more than two are alive.
+            known.clear()
+            self._rough = None
+            return self._build(job.scene, job.layout)
+        return dataclasses.replace(known[key], layout=job.layout)
+
+    def _rough_frame(self, job: Job, ground: Stage, send: Callable[[LiveReady], None]) -> None:
+        """Send all lights at half size, with the light that comes back from the set as it was seen before."""
+        from sim.render.live.view import LiveView
+
+        assert self._view is not None
+        width, height = job.request.size
+        view = LiveView(ground, ((width + 1) // 2, (height + 1) // 2))
+        view.inherit(self._view)
+        self._rough = job.rehearsal.stage.keys.ground, ground
+        send(self._frame(view, job, job.names, 1, 0))
 
     def _wait(self, job: Job, for_s: float) -> None:
         end_s = time.monotonic() + for_s
@@ -121,16 +201,29 @@ class LivePass:
             self._divisor = DIVISORS[at - 1]
 
     def _send(self, job: Job, names: tuple[str, ...], settling: int) -> None:
+        assert self._view is not None
+        job.send(self._frame(self._view, job, names, self._divisor, settling))
+
+    def _send_meters(self, job: Job, names: tuple[str, ...]) -> None:
+        """Send the meters with these lights where they stand now, a few times a second."""
+        if self._meters is None or self._view is None or time.monotonic() < self._metered_s + METERS_EVERY_S:
+            return
+        readings = self._meters.read(job, names, self._view.ground)
+        self._metered_s = time.monotonic()
+        if readings is not None:
+            job.send(LiveMetersReady(job.request.serial, job.request.revision, readings))
+
+    def _frame(self, view: LiveView, job: Job, names: tuple[str, ...], divisor: int, settling: int) -> LiveReady:
         from sim.render.live.occluders import boxes_from_layout
 
-        assert self._view is not None
+        evens = [even.name for even in job.layout.even_ambients]
         layers, scales = [], []
         for name in names:
-            boxes = boxes_from_layout(job.layout, [name])
-            pixels, scale = self._view.layer(
-                name, job.layout.light(name), boxes, divisor=self._divisor, settling=settling
-            )
+            if name in evens:
+                pixels, scale = view.rest(name)
+            else:
+                boxes = boxes_from_layout(job.layout, [name])
+                pixels, scale = view.layer(name, job.layout.light(name), boxes, divisor=divisor, settling=settling)
             layers.append(pixels)
             scales.append(scale)
-        request = job.request
-        job.send(LiveReady(request.serial, request.revision, names, np.stack(layers), tuple(scales)))
+        return LiveReady(job.request.serial, job.request.revision, names, np.stack(layers), tuple(scales))

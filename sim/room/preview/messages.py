@@ -94,6 +94,16 @@ class LiveReady:
 
 
 @dataclass(frozen=True)
+class LiveMetersReady:
+    """The report's readings while a hand drags, their errors as large as is not known yet; no search may use them."""
+
+    kind: ClassVar[str] = "live meters"
+    serial: int
+    revision: int
+    readings: ProbeReadings
+
+
+@dataclass(frozen=True)
 class MetersReady:
     """Readings of the standard points, then the scene's own, then the report's, each light at full dial and white."""
 
@@ -141,4 +151,4 @@ class Failed:
     line: str
 
 
-Result = Progress | PictureReady | LiveReady | MetersReady | ChecksReady | Failed
+Result = Progress | PictureReady | LiveReady | LiveMetersReady | MetersReady | ChecksReady | Failed

@@ -31,7 +31,7 @@ from sim.room.preview.upsample import Enlarger, Guides, repeated
 from sim.scene.model import Scene
 from sim.scene.read import scene_from_text
 from sim.session import Rehearsal
-from sim.studio.figure import Figure, figure_from_sitter
+from sim.studio.figure import Figure, Part, figure_from_sitter
 from sim.studio.layout import Layout, layout_from_scene
 
 if TYPE_CHECKING:
@@ -124,9 +124,8 @@ class IncrementalRenderer:
             return
         from sim.render.transport.render import render
 
-        if self._shown is not None and job.request.picture:
-            self._live = self._live or LivePass(self._build, is_gpu=self._threads == THREADS_OF_A_GPU)
-            self._live.prepare(job, self._shown, lambda: _turn_to(has_newer))
+        if self._live is not None:
+            self._live.prepare(lambda: _turn_to(has_newer))
         kinds = kinds_of(job.layout)
         for layers in (None, *(frozenset({row}) for row in range(len(job.names)))):
             _turn_to(has_newer)
@@ -153,6 +152,8 @@ class IncrementalRenderer:
         key = fingerprint.of_sitter(scene)
         if self._figure is None or self._figure[0] != key:
             figure = figure_from_sitter(scene.sitter, scene.camera.place.position_m, folder)
+            if self._figure is not None:
+                figure = with_parts_kept(figure, self._figure[1])
             self._figure = key, figure, fingerprint.of_figure(figure)
         return self._figure[1:]
 
@@ -166,12 +167,19 @@ class IncrementalRenderer:
         return self._stage
 
     def _build(self, scene: Scene, layout: Layout) -> Stage:
+        return self._built_with(scene, layout, instanced=False)
+
+    def _built_ground(self, scene: Scene, layout: Layout) -> Stage:
+        """The stage without lights and panels, as a live picture wants it: soon."""
+        return self._built_with(scene, dataclasses.replace(layout, lights=(), panels=()), instanced=True)
+
+    def _built_with(self, scene: Scene, layout: Layout, *, instanced: bool) -> Stage:
         self._start()
         from sim.render.stage.build import build
         from sim.render.stage.shape_cache import ShapeCache
 
         self._shapes = self._shapes or ShapeCache()
-        return build(scene, layout, shapes=self._shapes)
+        return build(scene, layout, shapes=self._shapes, instanced=instanced)
 
     def _staged(self, job: Job, layers: frozenset[int] | None = None) -> Stage:
         """The stage of a request, tracing only these layers."""
@@ -184,7 +192,8 @@ class IncrementalRenderer:
         names = self._live.moved(job, self._shown)
         if names:
             self._live.follow(job, names)
-        return bool(names)
+            return True
+        return self._live.follow_view(job, self._shown)
 
     def _send_first(self, job: Job, missing: tuple[str, ...]) -> None:
         """Send a first picture where one can be had that is nearer to the settled one than what is shown."""
@@ -313,6 +322,8 @@ class IncrementalRenderer:
             guides=guides_of(stack),
         )
         self._send(job, "settled", settled, missing, ())
+        self._live = self._live or LivePass(self._built_ground, is_gpu=self._threads == THREADS_OF_A_GPU)
+        self._live.learn(job, settled)
         return stack
 
     def _cleaned(self, stack: LightStack, rows: list[int], job: Job) -> np.ndarray:
@@ -347,7 +358,10 @@ class IncrementalRenderer:
             on_launch=job.check, most_rays_at_once=self._at_once("meters"),
         )  # fmt: skip
         job.check()
-        job.send(MetersReady(job.request.serial, job.request.revision, readings, len(standard), len(own)))
+        ready = MetersReady(job.request.serial, job.request.revision, readings, len(standard), len(own))
+        job.send(ready)
+        if self._live is not None:
+            self._live.learn_meters(job, ready.report)
 
     def _check_up(self, job: Job, stack: LightStack) -> None:
         job.tell("checks", 0.0)
@@ -358,6 +372,24 @@ class IncrementalRenderer:
             )  # fmt: skip
         findings = findings_from_report(report)
         job.send(ChecksReady(job.request.serial, job.request.revision, record_from_report(report), findings))
+
+
+def with_parts_kept(figure: Figure, before: Figure) -> Figure:
+    """A posed sitter whose parts that stayed as they were are those of before, the very objects."""
+    known = {part.name: part for part in before.parts}
+    parts = tuple(
+        known[part.name] if part.name in known and is_same_part(part, known[part.name]) else part
+        for part in figure.parts
+    )
+    return dataclasses.replace(figure, parts=parts)
+
+
+def is_same_part(one: Part, other: Part) -> bool:
+    """Whether two parts of a sitter are one surface: what a renderer would build of them is equal."""
+    arrays = ("points_m", "triangles", "normals", "color_rgb", "uv")
+    pairs = [(getattr(one, name), getattr(other, name)) for name in arrays]
+    equal = all(a is b or (a is not None and b is not None and np.array_equal(a, b)) for a, b in pairs)
+    return equal and (one.material, one.region) == (other.material, other.region)
 
 
 def _turn_to(has_newer: Callable[[], bool]) -> None:

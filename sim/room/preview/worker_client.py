@@ -32,6 +32,7 @@ from sim.room.preview.frame import PreviewFrame
 from sim.room.preview.messages import (
     ChecksReady,
     Failed,
+    LiveMetersReady,
     LiveReady,
     MetersReady,
     PictureReady,
@@ -43,6 +44,7 @@ from sim.room.preview.messages import (
 __all__ = [
     "ChecksReady",
     "Failed",
+    "LiveMetersReady",
     "LiveReady",
     "MetersReady",
     "PictureReady",

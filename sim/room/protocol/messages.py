@@ -165,7 +165,7 @@ class Key(TypedDict):
 
 
 class Meters(TypedDict):
-    """What the meters read."""
+    """What the meters read; `is_rough` while a hand drags: from few rays, with what is not known in the errors."""
 
     type: Literal["meters"]
     revision: int
@@ -173,6 +173,7 @@ class Meters(TypedDict):
     points: list[MeterPoint]
     key: Key
     alone: dict[str, AloneAtFace]
+    is_rough: bool
 
 
 class CheckLine(TypedDict):

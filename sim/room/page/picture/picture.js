@@ -64,12 +64,14 @@ export function mount(place, room) {
   /** @type {{layers: Map<string, {layer: Uint16Array, scale: number}>, message: Live} | null} */
   let live = null;
 
-  /** The traced frame with the layers that follow the hand in the place of its own. */
+  /** The traced frame with the layers that follow the hand in the place of its own, all of another size at times. */
   function followed() {
-    const fits = live && live.message.width === frame.width && live.message.height === frame.height;
-    if (!fits || live.message.frame < frame.serial) return frame;
+    if (!live || live.message.frame < frame.serial) return frame;
+    const { width, height } = live.message;
+    const all = frame.names.every((name) => live.layers.has(name));
+    if (!all && (width !== frame.width || height !== frame.height)) return frame;
     const pick = (of, own) => frame.names.map((name, k) => live.layers.get(name)?.[of] ?? own[k]);
-    return { ...frame, layers: pick("layer", frame.layers), scale: pick("scale", frame.scale) };
+    return { ...frame, width, height, layers: pick("layer", frame.layers), scale: pick("scale", frame.scale) };
   }
 
   followFrames(store, {

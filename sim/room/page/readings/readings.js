@@ -134,7 +134,7 @@ export function mount(place, room) {
     showRatio(meters, weights, exposure);
     const old = !!meters && meters.geometry !== undefined && meters.geometry !== view.geometry;
     place.classList.toggle("is-old", old);
-    setText(stale, old ? "older, being read anew" : "");
+    setText(stale, old ? "older, being read anew" : meters?.is_rough ? "rough, settles at rest" : "");
   }
 
   /** @param {Exposure} exposure */

@@ -1,0 +1,196 @@
+"""The room's live picture as a person at the page has it, in a headless Chromium: see `tests.bench.live`."""
+
+from __future__ import annotations
+
+import math
+import os
+import shutil
+import statistics
+import sys
+import time
+from collections.abc import Callable, Sequence
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+from sim.quantities.errors import HalfstopError
+from tests.bench.room import CHROMIUM_ARGUMENTS, PATIENCE_S, Plan, room_served
+
+DRAG_S = 3.0
+# In the page's own clock: every move of the hand, and every picture drawn with the live layers that it holds.
+WATCH = """() => {
+  const area = document.querySelector(".print-area"), place = document.querySelector("#picture");
+  const seen = window.liveBench = { moves: [], drawn: [], frames: [], up: 0 };
+  for (const kind of ["pointermove", "keydown", "input"]) {
+    addEventListener(kind, (event) => seen.moves.push(event.timeStamp), true);
+  }
+  addEventListener("pointerup", (event) => { seen.up = event.timeStamp }, true);
+  new MutationObserver(() => seen.drawn.push([performance.now(), Number(area.dataset.live ?? 0)]))
+    .observe(place, { attributeFilter: ["data-mixes"], subtree: true });
+  new MutationObserver(() => seen.frames.push([performance.now(), Number(area.dataset.serial)]))
+    .observe(area, { attributeFilter: ["data-serial"] });
+}"""
+RESET = "() => { const s = window.liveBench; s.moves.length = s.drawn.length = s.frames.length = 0; s.up = 0 }"
+
+
+def page_times(scene_file: Path, repeats: int) -> dict[str, Any]:
+    """Everything that is measured in the page."""
+    executable = os.environ.get("HALFSTOP_CHROMIUM") or next(
+        filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None
+    )
+    if executable is None:
+        raise HalfstopError("no Chromium here: install it, or name it in HALFSTOP_CHROMIUM")
+    from playwright.sync_api import sync_playwright
+
+    with room_served(scene_file, Plan(600, 8, repeats)) as (address, at_rest), sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=executable, args=list(CHROMIUM_ARGUMENTS))
+        page = browser.new_page(viewport={"width": 1440, "height": 900})
+        page.set_default_timeout(1000 * PATIENCE_S)
+        page.goto(address)
+        page.wait_for_selector("body[data-ready]:not(.waiting)", state="attached")
+        page.evaluate(WATCH)
+        page.wait_for_function("() => Number(document.querySelector('.print-area').dataset.serial) % 2 === 1")
+        hand = Hand(page, at_rest)
+        record: dict[str, Any] = {}
+        steps: list[tuple[str, Callable[[], dict[str, Any]]]] = [
+            ("softbox", lambda: hand.drag("softbox", "key")),
+            ("grid", lambda: hand.drag("grid", "accent")),
+            ("bare bulb", lambda: hand.drag("bare", "edge")),
+            ("hand to pixels", lambda: {"hand_to_pixels_s": summary(hand.latencies("key", repeats))}),
+            ("rest to settled", lambda: {"rest_to_settled_s": summary(hand.rests("key", max(1, repeats // 4)))}),
+            ("fader", lambda: {"fader_per_s": summary(hand.fader_rates("key"), most=False)}),
+            ("head", lambda: {"head_per_s": summary(hand.head_rates(), most=False)}),
+        ]
+        for words, step in steps:
+            hand.settle()
+            found = step()
+            said = {key: round(told["median"], 3) for key, told in found.items()}
+            print(words, said, file=sys.stderr, flush=True)
+            record |= found
+        browser.close()
+    return record
+
+
+def summary(values: Sequence[float], *, most: bool = True) -> dict[str, Any]:
+    """Median and worst."""
+    worst = max(values) if most else min(values)
+    return {"median": statistics.median(values), "worst": worst, "all": [round(float(v), 4) for v in values]}
+
+
+class Hand:
+    """A hand at the page: its drags and what followed from them."""
+
+    def __init__(self, page: Any, at_rest: Callable[[], None]) -> None:
+        self.page, self._at_rest = page, at_rest
+
+    def settle(self) -> None:
+        """Wait until all is traced and prepared for the next drag."""
+        self._at_rest()
+        # What is prepared for a drag shows nowhere but in the processor's time.
+        time.sleep(2.0)
+
+    def _grab(self, light: str) -> tuple[float, float]:
+        box_px = self.page.locator(f".plan [data-item='light:{light}'] .centre").first.bounding_box()
+        x, y = box_px["x"] + box_px["width"] / 2, box_px["y"] + box_px["height"] / 2
+        self.page.evaluate(RESET)
+        self.page.keyboard.down("Alt")
+        self.page.mouse.move(x, y)
+        self.page.mouse.down()
+        self.page.mouse.move(x + 4, y)
+        return x, y
+
+    def _let_go(self) -> None:
+        self.page.mouse.up()
+        self.page.keyboard.up("Alt")
+
+    def drag(self, kind: str, light: str) -> dict[str, Any]:
+        """Frames a second of a drag of some seconds, in steps of its length, and the longest time between two."""
+        x, y = self._grab(light)
+        end_s, k = time.monotonic() + DRAG_S, 0
+        while time.monotonic() < end_s:
+            k += 1
+            self.page.mouse.move(x + 14 * math.sin(0.07 * k) + 4, y + 10 * math.sin(0.05 * k))
+        self._let_go()
+        seen = self.page.evaluate("() => window.liveBench")
+        shown = _first_times(seen["drawn"])
+        if len(shown) < 3:
+            return {f"{kind}_per_s": summary([len(shown) / DRAG_S], most=False)}
+        gaps = [(after - before) / 1000 for before, after in pairwise(shown)]
+        whole = range(int(DRAG_S) - 1)
+        rates = [sum(1 for at in shown if 0 <= at - shown[0] - 1000 * second < 1000) for second in whole]
+        return {f"{kind}_per_s": summary(rates, most=False), f"{kind}_gap_s": summary(gaps)}
+
+    def latencies(self, light: str, repeats: int) -> list[float]:
+        """Seconds from single moves of a held light until a picture with its new layer is drawn."""
+        x, y = self._grab(light)
+        found = []
+        for k in range(repeats):
+            self.page.wait_for_timeout(400)
+            before = self.page.evaluate("() => Number(document.querySelector('.print-area').dataset.live ?? 0)")
+            self.page.evaluate(RESET)
+            self.page.mouse.move(x + 6 + 0.7 * k, y + 5 * (k % 2))
+            self.page.wait_for_function(
+                "(before) => window.liveBench.drawn.some(([, live]) => live > before)", arg=before
+            )
+            seen = self.page.evaluate("() => window.liveBench")
+            at = next(at for at, live in seen["drawn"] if live > before)
+            found.append((at - seen["moves"][0]) / 1000)
+        self._let_go()
+        return found
+
+    def rests(self, light: str, repeats: int) -> list[float]:
+        """Seconds from the ends of drags until the settled picture is drawn."""
+        found = []
+        for number in range(repeats):
+            self.settle()
+            found.append(self._rest(light, number))
+        return found
+
+    def _rest(self, light: str, number: int) -> float:
+        x, y = self._grab(light)
+        for step in range(8):
+            self.page.mouse.move(x + (2 + 0.3 * number) * step, y + step)
+        self._let_go()
+        self.page.wait_for_function("() => window.liveBench.frames.some(([, serial]) => serial % 2 === 1)")
+        seen = self.page.evaluate("() => window.liveBench")
+        return (next(at for at, serial in seen["frames"] if serial % 2) - seen["up"]) / 1000
+
+    def fader_rates(self, light: str) -> list[float]:
+        """Pictures a second while a fader is drawn to and fro."""
+        box = self.page.locator(f"[data-light='{light}'] [data-part='fader']").bounding_box()
+        y = box["y"] + box["height"] / 2
+        self.page.evaluate(RESET)
+        self.page.mouse.move(box["x"] + box["width"] * 0.6, y)
+        self.page.mouse.down()
+        end_s, k = time.monotonic() + DRAG_S, 0
+        while time.monotonic() < end_s:
+            k += 1
+            self.page.mouse.move(box["x"] + box["width"] * (0.6 + 0.35 * math.sin(0.1 * k)), y)
+        self.page.mouse.up()
+        times = [at for at, _ in self.page.evaluate("() => window.liveBench")["drawn"]]
+        return [sum(1 for at in times if times[0] + 1000 * s <= at < times[0] + 1000 * (s + 1)) for s in range(2)]
+
+    def head_rates(self) -> list[float]:
+        """Pictures a second while the head is turned."""
+        self.page.locator(".plan [data-item='sitter']").first.click()
+        knob = self.page.locator(".plan .handle[data-part='head']").first.bounding_box()
+        x, y = knob["x"] + knob["width"] / 2, knob["y"] + knob["height"] / 2
+        self.page.evaluate(RESET)
+        self.page.mouse.move(x, y)
+        self.page.mouse.down()
+        end_s, k = time.monotonic() + DRAG_S, 0
+        while time.monotonic() < end_s:
+            k += 1
+            self.page.mouse.move(x + 20 * math.sin(0.05 * k), y)
+        self.page.mouse.up()
+        shown = _first_times(self.page.evaluate("() => window.liveBench")["drawn"])
+        return [len(shown) / DRAG_S]
+
+
+def _first_times(drawn: list[list[float]]) -> list[float]:
+    """When each set of live layers was first drawn, ms."""
+    found: dict[float, float] = {}
+    for at, live in drawn:
+        if live:
+            found.setdefault(live, at)
+    return sorted(found.values())
