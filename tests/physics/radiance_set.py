@@ -38,7 +38,7 @@ RGB_STEP = 0.04  # surfaces whose reflectances differ by less than this part sha
 # One path a ray, followed until roulette ends it; one shadow ray to each source; no cache.
 PATHS = "-ab 60 -ad 1 -as 0 -aa 0 -ds 0 -dj 1 -dt 0 -dc 1 -dr 0 -st 0 -ss 1 -lr -80 -lw 0.02 -u+"
 STRAIGHT = "-ab 0 -ds 0 -lr 0 -lw 1e-9"
-OCTAGON_STRIPS = 6
+OCTAGON_STRIPS = 12
 REPLICATES = 16
 
 
@@ -307,6 +307,10 @@ def _face(light: PlacedLight, name: str, index: int, folder: Path, kind: str) ->
             text.append(f"{material} ring {name} 0 0 8 {place} {aim} 0 {half}")
         case "rectangle":
             text.append(_polygon(name, material, _corners(frame, -half, half, emitter.height_m / 2)))
+        case "polygon" if kind != "paths":
+            turn = (2 * np.arange(emitter.sides) + 1) * math.pi / emitter.sides
+            flat = half * np.stack([np.cos(turn), np.sin(turn), 0 * turn], 1)
+            text.append(_polygon(name, material, flat @ frame[:3, :3].T + centre))
         case "polygon":
             # A source must be a rectangle to be sampled evenly: cut the octagon into strips of the same area.
             inner = half * math.cos(math.pi / emitter.sides)
