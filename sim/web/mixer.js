@@ -168,14 +168,9 @@ function plainMixer(canvas) {
   const desk = deskFor("canvas", canvas);
   const context = canvas.getContext("2d", { alpha: false, willReadFrequently: true });
   const halves = halfTable();
-  const decoded = new Map();
   let table = null, curve = null, sum = null, image = null;
-
-  function floats(layer) {
-    if (layer instanceof Float32Array) return layer;
-    if (!decoded.has(layer)) decoded.set(layer, Float32Array.from(layer, (bits) => halves[bits]));
-    return decoded.get(layer);
-  }
+  // What all layers give but the one that changed last: a layer that follows a hand or a fader is added to it alone.
+  let rest = null, hot = -1, known = [];
 
   function draw(mix, beside = null) {
     desk.last = [mix, beside];
@@ -185,30 +180,60 @@ function plainMixer(canvas) {
       Object.assign(canvas, { width, height });
       image = context.createImageData(width, height);
       sum = new Float32Array(3 * width * height);
+      rest = new Float32Array(3 * width * height);
+      known = [];
     }
     if (curve !== develop.curve) { curve = develop.curve; table = codeTable(curve); }
-    for (const layer of decoded.keys()) if (!layers.includes(layer)) decoded.delete(layer);
+    gather(terms(mix));
     paint(mix);
     context.putImageData(image, 0, 0);
     if (!beside) return;
+    sum.fill(0);
+    for (const term of terms(beside.mix)) addTo(sum, sum, term);
     paint(beside.mix);
     context.putImageData(image, 0, 0, 0, 0, beside.columns, height);
   }
 
-  function paint(mix) {
-    const { develop, layers } = desk;
-    sum.fill(0);
-    scaled(desk, mix.weights).forEach(([r, g, b], k) => {
-      const red = r * mix.gain[0], green = g * mix.gain[1], blue = b * mix.gain[2];
-      if (!red && !green && !blue) return;
-      const light = floats(layers[k]);
-      for (let i = 0; i < sum.length; i += 3) {
-        sum[i] += red * light[i];
-        sum[i + 1] += green * light[i + 1];
-        sum[i + 2] += blue * light[i + 2];
+  /** Each layer with what it is multiplied by. */
+  const terms = (mix) => scaled(desk, mix.weights).map((rgb, k) => (
+    { layer: desk.layers[k], factors: rgb.map((value, axis) => value * mix.gain[axis]) }));
+
+  const isSame = (one, other) => one.layer === other.layer && one.factors.every((v, i) => v === other.factors[i]);
+
+  /** Sum all terms; only what changed since the last time is added anew where that is one term again and again. */
+  function gather(now) {
+    const changed = now.map((_, k) => k).filter((k) => known.length !== now.length || !isSame(now[k], known[k]));
+    if (known.length !== now.length || changed.some((k) => k !== hot)) {
+      hot = changed.length === 1 ? changed[0] : -1;
+      rest.fill(0);
+      now.forEach((term, k) => { if (k !== hot) addTo(rest, rest, term); });
+    }
+    known = now;
+    if (hot < 0) sum.set(rest);
+    else addTo(sum, rest, now[hot]);
+  }
+
+  /** Put `from` plus a term into `into`. */
+  function addTo(into, from, { layer, factors: [red, green, blue] }) {
+    if (!red && !green && !blue) {
+      if (into !== from) into.set(from);
+    } else if (layer instanceof Float32Array) {
+      for (let i = 0; i < into.length; i += 3) {
+        into[i] = from[i] + red * layer[i];
+        into[i + 1] = from[i + 1] + green * layer[i + 1];
+        into[i + 2] = from[i + 2] + blue * layer[i + 2];
       }
-    });
-    if (mix.tones) paintTones(mix.tones, develop);
+    } else {
+      for (let i = 0; i < into.length; i += 3) {
+        into[i] = from[i] + red * halves[layer[i]];
+        into[i + 1] = from[i + 1] + green * halves[layer[i + 1]];
+        into[i + 2] = from[i + 2] + blue * halves[layer[i + 2]];
+      }
+    }
+  }
+
+  function paint(mix) {
+    if (mix.tones) paintTones(mix.tones, desk.develop);
     else paintCodes(mix.grey);
   }
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import os
 import shutil
 import statistics
@@ -29,6 +28,22 @@ WATCH = """() => {
     .observe(place, { attributeFilter: ["data-mixes"], subtree: true });
   new MutationObserver(() => seen.frames.push([performance.now(), Number(area.dataset.serial)]))
     .observe(area, { attributeFilter: ["data-serial"] });
+}"""
+# A hand inside the page, at the display's rate: moves sent from outside come far slower than a hand's.
+SWAY = """async ([selector, x, y, across, ms, isFader]) => {
+  const target = document.querySelector(selector), from = performance.now();
+  for (let now = from; now - from < ms; ) {
+    now = await new Promise(requestAnimationFrame);
+    const at = x + across * Math.sin((now - from) / 240), down = y + 0.6 * across * Math.sin((now - from) / 330);
+    if (isFader) {
+      target.value = String(Math.round(12 * Math.sin((now - from) / 300) - 15) / 10);
+      target.dispatchEvent(new Event("input", { bubbles: true }));
+    } else {
+      target.dispatchEvent(new PointerEvent("pointermove", {
+        pointerId: 1, pointerType: "mouse", buttons: 1, clientX: at, clientY: down, bubbles: true, altKey: true,
+      }));
+    }
+  }
 }"""
 RESET = "() => { const s = window.liveBench; s.moves.length = s.drawn.length = s.frames.length = 0; s.up = 0 }"
 
@@ -106,10 +121,7 @@ class Hand:
     def drag(self, kind: str, light: str) -> dict[str, Any]:
         """Frames a second of a drag of some seconds, in steps of its length, and the longest time between two."""
         x, y = self._grab(light)
-        end_s, k = time.monotonic() + DRAG_S, 0
-        while time.monotonic() < end_s:
-            k += 1
-            self.page.mouse.move(x + 14 * math.sin(0.07 * k) + 4, y + 10 * math.sin(0.05 * k))
+        self.page.evaluate(SWAY, [".plan svg.sheet", x + 4, y, 14, 1000 * DRAG_S, False])
         self._let_go()
         seen = self.page.evaluate("() => window.liveBench")
         shown = _first_times(seen["drawn"])
@@ -151,22 +163,16 @@ class Hand:
         for step in range(8):
             self.page.mouse.move(x + (2 + 0.3 * number) * step, y + step)
         self._let_go()
-        self.page.wait_for_function("() => window.liveBench.frames.some(([, serial]) => serial % 2 === 1)")
+        self.page.wait_for_function(
+            "() => window.liveBench.frames.some(([at, serial]) => serial % 2 === 1 && at > window.liveBench.up)"
+        )
         seen = self.page.evaluate("() => window.liveBench")
-        return (next(at for at, serial in seen["frames"] if serial % 2) - seen["up"]) / 1000
+        return (next(at for at, serial in seen["frames"] if serial % 2 and at > seen["up"]) - seen["up"]) / 1000
 
     def fader_rates(self, light: str) -> list[float]:
         """Pictures a second while a fader is drawn to and fro."""
-        box = self.page.locator(f"[data-light='{light}'] [data-part='fader']").bounding_box()
-        y = box["y"] + box["height"] / 2
         self.page.evaluate(RESET)
-        self.page.mouse.move(box["x"] + box["width"] * 0.6, y)
-        self.page.mouse.down()
-        end_s, k = time.monotonic() + DRAG_S, 0
-        while time.monotonic() < end_s:
-            k += 1
-            self.page.mouse.move(box["x"] + box["width"] * (0.6 + 0.35 * math.sin(0.1 * k)), y)
-        self.page.mouse.up()
+        self.page.evaluate(SWAY, [f"[data-light='{light}'] [data-part='fader']", 0, 0, 0, 1000 * DRAG_S, True])
         times = [at for at, _ in self.page.evaluate("() => window.liveBench")["drawn"]]
         return [sum(1 for at in times if times[0] + 1000 * s <= at < times[0] + 1000 * (s + 1)) for s in range(2)]
 
@@ -178,10 +184,7 @@ class Hand:
         self.page.evaluate(RESET)
         self.page.mouse.move(x, y)
         self.page.mouse.down()
-        end_s, k = time.monotonic() + DRAG_S, 0
-        while time.monotonic() < end_s:
-            k += 1
-            self.page.mouse.move(x + 20 * math.sin(0.05 * k), y)
+        self.page.evaluate(SWAY, [".plan svg.sheet", x, y, 20, 1000 * DRAG_S, False])
         self.page.mouse.up()
         shown = _first_times(self.page.evaluate("() => window.liveBench")["drawn"])
         return [len(shown) / DRAG_S]

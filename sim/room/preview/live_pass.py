@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 # The hand rests when no newer request came for so long; until then frames grow finer, after a pause that leaves the
 # processor to the page.
-REST_S, PAUSE_S, LOOK_EVERY_S = 0.3, 0.06, 0.002
+REST_S, PAUSE_S, LOOK_EVERY_S = 0.3, 0.12, 0.002
 METERS_EVERY_S = 0.15
 # A frame that takes longer is worked out smaller the next time, one that takes less larger.
 SLOWEST_S, FASTEST_S = 0.045, 0.015

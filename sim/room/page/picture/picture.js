@@ -31,12 +31,20 @@ export function mount(place, room) {
   print.canvas = mixer.canvas;
   mixer.canvas.dataset.drawn = mixer.kind;
   let names = null;
+  let taken = 0;
   let waiting = 0;
+
+  let drawn = "";
 
   function draw() {
     waiting = 0;
     if (!names || !store.get().view) return;
-    mixer.draw(desk.mixFor(names));
+    // A state that changes nothing of the picture asks for no new one.
+    const mix = desk.mixFor(names);
+    const key = JSON.stringify([mix, taken]);
+    if (key === drawn) return;
+    drawn = key;
+    mixer.draw(mix);
     mixer.canvas.dataset.mixes = String(Number(mixer.canvas.dataset.mixes ?? 0) + 1);
   }
 
@@ -80,6 +88,7 @@ export function mount(place, room) {
       names = frame.names;
       place.classList.toggle("lies", frame.width > frame.height);
       mixer.take(followed(), store.get().view.exposure);
+      taken += 1;
       // Draw in the same task, so that the old picture stands until the new one does.
       cancelAnimationFrame(waiting);
       draw();
@@ -96,6 +105,7 @@ export function mount(place, room) {
     if (!frame || message.frame < frame.serial) return;
     live = { layers, message };
     mixer.take(followed(), store.get().view.exposure);
+    taken += 1;
     waiting ||= requestAnimationFrame(draw);
     // What was measured was another set.
     now.measured = null;

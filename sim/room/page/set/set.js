@@ -381,8 +381,14 @@ export function mount(element, room) {
   for (const each of [element, sheets[PLAN].svg, sheets[SIDE].svg]) watcher.observe(each);
 
   let known = null;
+  let held = "";
   store.subscribe(
-    ({ view: state }) => {
+    ({ view: state }, changed) => {
+      // A fader under way moves nothing on the sheet.
+      const hand = JSON.stringify([store.heldOf("place"), store.heldOf("muted")]);
+      const isFader = changed.size === 1 && changed.has("held") && hand === held;
+      held = hand;
+      if (isFader) return;
       const size = state && JSON.stringify([state.file, state.room]);
       if (state && size !== known) {
         known = size;
