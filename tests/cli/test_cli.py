@@ -252,7 +252,10 @@ def test_an_interrupted_run_says_so_and_leaves_nothing(
     assert "trace the light" in child.stderr.readline()
     time.sleep(2)
     child.send_signal(number)
-    out, err = child.communicate(timeout=60)
+    try:
+        out, err = child.communicate(timeout=60)
+    finally:
+        child.kill()
     assert child.returncode == code
     last = [line for line in err.splitlines() if not line.startswith("trace the light")]
     assert last == [ENDED] and out == ""

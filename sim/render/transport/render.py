@@ -112,18 +112,22 @@ class _Launch(NamedTuple):
 
 
 def _launched(picture: _Picture, bands: list[range], launches: int, rays_per_pixel: int) -> Iterator[_Launch]:
-    """The launches of a picture in turn, each run while the next is recorded."""
+    """The launches of a picture in turn, each whole when it comes; each runs while the next is recorded."""
     under_way: _Launch | None = None
     for index in range(launches):
         for number, band in enumerate(bands):
             # Record the next launch while the last one runs.
             recorded = _paths(picture, band, rays_per_pixel, index * rays_per_pixel)
             if under_way is not None:
+                # Evaluation only queues: without a wait a whole picture would be queued, progress would tell of work
+                # not yet done, and whoever stops the run would have to wait for all of it.
+                dr.sync_thread()
                 yield under_way
             # Run the kernel once for all outputs before any of them is reduced.
             dr.eval(recorded)
             under_way = _Launch(index, number, *recorded)
     if under_way is not None:
+        dr.sync_thread()
         yield under_way
 
 
