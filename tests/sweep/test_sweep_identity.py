@@ -187,7 +187,7 @@ BLOCKS: list[tuple[str, object, dict[str, Change]]] = [
         "color": ("#604020", GEOMETRY), "seed": (9, GEOMETRY),
     }),
     ("backdrop", {"kind": "paper", "size": SIZE, "distance": "1.8 m"}, {
-        **HUNG, "reflectance": (0.2, GEOMETRY), "color": ("#604020", GEOMETRY),
+        **HUNG, "reflectance": (0.2, GEOMETRY), "color": ("#604020", GEOMETRY), "bands": (0.05, GEOMETRY),
     }),
     ("backdrop", {"kind": "wall"}, {"reflectance": (0.2, GEOMETRY), "color": ("#604020", GEOMETRY)}),
     ("backdrop", {"kind": "image", "size": SIZE, "distance": "1.8 m", "file": "one.png"}, {
@@ -218,8 +218,9 @@ BLOCKS: list[tuple[str, object, dict[str, Change]]] = [
     }),
     ("render", {}, {"depth": (3, GEOMETRY)}),
 ]  # fmt: skip
-# Words for people, and the version of the format: no light depends on them.
-WORDS = {("Scene", "halfstop"), ("Scene", "title")}
+# Words and numbers for people, and the version of the format: no light depends on them.
+WORDS = {("Scene", "halfstop"), ("Scene", "title"),
+         *((block, "number") for block in ("Light", "UniformAmbient", "WindowPanel"))}  # fmt: skip
 
 
 def _write_files(folder: Path) -> None:
