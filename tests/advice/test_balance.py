@@ -117,13 +117,14 @@ def _at_powers(scene, layout, measured, dials) -> dict:
     return {r.id: r.combined for r in readings_from_probes(measured, mix.faded(change), scene.camera)}
 
 
-def test_known_powers_come_back_in_200_random_set_ups(monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.parametrize("count", [60, pytest.param(200, marks=pytest.mark.slow)])
+def test_known_powers_come_back_in_random_set_ups(count: int, monkeypatch: pytest.MonkeyPatch) -> None:
     # Pose the sitter once for all.
     figure = layout_from_scene(_recital().scene).figure
     monkeypatch.setattr("sim.studio.layout.figure_from_sitter", lambda *_, **__: figure)
     rng = np.random.default_rng(2026)
     worst_solved = worst_stepped = 0.0
-    for _ in range(200):
+    for _ in range(count):
         scene = _random_scene(rng)
         layout = layout_from_scene(scene)
         measured = _small_source_readings(scene, layout)
