@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import shutil
 import statistics
 import sys
 import time
@@ -12,8 +10,7 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
-from sim.quantities.errors import HalfstopError
-from tests.bench.room import CHROMIUM_ARGUMENTS, PATIENCE_S, Plan, room_served
+from tests.bench.room import Plan, page_served
 
 DRAG_S = 3.0
 # In the page's own clock: every move of the hand, and every picture drawn with the live layers that it holds.
@@ -50,21 +47,7 @@ RESET = "() => { const s = window.liveBench; s.moves.length = s.drawn.length = s
 
 def page_times(scene_file: Path, repeats: int) -> dict[str, Any]:
     """Everything that is measured in the page."""
-    executable = os.environ.get("HALFSTOP_CHROMIUM") or next(
-        filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None
-    )
-    if executable is None:
-        raise HalfstopError("no Chromium here: install it, or name it in HALFSTOP_CHROMIUM")
-    from playwright.sync_api import sync_playwright
-
-    with room_served(scene_file, Plan(600, 8, repeats)) as (address, at_rest), sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=executable, args=list(CHROMIUM_ARGUMENTS))
-        page = browser.new_page(viewport={"width": 1440, "height": 900})
-        page.set_default_timeout(1000 * PATIENCE_S)
-        page.goto(address)
-        page.wait_for_selector("body[data-ready]:not(.waiting)", state="attached")
-        page.evaluate(WATCH)
-        page.wait_for_function("() => Number(document.querySelector('.print-area').dataset.serial) % 2 === 1")
+    with page_served(scene_file, Plan(600, 8, repeats), WATCH) as (page, at_rest):
         hand = Hand(page, at_rest)
         record: dict[str, Any] = {}
         steps: list[tuple[str, Callable[[], dict[str, Any]]]] = [
@@ -82,7 +65,6 @@ def page_times(scene_file: Path, repeats: int) -> dict[str, Any]:
             said = {key: round(told["median"], 3) for key, told in found.items()}
             print(words, said, file=sys.stderr, flush=True)
             record |= found
-        browser.close()
     return record
 
 

@@ -261,8 +261,26 @@ def _process_s(painter: WorkerClient) -> float:
 
 def page_times(scene_file: Path, light: str, plan: Plan) -> dict[str, Any]:
     """Times that a person at the page would see."""
-    executable = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
-    executable = os.environ.get("HALFSTOP_CHROMIUM") or executable
+    with page_served(scene_file, plan, WATCH) as (page, at_rest):
+        drags, faders = [], []
+        for number in range(plan.repeats):
+            at_rest()
+            drags.append(_drag_times(page, light, number))
+        at_rest()
+        faders = [_fader_time(page, light, number) for number in range(plan.repeats)]
+    return {
+        "page_drag_to_first_s": _summary([first for first, _ in drags]),
+        "page_drag_to_settled_s": _summary([settled for _, settled in drags]),
+        "fader_to_pixels_s": _summary(faders),
+    }
+
+
+@contextmanager
+def page_served(scene_file: Path, plan: Plan, watch: str) -> Iterator[tuple[Any, Callable[[], None]]]:
+    """The room's page in a headless Chromium, settled and watched by a script, and what waits until it is at rest."""
+    executable = os.environ.get("HALFSTOP_CHROMIUM") or next(
+        filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None
+    )
     if executable is None:
         raise HalfstopError("no Chromium here: install it, or name it in HALFSTOP_CHROMIUM")
     from playwright.sync_api import sync_playwright
@@ -273,20 +291,10 @@ def page_times(scene_file: Path, light: str, plan: Plan) -> dict[str, Any]:
         page.set_default_timeout(1000 * PATIENCE_S)
         page.goto(address)
         page.wait_for_selector("body[data-ready]:not(.waiting)", state="attached")
-        page.evaluate(WATCH)
+        page.evaluate(watch)
         page.wait_for_function("() => Number(document.querySelector('.print-area').dataset.serial) % 2 === 1")
-        drags, faders = [], []
-        for number in range(plan.repeats):
-            at_rest()
-            drags.append(_drag_times(page, light, number))
-        at_rest()
-        faders = [_fader_time(page, light, number) for number in range(plan.repeats)]
+        yield page, at_rest
         browser.close()
-    return {
-        "page_drag_to_first_s": _summary([first for first, _ in drags]),
-        "page_drag_to_settled_s": _summary([settled for _, settled in drags]),
-        "fader_to_pixels_s": _summary(faders),
-    }
 
 
 @contextmanager

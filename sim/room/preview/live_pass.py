@@ -144,24 +144,21 @@ class LivePass:
             rounds += 1
             self._wait(job, max(PAUSE_S, took_s))
 
-    def follow_view(self, job: Job, shown: Shown) -> bool:
-        """Send a rough half-size frame of all lights where camera, sitter or backdrop moved; False where none can be.
+    def follow_view(self, job: Job, shown: Shown) -> None:
+        """Send a rough half-size frame of all lights where camera, sitter or backdrop moved, and wait for the hand.
 
-        Does not: wait until the hand rests for finer ones, since another view asks for all to be traced.
+        Does not: send finer ones, since another view asks for all to be traced.
         """
         if self._settled is None or set(self._settled[0].names) != set(job.names):
-            return False
+            return
         if self._settled[0].request.size != job.request.size or shown.sight == job.sight:
-            return False
+            return
         if job.rehearsal.stage.keys.ground != self._settled[0].rehearsal.stage.keys.ground and not self._is_warm:
-            return False
+            return
         for name in job.names:
             self._take_apart(name)
         self._rough_frame(job, self._ground_of(job), job.send)
-        end_s = time.monotonic() + REST_S
-        while time.monotonic() < end_s:
-            self._wait(job, LOOK_EVERY_S)
-        return False
+        self._wait(job, REST_S)
 
     def _ground_of(self, job: Job) -> Stage:
         """The ground of a request: a kept one where only the camera moved."""

@@ -103,10 +103,8 @@ class IncrementalRenderer:
         job = self._job(request, send, check)
         check()
         missing = tuple(name for name in job.names if self.memory.get(job.keys[name]) is None)
-        if request.picture and missing:
-            followed = self._followed(job)
-            if not followed:
-                self._send_first(job, missing)
+        if request.picture and missing and not self._followed(job):
+            self._send_first(job, missing)
         stack = self._settled(job, missing)
         self.memory.write_behind(check)
         if request.analyse:
@@ -186,14 +184,15 @@ class IncrementalRenderer:
         return dataclasses.replace(job.rehearsal.stage.built, wanted_layers=layers)
 
     def _followed(self, job: Job) -> bool:
-        """Follow lights that move as long as the hand does; False where it is something else that changed."""
+        """Follow what moves as long as the hand does; False where it is not lights and all must be traced anew."""
         if self._live is None or self._shown is None:
             return False
         names = self._live.moved(job, self._shown)
         if names:
             self._live.follow(job, names)
-            return True
-        return self._live.follow_view(job, self._shown)
+        else:
+            self._live.follow_view(job, self._shown)
+        return bool(names)
 
     def _send_first(self, job: Job, missing: tuple[str, ...]) -> None:
         """Send a first picture where one can be had that is nearer to the settled one than what is shown."""
