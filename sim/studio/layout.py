@@ -51,7 +51,10 @@ class PlacedEvenAmbient:
 
 @dataclass(frozen=True)
 class PlacedPanel:
-    """A flag, reflector, scrim or v-flat wing in the world: a rectangle facing +z of its frame."""
+    """A flag, reflector, scrim or v-flat wing in the world: a rectangle facing +z of its frame.
+
+    `reflectance` of its front, 0..0.95; None: as its surface is.
+    """
 
     name: str
     kind: str
@@ -60,6 +63,7 @@ class PlacedPanel:
     height_m: float
     world_from_panel: np.ndarray
     transmission: float = 0.0
+    reflectance: float | None = None
 
 
 @dataclass(frozen=True)
@@ -287,10 +291,12 @@ def _window(
 def _wings(name: str, panel: Panel, frame: np.ndarray) -> list[PlacedPanel]:
     """One rectangle for a flat panel, two hinged ones for a v-flat."""
     width_m, height_m = panel.size.width_m, panel.size.height_m
+    frame = frame @ _rolled(panel.roll_deg)
+    reflectance = getattr(panel, "reflectance", None)
     if not isinstance(panel, VFlat):
         surface = "black" if isinstance(panel, Flag) else getattr(panel, "surface", "white")
         transmission = getattr(panel, "transmission", 0.0)
-        return [PlacedPanel(name, panel.kind, surface, width_m, height_m, frame, transmission)]
+        return [PlacedPanel(name, panel.kind, surface, width_m, height_m, frame, transmission, reflectance)]
     wings = []
     for side in (-1, 1):
         # Swing each wing out from the hinge by half the opening angle.
@@ -299,8 +305,21 @@ def _wings(name: str, panel: Panel, frame: np.ndarray) -> list[PlacedPanel]:
         turn[0, 0], turn[0, 2], turn[2, 0], turn[2, 2] = np.cos(swing), -np.sin(swing), np.sin(swing), np.cos(swing)
         shift = np.eye(4)
         shift[0, 3] = side * width_m / 2
-        wings.append(PlacedPanel(name, panel.kind, panel.surface, width_m, height_m, frame @ turn @ shift))
+        world = frame @ turn @ shift
+        wings.append(PlacedPanel(name, panel.kind, panel.surface, width_m, height_m, world, reflectance=reflectance))
     return wings
+
+
+def _rolled(roll_deg: float) -> np.ndarray:
+    """Turn (4, 4) about +z, clockwise for an eye in front of it, which has x to its right.
+
+    >>> (_rolled(90.0) @ [0.0, 1.0, 0.0, 1.0]).round(6).tolist()
+    [1.0, 0.0, 0.0, 1.0]
+    """
+    roll = np.radians(roll_deg)
+    turn = np.eye(4)
+    turn[0, 0], turn[0, 1], turn[1, 0], turn[1, 1] = np.cos(roll), np.sin(roll), -np.sin(roll), np.cos(roll)
+    return turn
 
 
 def _camera_view(

@@ -137,8 +137,26 @@ _YAML: tuple[Damage, ...] = (bytes_damaged, words_damaged, words_damaged, _yaml_
 
 
 def scene_seeds() -> list[Seed]:
-    """The shipped scenes."""
-    return [("scene.yaml", path.read_bytes(), _YAML) for path in sorted((ROOT / "scenes").glob("*.yaml"))]
+    """The shipped scenes, and one with the keys that none of them has."""
+    texts = [path.read_bytes() for path in sorted((ROOT / "scenes").glob("*.yaml"))] + [_SCENE.encode()]
+    return [("scene.yaml", text, _YAML) for text in texts]
+
+
+_SCENE = """halfstop: 1
+title: Fuzz
+room: {size: {width: 6 m, height: 3 m, length: 9 m}}
+camera: {place: {at: [0 m, 1.4 m, 4 m]}, focal_length: 85 mm, aperture: f/8, shutter: 1/160 s}
+backdrop: {kind: paper, size: {width: 2.7 m, height: 2.9 m}, distance: 2 m, bands: 0.01}
+lights:
+  key:
+    source: {kind: flash, energy: 400 W·s}
+    modifier: {kind: softbox, width: 90 cm, height: 120 cm, front_reflectance: 0.4}
+    place: {bearing: -60°, distance: 1.5 m, height: 1.9 m}
+panels:
+  board:
+    {kind: reflector, surface: silver, reflectance: 0.4, roll: 90°, size: {width: 60 cm, height: 1.8 m},
+     place: {bearing: 60°, distance: 1 m, height: 1 m}}
+"""
 
 
 def study_seeds() -> list[Seed]:

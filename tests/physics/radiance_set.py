@@ -21,7 +21,6 @@ import trimesh
 
 from sim.render.stage.build import (
     BACKDROP_PIXELS_PER_M,
-    FACE_REFLECTANCE,
     PAPER_BEYOND_MARK_M,
     PAPER_THICKNESS_M,
     STAND_REFLECTANCE,
@@ -268,7 +267,8 @@ def _room(scene: Scene) -> str:
 def _panels(layout: Layout) -> str:
     text = []
     for number, panel in enumerate(layout.panels):
-        grey = {"white": WHITE_PANEL, "black": BLACK_PANEL}[panel.surface]
+        own = {"white": WHITE_PANEL, "black": BLACK_PANEL}[panel.surface]
+        grey = own if panel.reflectance is None else panel.reflectance
         x, y = panel.width_m / 2, panel.height_m / 2
         corners = np.array([[-x, -y, 0], [x, -y, 0], [x, y, 0], [-x, y, 0]])
         world = corners @ panel.world_from_panel[:3, :3].T + panel.world_from_panel[:3, 3]
@@ -284,7 +284,7 @@ def _face(light: PlacedLight, name: str, index: int, folder: Path, kind: str) ->
     """Return one face: of the kind "faces" it glows, of "paths" it is a source, else it is matt cloth."""
     emitter = light.rig.emitters[index]
     frame = light.world_from_light @ light_from_face(emitter)
-    grey = FACE_REFLECTANCE[emitter.surface]
+    grey = emitter.reflectance
     text = [f"void plastic cloth_{name} 0 0 5 {grey} {grey} {grey} 0 0"]
     material = f"cloth_{name}"
     if kind:

@@ -156,6 +156,21 @@ MALFORMED = [
      "through the sitter"),
     ("meter outside the room", "at: chest", "at: {at: [0 m, 9 m, 0 m]}", 60, "meters.lapel.at",
      "the ceiling"),
+    # Surfaces and turns.
+    ("white flag over the top", "kind: flag", "kind: flag\n    reflectance: 1", 54, "panels.side flag.reflectance",
+     "from 0 to 0.95"),
+    ("bare roll", "kind: flag", "kind: flag\n    roll: 90", 54, "panels.side flag.roll", 'write "90°"'),
+    ("rolled over", "kind: flag", "kind: flag\n    roll: 270°", 54, "panels.side flag.roll", "from -180° to 180°"),
+    ("scrim that reflects", "kind: flag", "kind: scrim\n    reflectance: 0.4", 54, "panels.side flag.reflectance",
+     "unknown key"),
+    ("percent front", "height: 120 cm}", "height: 120 cm, front_reflectance: 50 %}", 33,
+     "lights.key.modifier.front_reflectance", "write 0.5"),
+    ("front of an umbrella", "{kind: softbox, width: 90 cm, height: 120 cm}",
+     "{kind: umbrella, diameter: 90 cm, front_reflectance: 0.5}", 33, "lights.key.modifier.front_reflectance",
+     "unknown key"),
+    ("bands of a painted canvas", "kind: canvas", "kind: canvas\n  bands: 0.01", 26, "backdrop.bands", "unknown key"),
+    ("bands as a percentage", "kind: canvas", "kind: paper\n  bands: 1 %", 26, "backdrop.bands", "write 0.01"),
+    ("bands of a ruined roll", "kind: canvas", "kind: paper\n  bands: 0.5", 26, "backdrop.bands", "from 0 to 0.2"),
     # A light by a meter reading.
     ("measured at a part", "{kind: flash, energy: 400 W·s, efficacy: 40 lm/W}",
      "{kind: measured, reads: f/8, at: face}", 31, "lights.key.source.at", 'write the distance'),
@@ -256,6 +271,15 @@ def test_base_of_the_malformed_scenes_is_good() -> None:
 def test_there_are_enough_malformed_scenes() -> None:
     names = [case[0] for case in MALFORMED] + [case[0] for case in NO_SCENES]
     assert len(names) == len(set(names)) and len(names) >= 45
+
+
+def test_a_softbox_larger_than_the_room_is_refused() -> None:
+    # Turned as it may be, a square of 6 m needs a slant of 6 m between floor and ceiling: here it is 5.1 m.
+    small = BASE.replace("{width: 6 m,", "{width: 4 m,").replace("at: [-3 m, 1.5", "at: [-2 m, 1.5")
+    assert scene_from_text(small).room.size.width_m == 4
+    fault = fault_of(small.replace("width: 90 cm, height: 120 cm", "width: 6 m, height: 6 m"))
+    assert (fault.line, fault.key) == (33, "lights.key.modifier")
+    assert "6 m by 6 m is larger than the room" in fault.what
 
 
 @pytest.mark.parametrize("case", MALFORMED, ids=lambda case: case[0])

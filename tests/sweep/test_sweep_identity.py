@@ -41,12 +41,14 @@ ELSEWHERE = {"bearing": "-50°", "distance": "2.1 m", "height": "2.1 m"}
 POINT = {"at": ["0 m", "1 m", "0.5 m"]}
 DOORS = {"left": "30°", "right": "30°", "top": "30°", "bottom": "30°"}
 BOX = {"efficiency": (0.5, EMISSION), "recess": ("5 cm", GEOMETRY), "hot_spot": ("1 stop", EMISSION),
-       "grid": ("40°", EMISSION)}  # fmt: skip
+       "grid": ("40°", EMISSION), "front_reflectance": (0.3, GEOMETRY)}  # fmt: skip
 SIZE = {"width": "1 m", "height": "2 m"}
 HUNG = {"size": ({"width": "3 m", "height": "3.1 m"}, GEOMETRY), "distance": ("1.9 m", GEOMETRY),
         "bottom": ("10 cm", GEOMETRY)}  # fmt: skip
 PANEL = {"size": ({"width": "1.1 m", "height": "2 m"}, GEOMETRY), "place": (ELSEWHERE, GEOMETRY),
          "aim": ("chest", GEOMETRY)}  # fmt: skip
+ROLLED = {**PANEL, "roll": ("90°", GEOMETRY)}
+BOARD = {**ROLLED, "reflectance": (0.4, GEOMETRY)}
 DIAL_RANGE = ({"range": "5 stops", "step": "1/2 stop"}, KIT)
 Change = tuple[object, str]
 # Key path of a block, the block, and a change of each of its keys with what it changes.
@@ -196,11 +198,11 @@ BLOCKS: list[tuple[str, object, dict[str, Change]]] = [
     ("backdrop", {"kind": "none"}, {}),
     ("backdrop.size", SIZE, {"width": ("1.1 m", GEOMETRY), "height": ("2.1 m", GEOMETRY)}),
     ("panels", {}, {"side": ({"kind": "flag", "size": SIZE, "place": PLACE}, GEOMETRY)}),
-    ("panels.side", {"kind": "flag", "size": SIZE, "place": PLACE}, PANEL),
-    ("panels.side", {"kind": "reflector", "size": SIZE, "place": PLACE}, {**PANEL, "surface": ("gold", GEOMETRY)}),
-    ("panels.side", {"kind": "scrim", "size": SIZE, "place": PLACE}, {**PANEL, "transmission": (0.5, GEOMETRY)}),
+    ("panels.side", {"kind": "flag", "size": SIZE, "place": PLACE}, BOARD),
+    ("panels.side", {"kind": "reflector", "size": SIZE, "place": PLACE}, {**BOARD, "surface": ("gold", GEOMETRY)}),
+    ("panels.side", {"kind": "scrim", "size": SIZE, "place": PLACE}, {**ROLLED, "transmission": (0.5, GEOMETRY)}),
     ("panels.side", {"kind": "v-flat", "size": SIZE, "place": PLACE}, {
-        **PANEL, "surface": ("black", GEOMETRY), "angle": ("100°", GEOMETRY),
+        **BOARD, "surface": ("black", GEOMETRY), "angle": ("100°", GEOMETRY),
     }),
     ("ambient", [], {"more": ([{"kind": "uniform", "name": "sky", "illuminance": "20 lx"}], GEOMETRY)}),
     ("ambient.0", {"kind": "uniform", "name": "sky", "illuminance": "20 lx"}, {

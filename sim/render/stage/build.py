@@ -29,8 +29,6 @@ BACKDROP_PIXELS_PER_M = 250
 PAPER_BEYOND_MARK_M = 0.8
 PAPER_THICKNESS_M = 0.002
 STAND_REFLECTANCE = 0.05
-# How much of others' light a luminous face sends back: common practice, no source.
-FACE_REFLECTANCE = {"rectangle": 0.5, "polygon": 0.5, "cap": 0.0, "sphere": 0.1, "disc": 0.1}
 
 
 @dataclass(frozen=True)
@@ -243,14 +241,14 @@ def _paper_sweep(paper: PaperBackdrop, z_m: float, bsdf: Any) -> Any:
 
 def _add_panel(crate: _Crate, panel: PlacedPanel) -> None:
     to_world = mi.ScalarTransform4f(panel.world_from_panel).scale([panel.width_m / 2, panel.height_m / 2, 1])
-    surface = crate.bsdf(bsdf_from_panel(panel.surface, panel.transmission))
+    surface = crate.bsdf(bsdf_from_panel(panel.surface, panel.transmission, panel.reflectance))
     crate.add(_loaded({"type": "rectangle", "to_world": to_world, "bsdf": surface}), "panel")
 
 
 def _add_light(crate: _Crate, light: PlacedLight, layer: int, faces: list[LuminousFace], glows: bool = False) -> None:
     for emitter, world_from_face in world_from_faces(light):
         faces.append(LuminousFace(emitter, world_from_face, layer))
-        surface = crate.bsdf(diffuse(FACE_REFLECTANCE[emitter.surface]))
+        surface = crate.bsdf(diffuse(emitter.reflectance))
         shape = face_shape(emitter, world_from_face, surface, emitter.radiance() if glows else 0.0)
         crate.add(shape, "light", face=len(faces), housing=layer + 1)
     for body in light.rig.body:

@@ -7,7 +7,7 @@ from pydantic import BeforeValidator, Discriminator, Field, Tag, model_validator
 from sim.quantities import units
 from sim.quantities.errors import UnitError, quoted
 from sim.scene.model.block import Block, BlockFault, kind_check
-from sim.scene.model.fields import Dial, Kelvin, Number, Share, angle, positive, stops
+from sim.scene.model.fields import Dial, Kelvin, Number, Reflectance, Share, angle, positive, stops
 from sim.scene.model.modifiers import AnyModifier, BareBulb
 from sim.scene.model.places import PLACE_EXAMPLE, SIZE_EXAMPLE, Place, Point, Size, Target
 from sim.scene.model.sources import Source
@@ -145,15 +145,29 @@ class _Panel(Block):
     size: Size = Field(description="Width and height; of one wing for a v-flat.", examples=[SIZE_EXAMPLE])
     place: Place = Field(description="Its centre; for a v-flat the middle of the hinge.", examples=[PLACE_EXAMPLE])
     aim: Target = Field(default="face", description="Part or point that its front looks at.", examples=["face"])
+    roll_deg: Annotated[float, angle(-180.0, 180.0)] = Field(
+        default=0.0,
+        alias="roll",
+        description="Turned about its aim, clockwise as seen from there; at 90° what stood upright lies on its side.",
+        examples=["90°"],
+    )
 
 
-class Flag(_Panel):
+class _Board(_Panel):
+    reflectance: Reflectance | None = Field(
+        default=None,
+        description="Share of the light that its front sends back; default: as its surface is.",
+        examples=[0.4],
+    )
+
+
+class Flag(_Board):
     """A black flag that keeps light away."""
 
     kind: Literal["flag"] = Field(description="A black flag.")
 
 
-class BouncePanel(_Panel):
+class BouncePanel(_Board):
     """A reflector panel."""
 
     kind: Literal["reflector"] = Field(description="A reflector panel.")
@@ -169,7 +183,7 @@ class Scrim(_Panel):
     transmission: Share = Field(default=0.6, description="Share of the light that passes, diffused.", examples=[0.6])
 
 
-class VFlat(_Panel):
+class VFlat(_Board):
     """Two boards hinged along an upright edge."""
 
     kind: Literal["v-flat"] = Field(description="Two boards hinged along an upright edge.")

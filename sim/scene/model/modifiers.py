@@ -5,7 +5,7 @@ from typing import Annotated, Literal
 from pydantic import BeforeValidator, Field
 
 from sim.scene.model.block import Block, kind_check
-from sim.scene.model.fields import Share, angle, length, stops
+from sim.scene.model.fields import Reflectance, Share, angle, length, stops
 from sim.scene.model.modifier_text import modifier_from_text
 from sim.scene.model.words import Choice, Switch
 
@@ -112,6 +112,9 @@ class _Box(Modifier):
         examples=["0.3 stop"],
     )
     grid_deg: GridAngle | None = Field(default=None, alias="grid", description=_GRID, examples=["40°"])
+    front_reflectance: Reflectance = Field(
+        default=0.5, description="Share of other lights' light that the front fabric sends back.", examples=[0.5]
+    )
 
 
 class Softbox(_Box):

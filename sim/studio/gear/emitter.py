@@ -17,6 +17,8 @@ from scipy.special import erf
 
 FloatArray = NDArray[np.float64]
 Surface = Literal["rectangle", "polygon", "disc", "sphere", "cap"]
+# How much of others' light a luminous face sends back, where its modifier does not say: common practice, no source.
+FACE_REFLECTANCE: dict[Surface, float] = {"rectangle": 0.5, "polygon": 0.5, "cap": 0.0, "sphere": 0.1, "disc": 0.1}
 _GAUSS = {order: np.polynomial.legendre.leggauss(order) for order in (2, 4)}
 
 
@@ -67,6 +69,7 @@ class Emitter:
         of a cap, leaving through the rim.
     offset_m: the surface's centre (a cap: its rim's centre) in the light's frame.
     axis_flip: turned by half a turn about y, so that it faces -z (the rear lobe of a shoot-through umbrella).
+    front_reflectance: what its cloth sends back of others' light, 0 to 0.95; None: as such a face usually does.
     """
 
     surface: Surface
@@ -77,6 +80,7 @@ class Emitter:
     sides: int = 0
     offset_m: tuple[float, float, float] = (0.0, 0.0, 0.0)
     axis_flip: bool = False
+    front_reflectance: float | None = None
 
     def __post_init__(self) -> None:
         """Refuse shapes that the closed forms here do not hold for."""
@@ -88,6 +92,11 @@ class Emitter:
             raise ValueError(f"a {self.surface} takes no throat and no recess")
         if self.width_m <= 0 or (self.surface == "rectangle" and self.height_m <= 0):
             raise ValueError("a luminous surface needs a size above 0 m")
+
+    @property
+    def reflectance(self) -> float:
+        """Share 0..1 of others' light that the face sends back."""
+        return FACE_REFLECTANCE[self.surface] if self.front_reflectance is None else self.front_reflectance
 
     def radiance(self) -> float:
         """Return L0 in cd/m2 (flash: cd*s/m2) such that L0 times the relative radiance carries `amount`."""

@@ -230,6 +230,7 @@ def softbox(
     grid_deg: float | None = None,
     efficiency: float | None = None,
     kind: str = "softbox",
+    front_reflectance: float | None = None,
 ) -> UnitLight:
     """A rectangular softbox or strip: a Lambertian cloth with a brighter centre, a black lip, a fabric grid.
 
@@ -238,7 +239,8 @@ def softbox(
     """
     share = EFFICIENCY[kind] if efficiency is None else efficiency
     short = min(width_m, height_m)
-    face = Emitter("rectangle", width_m, share, hot_spot(Profile(), hot_spot_stops, short), height_m=height_m)
+    glow = hot_spot(Profile(), hot_spot_stops, short)
+    face = Emitter("rectangle", width_m, share, glow, height_m=height_m, front_reflectance=front_reflectance)
     if recess_m > 0:
         face = lose(
             face,
@@ -266,6 +268,7 @@ def octabox(
     hot_spot_stops: float = 0.0,
     grid_deg: float | None = None,
     efficiency: float | None = None,
+    front_reflectance: float | None = None,
 ) -> UnitLight:
     """An octagonal softbox, diameter across its flats, standing on a flat side; lip and grid as a softbox.
 
@@ -275,7 +278,8 @@ def octabox(
     """
     share = EFFICIENCY["octabox"] if efficiency is None else efficiency
     corners_m = diameter_m / math.cos(math.pi / 8)
-    face = Emitter("polygon", corners_m, share, hot_spot(Profile(), hot_spot_stops, diameter_m), sides=8)
+    glow = hot_spot(Profile(), hot_spot_stops, diameter_m)
+    face = Emitter("polygon", corners_m, share, glow, sides=8, front_reflectance=front_reflectance)
     if recess_m > 0:
         face = lose(face, replace(face.profile, throat_length_m=-recess_m, throat_radius_m=corners_m / 2))
     if grid_deg is not None:

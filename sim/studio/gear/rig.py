@@ -74,10 +74,19 @@ def shaped_from_modifier(modifier: model.Modifier) -> modifiers.UnitLight:
             return modifiers.beauty_dish(m.diameter_m, m.grid_deg, m.sock, m.efficiency)
         case model.Softbox() | model.Strip():
             return modifiers.softbox(
-                m.width_m, m.height_m, m.recess_m, m.hot_spot_stops, m.grid_deg, m.efficiency, m.kind
+                m.width_m,
+                m.height_m,
+                m.recess_m,
+                m.hot_spot_stops,
+                m.grid_deg,
+                m.efficiency,
+                m.kind,
+                m.front_reflectance,
             )
         case model.Octabox():
-            return modifiers.octabox(m.diameter_m, m.recess_m, m.hot_spot_stops, m.grid_deg, m.efficiency)
+            return modifiers.octabox(
+                m.diameter_m, m.recess_m, m.hot_spot_stops, m.grid_deg, m.efficiency, m.front_reflectance
+            )
         case model.Umbrella():
             return modifiers.umbrella(m.diameter_m, m.surface, m.efficiency)
         case model.ShootThrough():
