@@ -7,7 +7,7 @@ from pathlib import Path
 from sim.advice.checks.duties import duties, duty_readings
 from sim.advice.checks.duty_words import sentence_from_tasks
 from sim.advice.checks.separation import separation
-from sim.advice.checks.sparkle import sparkle
+from sim.advice.checks.sparkle import sequin_light, sparkle
 from sim.light.develop import denoised
 from sim.light.stack import LightStack
 from sim.metering.lighting_ratio import ratio_from_probes, ratio_probes
@@ -72,7 +72,7 @@ def duty_sentences(rehearsal: Rehearsal, stack: LightStack) -> dict[str, str]:
     """A sentence for each light of what it does, from its measured absence."""
     mix, layout, camera = rehearsal.mix, rehearsal.layout, rehearsal.scene.camera
     parted = separation(stack, mix, camera)
-    glints = sparkle(stack, mix, camera, layout.camera.horizontal_fov_deg)
+    glints = sparkle(sequin_light(rehearsal.stage, seed=stack.seed), mix, camera)
     read = duty_readings(rehearsal.stage, seed=stack.seed)
     return {
         d.light: sentence_from_tasks(d.tasks, rehearsal.scene.sitter.garment)

@@ -117,7 +117,7 @@ def check_columns(report: CheckReport, health: Health) -> Row:
         "fact.face_clipped_share": None if face is None else finite(face.clipped),
         "fact.face_median_stops": None if face is None else finite(face.median_stops),
         "fact.catchlights": len(report.catchlights),
-        "fact.sparkle_per_cm2": None if report.sparkle is None else finite(report.sparkle.index),
+        "fact.sparkling_share": None if report.sparkle is None else finite(report.sparkle.share),
     }
     return row
 
@@ -168,7 +168,7 @@ def unit_of(name: str) -> str:
         "fact.face_median_stops",
     ):  # fmt: skip
         return "stops"
-    return {"shutter_s": "s", "f_number": "f/", "fact.sparkle_per_cm2": "1/cm²"}.get(name, "")
+    return {"shutter_s": "s", "f_number": "f/"}.get(name, "")
 
 
 def ordered(names: Iterable[str]) -> list[str]:

@@ -124,7 +124,7 @@ def _checks(
     from sim.advice.checks.focus import focus_check
     from sim.advice.checks.report import CheckReport
     from sim.advice.checks.separation import separation
-    from sim.advice.checks.sparkle import sparkle
+    from sim.advice.checks.sparkle import SequinLight, sparkle
 
     scene, layout, mix = member.scene, member.layout, member.mix
     camera, layers = scene.camera, layers_of(traced, layout, variation)
@@ -137,7 +137,8 @@ def _checks(
         (0,) * len(traced.duty_probes),
     )  # fmt: skip
     parted = separation(stack, mix, camera)
-    glints = sparkle(stack, mix, camera, layout.camera.horizontal_fov_deg)
+    sequins = [layer.sequins for layer in layers if layer.sequins is not None]
+    glints = sparkle(SequinLight.joined(sequins) if sequins else None, mix, camera)
     report = CheckReport(
         focus=focus_check(scene, layout),
         intrusions=traced.intrusions,

@@ -44,7 +44,7 @@ FIGURES = {
     "fact.face_median_stops": ("face in the picture, median", "stops from middle grey", 1, True),
     "fact.face_clipped_share": ("share of the face that clips", "", 3, False),
     "fact.catchlights": ("catchlights", "count", 0, False),
-    "fact.sparkle_per_cm2": ("sparkle", "1/cm²", 2, False),
+    "fact.sparkling_share": ("share of the sequins that glint", "", 3, False),
 }  # fmt: skip
 LEFT_OUT = ("fact.looks",)
 NOT_YET = "not traced yet: run the study again to go on"

@@ -36,6 +36,7 @@ from sim.sweep.variations import maker, scene_of
 
 if TYPE_CHECKING:
     from sim.advice.checks.intrusions import Intrusion
+    from sim.advice.checks.sparkle import SequinLight
     from sim.render.stage.build import Stage
     from sim.render.stage.shape_cache import ShapeCache
 
@@ -56,7 +57,8 @@ class Layer:
 
     `pixels`, `clean` (h, w, 3), `variance` (h, w) and `part_excess` (r, 4), None where no picture is wanted; `meters`
     (m, 3) and `meters_error` (m,) at the report's probes; `lens` its straight light and all of its light (4,) on it;
-    `duties` (d, 3) and `duties_error` (d,) at the points that duties are told from, None without checks.
+    `duties` (d, 3) and `duties_error` (d,) at the points that duties are told from, `sequins` what it sends by those in
+    view, None without checks.
     """
 
     meters: np.ndarray
@@ -68,6 +70,7 @@ class Layer:
     lens: np.ndarray | None = None
     duties: np.ndarray | None = None
     duties_error: np.ndarray | None = None
+    sequins: SequinLight | None = None
 
 
 class Guides(TypedDict):
@@ -172,7 +175,7 @@ def _pass(
     read = stage.read_probes(
         probes, seed=request.seed, depth=depth, target_stderr_stops=NEVER_SURE, most_rays=request.meter_rays
     )
-    stack, clean, lens, duty = None, None, None, None
+    stack, clean, lens, duty, sequins = None, None, None, None, None
     if {"pictures", "layers", "checks"} & set(keep):
         stack = stage.render(
             size=request.size, samples=request.samples, seed=request.seed, depth=depth, wanted=frozenset(fresh)
@@ -182,9 +185,11 @@ def _pass(
     if "checks" in keep:
         from sim.advice.checks.duties import duty_readings
         from sim.advice.checks.flare import lens_light
+        from sim.advice.checks.sparkle import sequin_light
 
         lens = lens_light(stage, seed=request.seed, target_stderr_stops=NEVER_SURE, most_rays=LENS_RAYS)
         duty = duty_readings(stage, seed=request.seed, target_stderr_stops=NEVER_SURE, most_rays=DUTY_RAYS)
+        sequins = sequin_light(stage, seed=request.seed)
     layers = {
         light: Layer(
             meters=read.values[:, light],
@@ -196,6 +201,7 @@ def _pass(
             lens=None if lens is None else np.array([lens.straight[light], *lens.all_rgb[light]]),
             duties=None if duty is None else duty.values[:, light],
             duties_error=None if duty is None else duty.stderr[:, light],
+            sequins=None if sequins is None else sequins.of_light(light),
         )
         for light in fresh
     }

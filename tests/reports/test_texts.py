@@ -99,7 +99,7 @@ def test_sentences_of_small_and_large_figures_say_no_zero() -> None:
                "visible": 1.0}  # fmt: skip
     glint = sentence_from_finding(Finding("catchlight", Severity.FACT, "key", figures, words))
     assert "under 0.1 % of the iris, middle grey" in glint
-    left = Finding("glints of a light", Severity.FACT, "key", {"per_cm2": 0.02, "without": 0.001})
+    left = Finding("glints of a light", Severity.FACT, "key", {"share": 0.02, "without": 0.0})
     assert sentence_from_finding(left).endswith("without it none are left")
     through = Finding("under the ceiling", Severity.DANGER, "key", {"below_ceiling_m": -0.27})
     assert "27 cm above the ceiling" in text_from_caution(through).statement

@@ -3,7 +3,7 @@
     points    stops lost at meter points: domes toward the camera on the sitter, flat receptors on the backdrop
     halo      backdrop within 30 cm of the place behind the head over backdrop beyond 90 cm, in stops
     edge      light on the shoulders' outline, of lights that put at least twice as much there as further in
-    sparkle   highlights of the clothes (see `sparkle`)
+    sparkle   sequins that glint (see `sparkle`)
     outline   separation along the whole outline (see `separation`)
 A light that changes nothing of these by more than a tenth (of a stop; of the sparkle) is idle.
 Thresholds: common practice, no source.
@@ -166,12 +166,12 @@ def _duty(
             numbers = {"loss_stops": edge.loss_stops[light]}
             tasks.append(Finding("draws the edge", Severity.FACT, light, numbers, {"shoulder": edge.shoulder}))
     if glints is not None and glints.maker == light:
-        numbers = {"per_cm2": glints.index, "without": glints.without[light]}
+        numbers = {"share": glints.share, "without": glints.without[light]}
         tasks.append(Finding("makes the sparkle", Severity.FACT, light, numbers))
     if parted.provider == light:
         numbers = {"loss_stops": parted.loss_stops[light]}
         tasks.append(Finding("parts the sitter", Severity.FACT, light, numbers))
-    sparkles = glints is not None and glints.index > 0 and abs(1 - glints.without[light] / glints.index) > IDLE_STOPS
+    sparkles = glints is not None and glints.share > 0 and abs(1 - glints.without[light] / glints.share) > IDLE_STOPS
     idle = not tasks and not sparkles and abs(parted.loss_stops[light]) <= IDLE_STOPS
     if idle:
         tasks.append(Finding("idle", Severity.FACT, light))

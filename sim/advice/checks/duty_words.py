@@ -38,7 +38,8 @@ TASKS: dict[str, Callable[[Finding], str]] = {
         f"draws the edge of the {task.words['shoulder']} ({_stops(task.numbers['loss_stops'])} of it)"
     ),
     "makes the sparkle": lambda task: (
-        f"makes the sparkle ({task.numbers['per_cm2']:.2f} glints per cm², {task.numbers['without']:.2f} without it)"
+        f"makes the sparkle ({percent_of_sequins(task.numbers['share'])} of the sequins glint, "
+        f"{percent_of_sequins(task.numbers['without'])} without it)"
     ),
     "parts the sitter": lambda task: (
         f"sets the sitter off from what is behind ({_stops(task.numbers['loss_stops'])} of the contrast)"
@@ -93,3 +94,14 @@ def _stops(value: float) -> str:
     if value >= LARGEST_STOPS:
         return f"over {LARGEST_STOPS:.0f} stops"
     return f"{value:.1f} stop{'' if value < 1.05 else 's'}"
+
+
+def percent_of_sequins(share: float) -> str:
+    """A share of the sequins in tenths of a percent.
+
+    >>> percent_of_sequins(0.0721), percent_of_sequins(0.0002), percent_of_sequins(0.0)
+    ('7.2 %', 'under 0.1 %', 'none')
+    """
+    if share <= 0:
+        return "none"
+    return f"{100 * share:.1f} %" if share >= 0.0005 else "under 0.1 %"

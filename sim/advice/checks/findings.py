@@ -139,10 +139,10 @@ def _from_spill(spill: Spill, garment: str) -> Iterator[Finding]:
 
 def _from_sparkle(sparkle: Sparkle | None) -> Iterator[Finding]:
     if sparkle is None:
-        yield Finding("no clothes", FACT)
+        yield Finding("no sequins", FACT)
         return
-    yield Finding("glints", FACT, numbers={"per_cm2": sparkle.index, "pixels_per_cm2": sparkle.pixels_per_cm2})
-    for light, index in sparkle.by_light.items():
-        # What the table of two decimals would show as nothing is not told.
-        if round(index, 2) > 0:
-            yield Finding("glints of a light", FACT, light, {"per_cm2": index, "without": sparkle.without[light]})
+    yield Finding("glints", FACT, numbers={"share": sparkle.share, "sequins": sparkle.sequins})
+    for light, share in sparkle.by_light.items():
+        # What a tenth of a percent would show as nothing is not told.
+        if round(share, 3) > 0:
+            yield Finding("glints of a light", FACT, light, {"share": share, "without": sparkle.without[light]})

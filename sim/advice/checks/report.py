@@ -12,7 +12,7 @@ from sim.advice.checks.flare import Flare, flares
 from sim.advice.checks.focus import FocusCheck, focus_check
 from sim.advice.checks.intrusions import Intrusion, intrusions
 from sim.advice.checks.separation import WEAK_BELOW_STOPS, Separation, separation
-from sim.advice.checks.sparkle import Sparkle, sparkle
+from sim.advice.checks.sparkle import Sparkle, sequin_light, sparkle
 from sim.advice.checks.spill import Spill, spills
 from sim.light.mix import Mix
 from sim.light.stack import LightStack
@@ -62,7 +62,8 @@ def check_report(
     step = on_step or (lambda: None)
     parted = separation(stack, mix, camera)
     step()
-    glints = sparkle(stack, mix, camera, layout.camera.horizontal_fov_deg)
+    sequins = sequin_light(stage, seed=stack.seed, on_launch=on_step, most_rays_at_once=most_rays_at_once)
+    glints = sparkle(sequins, mix, camera)
     step()
     read = duty_readings(stage, seed=stack.seed, on_launch=on_step, most_rays_at_once=most_rays_at_once)
     against_lens = flares(stage, mix, camera.shutter_s, seed=stack.seed)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 
-from sim.advice.checks.duty_words import sentence_from_tasks
+from sim.advice.checks.duty_words import percent_of_sequins, sentence_from_tasks
 from sim.advice.finding import Finding
 from sim.metering.report_points import point_of_part
 from sim.quantities import phrases
@@ -154,13 +154,13 @@ def _percent(share: float) -> str:
 
 def _glints(finding: Finding) -> str:
     n = finding.numbers
-    return f"{n['per_cm2']:.2f} glints per cm² at this picture's {n['pixels_per_cm2']:.1f} pixels per cm²"
+    return f"{percent_of_sequins(n['share'])} of the {n['sequins']:,.0f} sequins in view glint"
 
 
 def _glints_of_a_light(finding: Finding) -> str:
     n = finding.numbers
-    left = f"{n['without']:.2f} are left" if round(n["without"], 2) > 0 else "none are left"
-    return f"{finding.light} alone: {n['per_cm2']:.2f}; without it {left}"
+    alone, left = percent_of_sequins(n["share"]), percent_of_sequins(n["without"])
+    return f"{finding.light} alone: {alone}; without it {left} are left"
 
 
 SENTENCES: dict[str, Callable[[Finding], str]] = {
@@ -185,7 +185,7 @@ SENTENCES: dict[str, Callable[[Finding], str]] = {
     "smallest flag on a stand": lambda finding: f"smallest on a stand: {_flag(finding)}",
     "blocked": _blocked,
     "spill": _spill,
-    "no clothes": lambda finding: "no clothes in the picture",
+    "no sequins": lambda finding: "no sequins in the picture",
     "glints": _glints,
     "glints of a light": _glints_of_a_light,
 }

@@ -35,6 +35,15 @@ class SightLimits(TypedDict, total=False):
     seed: int
 
 
+class RayLimits(TypedDict, total=False):
+    """How light along rays is traced; see `sim.render.transport.rays.radiance_along`."""
+
+    samples: int
+    seed: int
+    on_launch: Callable[[], None] | None
+    most_rays_at_once: int | None
+
+
 def read_probes(stage: StageLike, probes: Sequence[Probe], **limits: Unpack[ProbeLimits]) -> ProbeReadings:
     """As `sim.render.transport.probe.read_probes`."""
     if isinstance(stage, CachedStage):
@@ -71,3 +80,14 @@ def direct_light(
     from sim.render.transport import sight
 
     return sight.direct_light(stage, points_m, normals, **limits)
+
+
+def radiance_along(
+    stage: StageLike, origin_m: FloatArray, directions: FloatArray, **limits: Unpack[RayLimits]
+) -> np.ndarray:
+    """As `sim.render.transport.rays.radiance_along`."""
+    if isinstance(stage, CachedStage):
+        return stage.radiance_along(origin_m, directions, **limits)
+    from sim.render.transport import rays
+
+    return rays.radiance_along(stage, origin_m, directions, **limits)

@@ -25,7 +25,7 @@ from sim.studio.layout import Layout
 if TYPE_CHECKING:
     from sim.render.stage.build import Stage
 
-FIRST_HITS, IS_CLEAR, DIRECT_LIGHT = "first hits", "is clear", "direct light"
+FIRST_HITS, IS_CLEAR, DIRECT_LIGHT, RADIANCE = "first hits", "is clear", "direct light", "radiance"
 
 
 def built_stage(scene: Scene, layout: Layout) -> Stage:
@@ -243,6 +243,29 @@ class CachedStage:
         chosen = None if layers is None else list(layers)
         entry = self._answer(look, DIRECT_LIGHT, points_m, normals, chosen, samples, seed)
         return DirectLight(entry["reaching"], entry["unblocked"])
+
+    def radiance_along(
+        self,
+        origin_m: FloatArray,
+        directions: FloatArray,
+        *,
+        samples: int = 32,
+        seed: int = 0,
+        on_launch: Callable[[], None] | None = None,
+        most_rays_at_once: int | None = None,
+    ) -> np.ndarray:
+        """Light of every light along rays, as `sim.render.transport.rays.radiance_along`."""
+
+        def look() -> Arrays:
+            stage = self.built
+            from sim.render.transport.rays import radiance_along
+
+            return {"values": radiance_along(
+                stage, origin_m, directions, samples=samples, seed=seed, on_launch=on_launch,
+                most_rays_at_once=most_rays_at_once,
+            )}  # fmt: skip
+
+        return self._answer(look, RADIANCE, origin_m, directions, samples, seed)["values"]
 
     def _answer(self, make: Callable[[], Arrays], kind: str, *question: object) -> Arrays:
         """What is kept of a question asked of this stage, or what `make` finds now."""

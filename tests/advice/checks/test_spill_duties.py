@@ -11,7 +11,7 @@ import pytest
 from sim.advice.checks.duties import duties, duty_readings, halo_of, loss_stops, shoulder_edges
 from sim.advice.checks.duty_words import sentence_from_tasks
 from sim.advice.checks.separation import separation
-from sim.advice.checks.sparkle import sparkle
+from sim.advice.checks.sparkle import sequin_light, sparkle
 from sim.advice.checks.spill import spills
 from sim.light.mix import mix_from_scene
 from sim.scene.read import load_scene
@@ -83,7 +83,7 @@ def _told(scene):
     mix = mix_from_scene(scene, stage.layout)
     stack = render(stage, size=(80, 120), samples=8, depth=2)
     parted = separation(stack, mix, scene.camera)
-    glints = sparkle(stack, mix, scene.camera, stage.layout.camera.horizontal_fov_deg)
+    glints = sparkle(sequin_light(stage), mix, scene.camera)
     return duties(stack, stage.layout, mix, scene.camera, duty_readings(stage, most_rays=1 << 13), parted, glints)
 
 
@@ -129,9 +129,11 @@ def _demo():
     mix = mix_from_scene(scene, layout)
     stack = render(stage, size=(240, 360), samples=16, depth=scene.render.depth)
     parted = separation(stack, mix, scene.camera)
-    glints = sparkle(stack, mix, scene.camera, layout.camera.horizontal_fov_deg)
+    sequins = sequin_light(stage)
+    glints = sparkle(sequins, mix, scene.camera)
     read = duty_readings(stage, most_rays=1 << 13)
-    return scene, layout, mix, stack, duties(stack, layout, mix, scene.camera, read, parted, glints), glints
+    told = duties(stack, layout, mix, scene.camera, read, parted, glints)
+    return scene, layout, mix, stack, told, sequins
 
 
 def _without(mix, light_name: str):
@@ -159,12 +161,12 @@ def test_the_demos_shoulder_edge_goes_with_its_maker() -> None:
 
 
 def test_the_demos_sparkle_goes_with_its_maker() -> None:
-    scene, layout, mix, stack, told, glints = _demo()
+    scene, _, mix, _, told, sequins = _demo()
+    glints = sparkle(sequins, mix, scene.camera)
     assert glints.maker is not None
     assert "makes the sparkle" in sentence_from_tasks(duty_of(told, glints.maker).tasks, "gown")
-    after = sparkle(stack, _without(mix, glints.maker), scene.camera, layout.camera.horizontal_fov_deg)
-    before = glints.index * glints.cloth_cm2
-    assert before > 50
-    assert glints.without[glints.maker] < 0.6 * glints.index
+    after = sparkle(sequins, _without(mix, glints.maker), scene.camera)
+    assert glints.share * glints.sequins > 50
+    assert glints.without[glints.maker] < 0.6 * glints.share
     assert after.by_light[glints.maker] == 0
     assert max(glints.by_light, key=lambda name: glints.by_light[name]) == glints.maker
