@@ -45,7 +45,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
     ("advice/checks",),
     ("advice/balance", "advice/compare"),
     ("web",),
-    ("reports/fonts",),
+    ("reports/fonts", "reports/faces"),
     ("reports/files", "reports/plan"),
     ("reports/sheets", "reports/handout", "reports/rig_view", "reports/meter_tables"),
     ("reports/eyes_sheet", "reports/strips", "reports/meter_files", "reports/latitude_files", "reports/compare_files"),

@@ -35,7 +35,7 @@ def latitude(scene: SceneArgument, key: KeyOption = None, fresh: FreshOption = F
     folder = out or Path("out") / scene.stem / "latitude"
     with shown_progress() as on_progress:
         made = run_latitude(scene, folder, key=key, fresh=fresh, on_progress=on_progress)
-    _show([(f"key: {made.latitude.key}, {made.latitude.placed.shadow.name}", []), *made.lines])
+    _show([(made.key_line, []), *made.lines])
     print(f"{len(made.files)} files in {folder}: see latitude.png")
 
 
@@ -51,7 +51,7 @@ def checks(
     fresh: FreshOption = False,
     out: OutOption = None,
 ) -> None:
-    """Look the set-up over: duties, separation, catchlights, focus, intrusions, flare, spill, sparkle."""
+    """Look the set-up over: duties, nose shadow, separation, catchlights, focus, intrusions, flare, spill, sparkle."""
     from sim.cli.progress import shown_progress
     from sim.reports.check_files import run_checks
 

@@ -69,9 +69,8 @@ def meter(
     import json
 
     from sim.cli.progress import shown_progress
-    from sim.metering.health import health_lines, record_from_health
-    from sim.metering.report import json_from_report
-    from sim.reports.meter_files import run_meter
+    from sim.metering.health import health_lines
+    from sim.reports.meter_files import record_from_run, run_meter
     from sim.reports.meter_tables import tables_from_report
 
     if not 1 <= sensor <= 20:
@@ -82,10 +81,9 @@ def meter(
             care=_care(only, precision, rays), on_progress=on_progress,
         )  # fmt: skip
     if as_json:
-        record = {**json_from_report(made.report), "health": record_from_health(made.health)}
-        print(json.dumps(record, indent=1, ensure_ascii=False, allow_nan=False))
+        print(json.dumps(record_from_run(made), indent=1, ensure_ascii=False, allow_nan=False))
         return
-    _show(tables_from_report(made.report, lux=lux), *health_lines(made.health, made.camera))
+    _show(tables_from_report(made.report, made.nose_shadow, lux=lux), *health_lines(made.health, made.camera))
     if made.files:
         _show(f"{len(made.files)} files in {made.files[0].parent}: see false-tones.png")
 

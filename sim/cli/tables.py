@@ -6,6 +6,7 @@ import sys
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
+from sim.advice.checks.shadow_words import line_from_shadow
 from sim.light.stack import LightStack
 from sim.metering.lighting_ratio import factor_text
 from sim.metering.points import STANDARD_POINTS, PointReadings, Reading
@@ -40,6 +41,8 @@ def print_preview(made: Preview) -> None:
     cheeks = "without end" if contrast is None else factor_text(contrast)
     told = f"Lighting ratio: {made.report.ratio.text}. Contrast of the cheeks: {cheeks}."
     console.print(escape(told), soft_wrap=True)
+    if made.nose_shadow is not None:
+        console.print(escape(f"{line_from_shadow(made.nose_shadow)}."), soft_wrap=True)
     for warning in made.warnings:
         console.print(f"warning: {escape(warning)}", soft_wrap=True)
     folder = made.files[0].parent

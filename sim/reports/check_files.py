@@ -16,6 +16,7 @@ from sim.advice.checks.sentences import lines_from_findings
 from sim.advice.checks.separation import marked
 from sim.light.develop import denoised, develop
 from sim.light.stack import LightStack
+from sim.metering.lighting_ratio import ratio_from_probes, ratio_probes
 from sim.reports.eyes_sheet import eyes_sheet
 from sim.reports.files import ResultFolder, png_bytes
 from sim.session import Progress, Rehearsal
@@ -23,6 +24,7 @@ from sim.session import Progress, Rehearsal
 FILES = ("separation.png", "eyes.png", "checks.json", "checks.txt")
 LONG_SIDE_PX, SAMPLES = 480, 32
 SHOWN_TIMES = 2
+KEY_RAYS = 1 << 13
 
 
 @dataclass(frozen=True)
@@ -58,7 +60,7 @@ def run_checks(
     )  # fmt: skip
     tell("meters", 0.0)
     with rehearsal.answering("checks") as stage:
-        report = check_report(scene, stage, stack, mix)
+        report = check_report(scene, stage, stack, mix, key=_key(rehearsal, seed))
     tell("meters", 1.0)
     viewed = denoised(stack, lambda part: tell("denoise", part))
     picture = _shown(marked(develop(viewed, mix, scene.camera), report.separation), stack)
@@ -66,6 +68,13 @@ def run_checks(
     files = _written(rehearsal, made, picture, out)
     tell("files", 1.0)
     return replace(made, files=tuple(files))
+
+
+def _key(rehearsal: Rehearsal, seed: int) -> str:
+    """The key as a meter finds it; a few rays tell it."""
+    scene, layout = rehearsal.scene, rehearsal.layout
+    read = rehearsal.readings(ratio_probes(scene, layout), seed=seed, most_rays=KEY_RAYS)
+    return ratio_from_probes(scene, layout, read, rehearsal.mix).key
 
 
 def _shown(picture: npt.NDArray[np.uint8], stack: LightStack) -> Image.Image:

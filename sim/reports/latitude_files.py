@@ -19,10 +19,12 @@ from sim.advice.checks.latitude import (
     moved_layout,
 )
 from sim.advice.checks.latitude_words import latitude_lines, offset_text, record_from_latitude
+from sim.advice.checks.noseshadow import KeyShadow, NoseShadow
+from sim.advice.checks.shadow_words import PATTERN_WORDS, line_from_shadow, name_from_shadow
 from sim.light.develop import denoised, develop
 from sim.quantities.errors import HalfstopError, quoted
 from sim.reports.files import ResultFolder, png_bytes
-from sim.reports.sheets.lettering import Color, fitted, write
+from sim.reports.sheets.lettering import Color, fitted, width_px, write
 from sim.reports.sheets.page import FOOTER, GAP, HEADER, INK, LABEL, LINE, MARGIN, NAME, QUIET, new_page
 from sim.scene.model import Scene
 from sim.session import Progress, Rehearsal
@@ -49,6 +51,11 @@ class LatitudeMade:
     latitude: Latitude
     lines: tuple[tuple[str, list[str]], ...]
     files: tuple[Path, ...]
+
+    @property
+    def key_line(self) -> str:
+        """What the key draws with the sitter as placed."""
+        return line_from_shadow(KeyShadow(self.latitude.key, self.latitude.placed.shadow))
 
 
 def run_latitude(
@@ -79,8 +86,9 @@ def run_latitude(
         ])  # fmt: skip
         tell("denoise", (index + 1) / len(reach.sweeps))
     lines = latitude_lines(reach)
+    made = LatitudeMade(reach, tuple(lines), ())
     page = latitude_page(scene, reach, pictures)
-    text = "\n".join([scene.title, f"key: {reach.key}, {reach.placed.shadow.name}",
+    text = "\n".join([scene.title, made.key_line,
                       *(line for head, body in lines for line in ("", head, *(f"  {x}" for x in body)))])  # fmt: skip
     with ResultFolder(out) as folder:
         folder.stage("latitude.png").write_bytes(png_bytes(page, {"Title": f"{scene.title}: latitude"}))
@@ -89,7 +97,7 @@ def run_latitude(
         folder.stage("latitude.txt").write_text(text + "\n", "utf-8")
         files = folder.commit()
     tell("files", 1.0)
-    return LatitudeMade(reach, tuple(lines), tuple(files))
+    return replace(made, files=tuple(files))
 
 
 def shown_offsets(sweep: MoveSweep) -> list[float]:
@@ -128,7 +136,7 @@ def latitude_page(scene: Scene, reach: Latitude, pictures: Sequence[Sequence[npt
     height = 2 * MARGIN + HEADER + FOOTER + len(reach.sweeps) * (CURVE_HEIGHT + ROW_GAP)
     tight = f", tight: {', '.join(reach.tight)}" if reach.tight else ""
     page = new_page(
-        width, height, f"{scene.title}: latitude", f"key: {reach.key}, {reach.placed.shadow.name}{tight}",
+        width, height, f"{scene.title}: latitude", f"key: {reach.key}{tight}",
         "Blue: face reading against as placed, stops; grey ground: within 1/3 stop. Orange: share of the face in the "
         "tight light's beam, full height 100 %. Bar: the key's nose shadow. Triangles: limits.",
         "Lights and camera stay, the sitter moves.",
@@ -189,16 +197,19 @@ def _draw_patterns(
 ) -> None:
     """A bar of the key's patterns: one piece for each run of the same name, cut at the limits where they are known."""
     edges = [x.offset for x in sweep.limits if x.what == "nose shadow" and x.offset is not None]
-    runs: list[tuple[float, float, str]] = []
+    runs: list[tuple[float, float, NoseShadow]] = []
     for before, after in zip(sweep.samples, sweep.samples[1:], strict=False):
         cut = next((e for e in edges if before.offset <= e <= after.offset), (before.offset + after.offset) / 2)
-        for start, end, name in ((before.offset, cut, before.shadow.name), (cut, after.offset, after.shadow.name)):
-            if runs and runs[-1][2] == name:
-                runs[-1] = (runs[-1][0], end, name)
+        for start, end, shadow in ((before.offset, cut, before.shadow), (cut, after.offset, after.shadow)):
+            if runs and (runs[-1][2].pattern, runs[-1][2].side) == (shadow.pattern, shadow.side):
+                runs[-1] = (runs[-1][0], end, shadow)
             else:
-                runs.append((start, end, name))
-    for index, (start, end, name) in enumerate(runs):
+                runs.append((start, end, shadow))
+    for index, (start, end, shadow) in enumerate(runs):
         left, right = x_of(start), x_of(end)
         draw.rectangle((left, y, right, y + height), fill=LINE if index % 2 else WITHIN, outline=QUIET)
         if right - left > 30:
+            # Take as much of the name as there is room for.
+            names = (name_from_shadow(shadow), PATTERN_WORDS[shadow.pattern].name, shadow.pattern)
+            name = next((n for n in names if width_px(n, LABEL) <= right - left - 8), shadow.pattern)
             write(draw, (left + right) / 2, y + height - 6, fitted(name, LABEL, right - left - 8), LABEL, INK, "middle")

@@ -6,6 +6,8 @@ import json
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from sim.advice.checks.noseshadow import KeyShadow, rehearsed_key_shadow
+from sim.advice.checks.shadow_words import record_from_key_shadow
 from sim.light.develop import denoised, exposed
 from sim.light.readings import ProbeReadings
 from sim.light.stack import LightStack
@@ -21,6 +23,7 @@ from sim.metering.report_points import (
     report_probes,
 )
 from sim.quantities.errors import HalfstopError, quoted
+from sim.quantities.plain import PlainDict
 from sim.reports.files import ResultFolder, png_bytes
 from sim.reports.sheets.tones import false_tones_sheet, histogram_sheet
 from sim.scene.model import Camera
@@ -49,9 +52,10 @@ class Care:
 
 @dataclass(frozen=True)
 class MeterRun:
-    """A report, the exposure health of a small picture, and the files that were written."""
+    """A report, what its key draws on the face, the exposure health of a small picture, and the files written."""
 
     report: MeterReport
+    nose_shadow: KeyShadow | None
     health: Health
     camera: Camera
     files: tuple[Path, ...]
@@ -93,8 +97,17 @@ def run_meter(
     )
     shown = tuple(point for point in report.points if care.only is None or point.name in care.only)
     aimed = care.precision_stops or TARGET_STDERR_STOPS
-    made = MeterRun(replace(report, points=shown, precision_stops=aimed), health, scene.camera, ())
+    drawn = rehearsed_key_shadow(rehearsal, report.key.light)
+    made = MeterRun(replace(report, points=shown, precision_stops=aimed), drawn, health, scene.camera, ())
     return made if out is None else replace(made, files=tuple(_written(rehearsal, made, stack, out)))
+
+
+def record_from_run(made: MeterRun) -> PlainDict:
+    """All that a run found as plain data."""
+    return {
+        **json_from_report(made.report), "nose_shadow": record_from_key_shadow(made.nose_shadow),
+        "health": record_from_health(made.health),
+    }  # fmt: skip
 
 
 def _measured(
@@ -130,7 +143,7 @@ def _written(rehearsal: Rehearsal, made: MeterRun, stack: LightStack, out: Path)
     how = f"{stack.size[0]} x {stack.size[1]}, {stack.samples} samples, seed {stack.seed}"
     plain = exposed(stack, rehearsal.mix, scene.camera, for_viewing=False)
     viewed = exposed(denoised(stack), rehearsal.mix, scene.camera)
-    record = {**json_from_report(made.report), "health": record_from_health(health)}
+    record = record_from_run(made)
     with ResultFolder(out) as folder:
         text = json.dumps(record, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
         folder.stage(FILES[0]).write_text(text, "utf-8")

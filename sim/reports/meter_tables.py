@@ -7,6 +7,8 @@ from rich.console import Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 
+from sim.advice.checks.noseshadow import KeyShadow
+from sim.advice.checks.shadow_words import line_from_shadow, sentences_from_shadow
 from sim.metering.lighting_ratio import DEFINITION, factor_text
 from sim.metering.points import Reading, amount_text
 from sim.metering.report import (
@@ -22,13 +24,16 @@ LIGHTS_PER_TABLE = 6
 TELLING_SHARE = 0.02
 
 
-def tables_from_report(report: MeterReport, *, lux: bool = False) -> RenderableType:
+def tables_from_report(
+    report: MeterReport, nose_shadow: KeyShadow | None = None, *, lux: bool = False
+) -> RenderableType:
     """The report as text and tables that can be read at 100 columns.
 
-    Arguments: `lux` adds what light there is, in lx of continuous light and lx·s of flash.
+    Arguments: `nose_shadow` what the key draws on the face, None says nothing of it; `lux` adds what light there is,
+    in lx of continuous light and lx·s of flash.
     Does not: avoid signs such as ± that a bare terminal lacks; the command line replaces them.
     """
-    pieces: list[RenderableType] = [_heading(report), _combined_table(report, lux)]
+    pieces: list[RenderableType] = [_heading(report, nose_shadow), _combined_table(report, lux)]
     lit = [name for name in report.lights if name not in report.muted]
     for start in range(0, len(lit), LIGHTS_PER_TABLE):
         pieces.append(_table_by_light(report, lit[start : start + LIGHTS_PER_TABLE], "share"))
@@ -39,7 +44,7 @@ def tables_from_report(report: MeterReport, *, lux: bool = False) -> RenderableT
     return Group(*pieces, _footnote(report))
 
 
-def _heading(report: MeterReport) -> Text:
+def _heading(report: MeterReport, nose_shadow: KeyShadow | None) -> Text:
     camera, key = report.camera, report.key
     side = f"{key.lit_cheek} is the key side" if not key.alike else "it lights both cheeks alike"
     how = "as asked" if key.chosen_by_user else "it gives most of what the camera sees on the face"
@@ -51,6 +56,8 @@ def _heading(report: MeterReport) -> Text:
         f"Contrast of the cheeks: {_contrast_text(report.contrast)}: {CONTRAST_DEFINITION}.",
         f"Same cheeks, domes turned to the camera: {_contrast_text(report.dome_contrast)}.",
     ]
+    if nose_shadow is not None:
+        lines.append(f"{line_from_shadow(nose_shadow)}. {' '.join(sentences_from_shadow(nose_shadow.shadow))}")
     if report.muted:
         lines.append(f"Muted and left out: {', '.join(report.muted)}.")
     if report.depth is not None:

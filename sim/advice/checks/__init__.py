@@ -1,7 +1,8 @@
 """Checks of a set-up: what a practitioner works out by eye, each from the simulated light.
 
 faceframe    the sitter's face as a grid in its own axes
-noseshadow   the shadow of the nose and its trade name
+noseshadow   the shadow of the nose and its pattern
+shadow_words the patterns' trade names, and what tells them apart
 latitude     how far the sitter may turn or step; its words in latitude_words
 focus        depth of field, blur and how far the backdrop fills the frame
 frame        what the picture takes in, as planes in the room

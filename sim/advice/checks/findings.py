@@ -10,6 +10,7 @@ from sim.advice.checks.duties import Duty
 from sim.advice.checks.flare import Flare, ShadingFlag
 from sim.advice.checks.focus import FocusCheck
 from sim.advice.checks.intrusions import Intrusion
+from sim.advice.checks.noseshadow import KeyShadow
 from sim.advice.checks.report import CheckReport
 from sim.advice.checks.separation import WEAK_BELOW_STOPS, Separation
 from sim.advice.checks.sparkle import Sparkle
@@ -30,6 +31,7 @@ def findings_from_report(report: CheckReport) -> dict[str, tuple[Finding, ...]]:
     """All findings of a report by subject, in the order to read them."""
     return {
         "duties": tuple(_from_duty(duty, report.garment) for duty in report.duties.duties),
+        "nose shadow": tuple(_from_nose_shadow(report.nose_shadow)),
         "separation": tuple(_from_separation(report.separation)),
         "catchlights": tuple(_from_catchlight(light) for light in report.catchlights)
         or (Finding("no catchlight", FACT),),
@@ -43,6 +45,15 @@ def findings_from_report(report: CheckReport) -> dict[str, tuple[Finding, ...]]:
 
 def _from_duty(duty: Duty, garment: str) -> Finding:
     return Finding("duty", FACT, duty.light, words={"garment": garment}, parts=duty.tasks)
+
+
+def _from_nose_shadow(found: KeyShadow | None) -> Iterator[Finding]:
+    if found is None:
+        yield Finding("no nose shadow", FACT)
+        return
+    shadow = found.shadow
+    words = {"pattern": shadow.pattern, "side": shadow.side, "lit_side": shadow.lit_side}
+    yield Finding("nose shadow", FACT, found.light, words=words)
 
 
 def _from_separation(separation: Separation) -> Iterator[Finding]:

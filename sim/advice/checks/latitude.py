@@ -21,6 +21,7 @@ import numpy as np
 
 from sim.advice.checks.faceframe import FaceGrid, face_grid
 from sim.advice.checks.noseshadow import NoseShadow, nose_shadow
+from sim.advice.checks.shadow_words import name_from_shadow
 from sim.light.mix import Mix, mix_from_scene
 from sim.light.readings import ProbeId
 from sim.metering.points import probe_at
@@ -211,12 +212,12 @@ class _Bench:
         return self.placed if offset == 0 else self._sample(self.stage(move, offset), offset)
 
     def shadow(self, move: str, offset: float) -> NoseShadow:
-        return nose_shadow(self.stage(move, offset), self.key_layer, step=GRID_STEP)
+        return nose_shadow(self.stage(move, offset), self.key_layer)
 
     def _sample(self, stage: StageLike, offset: float) -> Sample:
         exposure, stderr = self._face(stage)
         stops = math.log2(exposure / self.exposure) if exposure > 0 and self.exposure > 0 else -math.inf
-        return Sample(offset, stops, stderr, nose_shadow(stage, self.key_layer, step=GRID_STEP), self._shares(stage))
+        return Sample(offset, stops, stderr, nose_shadow(stage, self.key_layer), self._shares(stage))
 
     def _face(self, stage: StageLike) -> tuple[float, float]:
         """Mean exposure (lx s) of domes at the face toward the camera, and its standard error in stops."""
@@ -331,5 +332,5 @@ def _shadow_limit(bench: _Bench, move: SitterMove, outward: Sequence[Sample], si
                 low = middle
             else:
                 high = middle
-        return Limit("nose shadow", side, (low + high) / 2, abs(high - low) / 2, after.shadow.name)
+        return Limit("nose shadow", side, (low + high) / 2, abs(high - low) / 2, name_from_shadow(after.shadow))
     return Limit("nose shadow", side, None, 0.0, "")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 from sim.advice.checks.latitude import READING_WITHIN_STOPS, Latitude, Limit, Sample, SitterMove
+from sim.advice.checks.shadow_words import name_from_shadow
 
 
 def offset_text(move: SitterMove, offset: float) -> str:
@@ -45,7 +46,8 @@ def _gives_way(latitude: Latitude, limit: Limit) -> str:
     if limit.what == "face reading":
         return f"the face reading is {limit.becomes}"
     if limit.what == "nose shadow":
-        return f"the nose shadow of {latitude.key} changes from {latitude.placed.shadow.name} to {limit.becomes}"
+        placed = name_from_shadow(latitude.placed.shadow)
+        return f"the nose shadow of {latitude.key} changes from {placed} to {limit.becomes}"
     return f"{limit.becomes} ({limit.what})"
 
 
@@ -56,7 +58,8 @@ def record_from_latitude(latitude: Latitude) -> dict[str, object]:
         lean = s.shadow.lean_deg
         return {
             "offset": s.offset, "face_stops": s.face_stops if math.isfinite(s.face_stops) else None,
-            "stderr_stops": s.stderr_stops, "pattern": s.shadow.pattern, "side": s.shadow.side,
+            "stderr_stops": s.stderr_stops, "pattern": s.shadow.pattern,
+            "name": name_from_shadow(s.shadow), "side": s.shadow.side,
             "lean_deg": None if math.isnan(lean) else lean, "far_cheek_lit": s.shadow.far_cheek_lit,
             "spot_shares": dict(zip(latitude.tight, s.spot_shares, strict=True)),
         }  # fmt: skip

@@ -28,6 +28,7 @@ from scipy import ndimage
 
 from sim.advice.checks.faceframe import STEP, FaceGrid, HeadAxes, face_grid
 from sim.render.cache.queries import StageLike, direct_light
+from sim.session import Rehearsal
 from sim.studio.layout import unit
 
 SHADOW_BELOW = 0.125
@@ -60,10 +61,34 @@ class NoseShadow:
     near_cheek_lit: float
     patch: float
 
-    @property
-    def name(self) -> str:
-        """Pattern and side as one phrase, such as `loop, short`."""
-        return f"{self.pattern}, {self.side}" if self.side else self.pattern
+
+@dataclass(frozen=True)
+class KeyShadow:
+    """The shadow that the key draws: `light` its name."""
+
+    light: str
+    shadow: NoseShadow
+
+
+def key_shadow(stage: StageLike, light: str) -> KeyShadow | None:
+    """The nose's shadow of the light that is the key; None where the light has no place, or there is no face to see.
+
+    Arguments: `light` its name, as the meters find it (`sim.metering.report_points.KeySide`).
+    """
+    layout = stage.layout
+    if light not in [placed.name for placed in layout.lights] or not {"left eye", "right eye"} <= set(layout.anchors_m):
+        return None
+    grid = face_grid(stage)
+    if not grid.on_face.any():
+        return None
+    share = lit_grid(stage, grid, stage.light_names.index(light))
+    return KeyShadow(light, named_shadow(grid, share, _camera_side_deg(stage, grid.axes)))
+
+
+def rehearsed_key_shadow(rehearsal: Rehearsal, light: str) -> KeyShadow | None:
+    """The same of a rehearsal; its lines of sight are kept together, so that asking again traces nothing."""
+    with rehearsal.answering("nose shadow") as stage:
+        return key_shadow(stage, light)
 
 
 def lit_grid(stage: StageLike, grid: FaceGrid, layer: int, *, samples: int = 16) -> np.ndarray:

@@ -11,7 +11,9 @@ from sim.advice.checks.duty_words import sentence_from_tasks
 from sim.advice.checks.flare import Flare, flares
 from sim.advice.checks.focus import FocusCheck, focus_check
 from sim.advice.checks.intrusions import Intrusion, intrusions
+from sim.advice.checks.noseshadow import KeyShadow, key_shadow
 from sim.advice.checks.separation import WEAK_BELOW_STOPS, Separation, separation
+from sim.advice.checks.shadow_words import record_from_key_shadow
 from sim.advice.checks.sparkle import Sparkle, sequin_light, sparkle
 from sim.advice.checks.spill import Spill, spills
 from sim.light.mix import Mix
@@ -25,7 +27,8 @@ from sim.scene.model import Scene
 class CheckReport:
     """Every check of one set-up.
 
-    `garment` that the sitter wears; `size`, `samples` and `seed` of the picture that some checks are read from.
+    `nose_shadow` of the key, where it is known; `garment` that the sitter wears; `size`, `samples` and `seed` of the
+    picture that some checks are read from.
     """
 
     focus: FocusCheck
@@ -40,6 +43,7 @@ class CheckReport:
     size: tuple[int, int]
     samples: int
     seed: int
+    nose_shadow: KeyShadow | None = None
 
 
 def check_report(
@@ -48,14 +52,15 @@ def check_report(
     stack: LightStack,
     mix: Mix,
     *,
+    key: str | None = None,
     on_step: Callable[[], None] | None = None,
     most_rays_at_once: int | None = None,
 ) -> CheckReport:
     """Run every check on a set-up.
 
-    Arguments: `stage`, `stack` of the same scene, the stack as rendered: denoised layers are not read; `on_step` is
-    called between steps and ends the work if it raises; `most_rays_at_once` as in
-    `sim.render.transport.probe.read_probes`.
+    Arguments: `stage`, `stack` of the same scene, the stack as rendered: denoised layers are not read; `key` the light
+    whose nose shadow is named, None for none; `on_step` is called between steps and ends the work if it raises;
+    `most_rays_at_once` as in `sim.render.transport.probe.read_probes`.
     Does not: render the picture or write files.
     """
     camera, layout = scene.camera, stage.layout
@@ -81,6 +86,7 @@ def check_report(
         size=stack.size,
         samples=stack.samples,
         seed=stack.seed,
+        nose_shadow=None if key is None else key_shadow(stage, key),
     )
 
 
@@ -101,6 +107,7 @@ def record_from_report(report: CheckReport) -> PlainDict:
             "stretches": [asdict(stretch) for stretch in parted.stretches],
             "loss_stops": parted.loss_stops, "provider": parted.provider,
         },
+        "nose_shadow": record_from_key_shadow(report.nose_shadow),
         "catchlights": [asdict(light) for light in report.catchlights],
         "focus": asdict(report.focus),
         "intrusions": [asdict(thing) for thing in report.intrusions],

@@ -6,14 +6,16 @@ import math
 from collections.abc import Callable, Mapping, Sequence
 
 from sim.advice.checks.duty_words import percent_of_sequins, sentence_from_tasks
+from sim.advice.checks.shadow_words import SIDED, name_from_pattern
 from sim.advice.finding import Finding
 from sim.metering.report_points import point_of_part
 from sim.quantities import phrases
 
 # Subjects of the findings, with their headings.
 HEADINGS = {
-    "duties": "What each light does", "separation": "Separation", "catchlights": "Catchlights", "focus": "Focus",
-    "frame": "In the picture", "flare": "Light into the lens", "spill": "Spill", "sparkle": "Sparkle",
+    "duties": "What each light does", "nose shadow": "Nose shadow", "separation": "Separation",
+    "catchlights": "Catchlights", "focus": "Focus", "frame": "In the picture", "flare": "Light into the lens",
+    "spill": "Spill", "sparkle": "Sparkle",
 }  # fmt: skip
 
 
@@ -39,6 +41,12 @@ def sentence_from_finding(finding: Finding) -> str:
 
 def _duty(finding: Finding) -> str:
     return f"{finding.light}: {sentence_from_tasks(finding.parts, finding.words['garment'])}"
+
+
+def _nose_shadow(finding: Finding) -> str:
+    pattern, side = finding.words["pattern"], finding.words["side"]
+    told = f"{finding.light}: {name_from_pattern(pattern, side)}"
+    return f"{told}; the face is lit from camera {finding.words['lit_side']}" if pattern in SIDED else told
 
 
 def _outline(finding: Finding) -> str:
@@ -165,6 +173,8 @@ def _glints_of_a_light(finding: Finding) -> str:
 
 SENTENCES: dict[str, Callable[[Finding], str]] = {
     "duty": _duty,
+    "nose shadow": _nose_shadow,
+    "no nose shadow": lambda finding: "no key, or no face that it could fall on",
     "no outline": lambda finding: "the sitter's outline is not in the picture",
     "outline": _outline,
     "weak stretch": _weak_stretch,

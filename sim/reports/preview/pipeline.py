@@ -11,6 +11,7 @@ from threading import Event
 
 from sim.advice.checks.findings import findings_from_intrusions
 from sim.advice.checks.intrusions import intrusions
+from sim.advice.checks.noseshadow import rehearsed_key_shadow
 from sim.advice.checks.sentences import sentence_from_finding
 from sim.light.develop import denoised
 from sim.light.mix import Mix
@@ -69,13 +70,15 @@ def run_preview(scene_file: Path, order: PreviewOrder, on_progress: Progress | N
             target_stderr_stops=order.quality.meter_stderr_stops, on_progress=on_progress,
         )  # fmt: skip
         every_point = measured.between(len(probes), len(measured.probes))
+        report = report_from_probes(scene, layout, every_point, seed=order.seed, mix=mix)
         preview = Preview(
             scene=scene,
             mix=mix,
             stack=stack,
             points=tuple(readings_from_probes(measured.between(0, len(probes)), mix, scene.camera)),
             parts=tuple(readings_from_regions(stack, mix, scene.camera, part_regions(stack))),
-            report=report_from_probes(scene, layout, every_point, seed=order.seed, mix=mix),
+            report=report,
+            nose_shadow=rehearsed_key_shadow(rehearsal, report.key.light),
             warnings=(*scene_warnings(scene, enabled_lights(mix)), *intrusion_warnings(rehearsal)),
             probes=tuple(probes),
             pictures=pictures,

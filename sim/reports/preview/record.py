@@ -14,6 +14,8 @@ The file is one JSON object; every number is finite, and a value in darkness is 
                them (kind "part"): the same keys
     warnings   plain lines
     health     suggested f-number for the face, and by part what clips and sinks into black (see sim.metering.health)
+    nose_shadow  what the key draws on the face, null where there is none: light, pattern and side by their names in
+               sim.advice.checks.noseshadow, name as people say it, lit_side, lean_deg, lit shares of the cheeks
     meter      the report of `halfstop meter`: cheeks, forehead, chin, hair, shoulders, gown, hip, backdrop, own points;
                lighting ratio and contrast of the cheeks with their definitions (see sim.metering.lighting_ratio)
 

@@ -13,6 +13,8 @@ import numpy.typing as npt
 from PIL import Image
 
 from sim import __version__
+from sim.advice.checks.noseshadow import KeyShadow
+from sim.advice.checks.shadow_words import record_from_key_shadow
 from sim.light.develop import black_and_white, encoded, exposed, picture_scale_rgb
 from sim.light.mix import Mix
 from sim.light.readings import Probe
@@ -41,7 +43,8 @@ Drawn = npt.NDArray[np.uint8] | Image.Image
 class Preview:
     """What was made: the scene, the mix that is shown, readings of points, of parts and of every point, the files.
 
-    `probes` those of `points`; `pictures` file name of each light's own picture.
+    `nose_shadow` what the key draws on the face; `probes` those of `points`; `pictures` file name of each light's own
+    picture.
     """
 
     scene: Scene
@@ -50,6 +53,7 @@ class Preview:
     points: tuple[PointReadings, ...]
     parts: tuple[PointReadings, ...]
     report: MeterReport
+    nose_shadow: KeyShadow | None
     warnings: tuple[str, ...]
     probes: tuple[Probe, ...]
     pictures: dict[str, str]
@@ -166,7 +170,10 @@ def _packed(preview: Preview, stack: LightStack, pool: ThreadPoolExecutor) -> li
         settings = "; ".join((description, *light_lines(scene, name)))
         pack(file, name, _encoding(alone[name]), Description=settings)
     pack("black-and-white.png", "black and white", lambda: encoded(black_and_white(combined)))
-    sheet = contact_sheet(scene, mix, combined, alone, preview.points, made, preview.report.ratio.text)
+    sheet = contact_sheet(
+        scene, mix, combined, alone, preview.points, made, ratio=preview.report.ratio.text,
+        nose_shadow=preview.nose_shadow,
+    )  # fmt: skip
     pack_sheet("contact-sheet.png", "contact sheet", sheet)
     pack_sheet("levelled.png", "each light levelled", levelled_sheet(scene, alone, made))
     measured = exposed(preview.stack, mix, camera, for_viewing=False)
@@ -194,4 +201,7 @@ def _record(preview: Preview, scene_file: str) -> dict[str, object]:
         layers=exr_layer_names(preview.stack.names),
         warnings=preview.warnings,
     )
-    return {**record, "health": record_from_health(preview.health), "meter": json_from_report(preview.report)}
+    return {
+        **record, "health": record_from_health(preview.health), "meter": json_from_report(preview.report),
+        "nose_shadow": record_from_key_shadow(preview.nose_shadow),
+    }  # fmt: skip

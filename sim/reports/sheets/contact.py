@@ -8,10 +8,13 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 from PIL import Image
 
+from sim.advice.checks.noseshadow import KeyShadow
+from sim.advice.checks.shadow_words import line_from_shadow
 from sim.light.develop import black_and_white, encoded, levelled
 from sim.light.mix import Mix
 from sim.metering.points import STANDARD_POINTS, PointReadings
 from sim.quantities import phrases
+from sim.reports.faces import picture_from_shadow
 from sim.reports.sheets.captions import (
     lift_text,
     light_lines,
@@ -36,6 +39,8 @@ from sim.scene.model import Scene
 TILE_WIDTH_PX, CROWDED_WIDTH_PX, CROWDED_FROM = (320, 420), 280, 10
 # The large picture's longer side from which it counts against a page.
 LARGE_PX = 1250
+# Height of the small drawing that explains the key's pattern.
+DRAWING_PX = 96
 # A page somewhat wider than high hangs well; common practice, no source.
 PAGE_ASPECT = 1.3
 # How much an empty place in the grid counts against a page, as a relative error of its aspect.
@@ -49,19 +54,27 @@ def contact_sheet(
     alone: Mapping[str, np.ndarray],
     points: Sequence[PointReadings],
     made: str,
+    *,
     ratio: str = "",
+    nose_shadow: KeyShadow | None = None,
 ) -> Image.Image:
     """Draw the combined picture large, then every light alone and the black and white, with their readings.
 
     combined, alone: linear pictures (h, w, 3) at the camera's exposure. points: incident readings by point.
-    made: size, samples and seed in words. ratio: the lighting ratio in words.
+    made: size, samples and seed in words. ratio: the lighting ratio in words. nose_shadow: what the key draws on the
+    face.
     """
     shown = [p for p in points if p.id in STANDARD_POINTS]
     large = Tile(
         encoded(combined),
         "combined",
-        (_count_text(len(alone), len(mix.names)), *([f"lighting ratio {ratio}"] if ratio else [])),
+        (
+            _count_text(len(alone), len(mix.names)),
+            *([f"lighting ratio {ratio}"] if ratio else []),
+            *([line_from_shadow(nose_shadow)] if nose_shadow else []),
+        ),
         tuple((f"{p.point}, {phrases.reading(p.combined.f_number)}", stops_text(p.combined)) for p in shown),
+        None if nose_shadow is None else picture_from_shadow(nose_shadow.shadow, DRAWING_PX),
     )
     tiles = [
         Tile(

@@ -28,13 +28,15 @@ CAPTION_GAP = 14
 class Tile:
     """A picture (h, w, 3) or (h, w) uint8 with its name, lines of text, and labelled figures in a row under them.
 
-    A figure that starts with "<" is out of a meter's reach and is written quietly.
+    `drawing` a small RGBA picture at the right of the caption. A figure that starts with "<" is out of a meter's
+    reach and is written quietly.
     """
 
     picture: np.ndarray
     name: str
     lines: tuple[str, ...] = ()
     figures: tuple[tuple[str, str], ...] = ()
+    drawing: Image.Image | None = None
 
 
 @dataclass(frozen=True)
@@ -81,6 +83,8 @@ def place_tile(page: Page, tile: Tile, x: int, y: int, width: int, height: int, 
         baseline += LEADING
         write(page.draw, x, baseline, line, BODY, QUIET)
     foot = y + height + caption
+    if tile.drawing is not None:
+        page.image.paste(tile.drawing, (x + width - tile.drawing.width, y + height + CAPTION_GAP), tile.drawing)
     for index, (label, figure) in enumerate(tile.figures):
         column = width / len(tile.figures)
         left = x + index * column

@@ -137,4 +137,4 @@ def test_the_text_names_the_pattern_that_chart_and_data_show() -> None:
     patterns = {0.0: "split", 20.0: "split", 25.0: "triangle", 40.0: "loop"}
     samples = [module.Sample(offset, 0.0, 0.0, drawn(pattern), ()) for offset, pattern in patterns.items()]
     limit = module._shadow_limit(bench, module.MOVES[0], samples, 1)
-    assert limit.becomes == "triangle, short" and limit.offset == pytest.approx(23, abs=0.5)
+    assert limit.becomes == "triangle under the eye, short lighting" and limit.offset == pytest.approx(23, abs=0.5)

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from sim.advice.checks.faceframe import FaceGrid, HeadAxes
-from sim.advice.checks.noseshadow import PATTERNS, named_shadow, nose_shadow
+from sim.advice.checks.noseshadow import PATTERNS, key_shadow, named_shadow, nose_shadow
 from tests.advice.checks.setups import light, scene_of, staged
 
 pytestmark = pytest.mark.usefixtures("engine")
@@ -82,10 +82,24 @@ def test_a_keys_place_gives_its_pattern(figure: str, side_deg: float, height_deg
         assert found.lit_side == ("right" if side_deg > 0 else "left")
 
 
+@pytest.mark.parametrize("side_deg", [-45, 45])
+@pytest.mark.parametrize("figure", ["simple", "woman"])
+def test_a_key_at_45_and_45_draws_a_loop_or_a_triangle(figure: str, side_deg: float) -> None:
+    stage = staged(scene_of({"key": light(side_deg, 45)}, sitter={"figure": figure}))
+    assert nose_shadow(stage, 0).pattern in ("loop", "triangle")
+
+
 @pytest.mark.parametrize("side_deg", [0, 8])
 def test_a_key_from_below_throws_the_shadow_up(side_deg: float) -> None:
     stage = staged(scene_of({"key": light(side_deg, -40)}, sitter={"figure": "woman"}))
     assert nose_shadow(stage, 0).pattern == "from below"
+
+
+def test_a_set_names_what_its_key_draws_and_nothing_where_there_is_no_such_light() -> None:
+    stage = staged(scene_of({"key": light(-90, 0), "fill": light(0, 10)}))
+    found = key_shadow(stage, "key")
+    assert found is not None and (found.light, found.shadow.pattern, found.shadow.lit_side) == ("key", "split", "left")
+    assert key_shadow(stage, "sun") is None
 
 
 def test_mirrored_keys_draw_mirrored_shadows() -> None:

@@ -28,7 +28,7 @@ def test_the_report_holds_every_check_in_words_and_as_plain_data() -> None:
     scene = scene_of({"key": light(35, 30), "rim": rim, "shown": shown}, backdrop=PAPER)
     stage = staged(scene)
     stack = render(stage, size=(80, 120), samples=8, depth=2)
-    report = check_report(scene, stage, stack, mix_from_scene(scene, stage.layout))
+    report = check_report(scene, stage, stack, mix_from_scene(scene, stage.layout), key="key")
     told = dict(lines_from_findings(findings_from_report(report)))
     assert all(told.values())
     assert len(told["What each light does"]) == 3
@@ -36,11 +36,13 @@ def test_the_report_holds_every_check_in_words_and_as_plain_data() -> None:
     assert any("rim shines into the lens" in line for line in told["Light into the lens"])
     assert any("smallest flag" in line for line in told["Light into the lens"])
     assert any("the backdrop fills the frame" in line for line in told["Focus"])
+    # The camera looks straight at a key 35 degrees to its right and 30 high: common practice, no source.
+    assert told["Nose shadow"] == ["key: loop; the face is lit from camera right"]
     record = record_from_report(report)
     again = json.loads(json.dumps(record, allow_nan=False))
     assert set(again) == {
-        "picture", "duties", "halo", "shoulder_edges", "separation", "catchlights", "focus", "intrusions", "flares",
-        "spills", "sparkle",
+        "picture", "duties", "halo", "shoulder_edges", "nose_shadow", "separation", "catchlights", "focus",
+        "intrusions", "flares", "spills", "sparkle",
     }  # fmt: skip
     assert [duty["light"] for duty in again["duties"]] == ["key", "rim", "shown"]
 
@@ -55,6 +57,8 @@ def test_checks_writes_report_picture_and_data(tmp_path: Path, capsys: pytest.Ca
         "checks.json", "checks.txt", "eyes.png", "separation.png",
     ]  # fmt: skip
     assert json.loads((out / "checks.json").read_text("utf-8"))["separation"]["median_stops"] > 0
+    # The meters of the same set find the same key.
+    assert json.loads((out / "checks.json").read_text("utf-8"))["nose_shadow"]["light"] == "key"
     assert (out / "separation.png").read_bytes()[:4] == b"\x89PNG"
 
 
