@@ -139,6 +139,10 @@ def test_readings_are_whole_and_agree_with_the_result(run: Run) -> None:
         "engine": "", "width": 40, "height": 60, "samples": 4, "seed": 0, "depth": None,
     }  # fmt: skip
     assert len(record["scene"]["sha256"]) == 64
+    # The face is turned 20 degrees away from a key at 40 on the other side: 60 from its nose, lit on the camera's side.
+    drawn = record["nose_shadow"]
+    assert (drawn["light"], drawn["side"], drawn["lit_side"]) == (record["meter"]["key"]["light"], "broad", "left")
+    assert drawn["pattern"] in ("triangle", "split") and drawn["name"].endswith(", broad lighting")
     assert [p["point"] for p in record["incident"]] == ["face", "gown", "backdrop", "lapel"]
     assert [(p["point"], p["kind"]) for p in record["reflected"]] == [
         ("canvas", "spot"), ("face", "part"), ("gown", "part"), ("backdrop", "part"),
