@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import asdict, dataclass
 
 from sim.advice.checks.noseshadow import KeyShadow, NoseShadow
-from sim.quantities.plain import PlainDict, plain_dict
+from sim.quantities.plain import PlainDict, plain_from
 
 
 @dataclass(frozen=True)
@@ -105,9 +105,5 @@ def record_from_key_shadow(found: KeyShadow | None) -> PlainDict | None:
     """What the key draws as plain data: the light, its pattern as people call it, then as `NoseShadow`."""
     if found is None:
         return None
-    record: dict[object, object] = {
-        "light": found.light,
-        "name": name_from_shadow(found.shadow),
-        **asdict(found.shadow),
-    }
-    return plain_dict(record)
+    own = {key: plain_from(value) for key, value in asdict(found.shadow).items()}
+    return {"light": found.light, "name": name_from_shadow(found.shadow), **own}
