@@ -29,7 +29,7 @@ from sim.scene.edit import KeyPath
 from sim.scene.model import Scene, Target
 from sim.scene.model.block import Block
 from sim.scene.model.fields import FilmSpeed, aperture
-from sim.scene.model.lights import Facing
+from sim.scene.model.lights import FACING_WORDS, Facing
 from sim.scene.model.words import Choice
 from sim.scene.read import Lines, block_from_file, key_text
 from sim.studio.layout import Layout
@@ -59,7 +59,9 @@ class MeterReading(Block):
     kind: Annotated[str, Choice("a kind of receptor", ("dome", "flat"))] = Field(
         default="dome", description="The meter's receptor.", examples=["dome"]
     )
-    facing: Facing = Field(default="camera", description="camera, up, a light or a point.", examples=["key"])
+    facing: Facing = Field(
+        default="camera", description="As of a meter in a scene: camera, a light, a bearing.", examples=["key"]
+    )
     lights: Annotated[tuple[str, ...], BeforeValidator(_light_names)] = Field(
         description="Lights that were on, or all.", examples=["key"]
     )
@@ -122,9 +124,9 @@ def load_readings(path: str | Path, scene: Scene, layout: Layout) -> Readings:
         for name in reading.lights:
             if name != ALL and name not in names:
                 _refuse(path, lines, (*where, "lights"), f"there is no light {quoted(name)}", names)
-        facing = reading.facing
-        if isinstance(facing, str) and facing not in ("camera", "up", *(light.name for light in layout.lights)):
-            _refuse(path, lines, (*where, "facing"), f"there is no light {quoted(facing)}", ("camera", "up", *names))
+        facing, faced = reading.facing, (*FACING_WORDS, *(light.name for light in layout.lights), *layout.panel_names)
+        if isinstance(facing, str) and facing not in faced:
+            _refuse(path, lines, (*where, "facing"), f"there is no light or panel {quoted(facing)}", faced)
         probes.append(probe_from_meter(layout, ProbeId("own", f"reading {index + 1}"), reading))
         # What the room gives cannot be switched off.
         lit = [n for n in names if n in reading.lights or reading.lights == (ALL,) or n not in scene.lights]

@@ -17,12 +17,14 @@ from sim.light.mix import Mix
 from sim.light.readings import Probe, ProbeId, ProbeReadings, name_from_probe
 from sim.light.stack import LightStack
 from sim.quantities import color, photometry, phrases
-from sim.scene.model import Camera, Point, Scene
+from sim.quantities.errors import HalfstopError, quoted
+from sim.scene.model import Camera, Heading, Point, Scene
 from sim.studio.layout import Layout, unit
 
 CONSTANT_C = photometry.INCIDENT_CONSTANT_C
 # Held this far off the skin or cloth, as a hand would hold a meter.
 RECEPTOR_GAP_M = 0.04
+SAME_PLACE_M = 0.001
 # Meter points of every scene: domes toward the camera.
 FACE = ProbeId("dome", "face")
 STANDARD_POINTS = (FACE, ProbeId("dome", "gown"), ProbeId("dome", "backdrop centre"))
@@ -77,7 +79,7 @@ class HeldMeter(Protocol):
     @property
     def kind(self) -> str: ...
     @property
-    def facing(self) -> Point | str: ...
+    def facing(self) -> Point | Heading | tuple[float, float, float] | str: ...
 
 
 def standard_probes(layout: Layout) -> list[Probe]:
@@ -91,17 +93,41 @@ def scene_probes(scene: Scene, layout: Layout) -> list[Probe]:
 
 
 def probe_from_meter(layout: Layout, id: ProbeId, meter: HeldMeter) -> Probe:
-    """The probe of one meter point: held `at` a part or point, `facing` the camera, up, a light or a point."""
+    """The probe of one meter point: held `at` a part or point, `facing` a light, panel or point, or some way.
+
+    A spot meter looks from what it faces, for a direction from 1 m off. Raises `HalfstopError` where that is its own
+    place.
+    """
     at = meter.at if isinstance(meter.at, str) else np.array(meter.at.position_m)
-    if not isinstance(meter.facing, str):
-        toward = np.array(meter.facing.position_m)
-    elif meter.facing == "camera":
-        toward = layout.camera.position_m
-    elif meter.facing == "up":
-        toward = (layout.anchors_m[at] if isinstance(at, str) else at) + np.array([0.0, 1.0, 0.0])
-    else:
-        toward = layout.light(meter.facing).position_m
-    return probe_at(layout, id, toward, at=at, kind=meter.kind)
+    held_m = _held_m(layout, at, meter.kind)
+    toward_m = _faced_m(layout, held_m, meter.facing)
+    if float(np.linalg.norm(toward_m - held_m)) < SAME_PLACE_M:
+        raise HalfstopError(f'meter {quoted(id.part)} faces its own place; write "facing: camera"')
+    return probe_at(layout, id, toward_m, at=at, kind=meter.kind)
+
+
+def _faced_m(
+    layout: Layout, held_m: np.ndarray, facing: Point | Heading | tuple[float, float, float] | str
+) -> np.ndarray:
+    """What a meter held at a point (3,) faces, for a direction the point 1 m off."""
+    ways = {"up": (0.0, 1.0, 0.0), "down": (0.0, -1.0, 0.0)}
+    match facing:
+        case Point():
+            return np.array(facing.position_m)
+        case "camera":
+            return layout.camera.position_m
+        case Heading():
+            way = np.array(facing.direction)
+        case str() if facing in ways:
+            way = np.array(ways[facing])
+        case str() if facing in layout.panel_names:
+            return layout.panel_centre_m(facing)
+        case str():
+            return layout.light(facing).position_m
+        case _:
+            way = unit(np.array(facing))
+    off_m: np.ndarray = held_m + way
+    return off_m
 
 
 def probe_at(layout: Layout, id: ProbeId, toward_m: np.ndarray, *, at: str | np.ndarray = "", kind: str = "") -> Probe:
@@ -113,11 +139,19 @@ def probe_at(layout: Layout, id: ProbeId, toward_m: np.ndarray, *, at: str | np.
     kind = kind or id.kind
     if isinstance(at, str):
         at = at or id.part
+    held_m = _held_m(layout, at, kind)
     if kind == "spot":
-        target = layout.anchors_m[at] if isinstance(at, str) else at
-        return Probe(id, kind, toward_m, unit(target - toward_m))
-    position = layout.anchors_m[at] + RECEPTOR_GAP_M * layout.anchor_normals[at] if isinstance(at, str) else at
-    return Probe(id, kind, position, unit(toward_m - position))
+        return Probe(id, kind, toward_m, unit(held_m - toward_m))
+    return Probe(id, kind, held_m, unit(toward_m - held_m))
+
+
+def _held_m(layout: Layout, at: str | np.ndarray, kind: str) -> np.ndarray:
+    """Where a receptor is held, or what a spot meter looks at (3,)."""
+    if not isinstance(at, str):
+        return at
+    gap_m = 0.0 if kind == "spot" else RECEPTOR_GAP_M
+    held_m: np.ndarray = layout.anchors_m[at] + gap_m * layout.anchor_normals[at]
+    return held_m
 
 
 def readings_from_probes(measured: ProbeReadings, mix: Mix, camera: Camera) -> list[PointReadings]:

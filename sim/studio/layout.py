@@ -113,6 +113,17 @@ class Layout:
         """Whether each layer's light is flash, in layer order."""
         return (*(light.rig.is_flash for light in self.lights), *(False for _ in self.even_ambients))
 
+    @property
+    def panel_names(self) -> tuple[str, ...]:
+        """Every panel's name once, in the scene's order."""
+        return tuple(dict.fromkeys(panel.name for panel in self.panels))
+
+    def panel_centre_m(self, name: str) -> np.ndarray:
+        """Middle (3,) of a panel's front, of a v-flat between the middles of its boards."""
+        middles = [panel.world_from_panel[:3, 3] for panel in self.panels if panel.name == name]
+        centre_m: np.ndarray = np.mean(middles, axis=0)
+        return centre_m
+
     def light(self, name: str) -> PlacedLight:
         """The placed light called `name`."""
         return next(light for light in self.lights if light.name == name)

@@ -156,6 +156,10 @@ panels:
   board:
     {kind: reflector, surface: silver, reflectance: 0.4, roll: 90°, size: {width: 60 cm, height: 1.8 m},
      place: {bearing: 60°, distance: 1 m, height: 1 m}}
+meters:
+  lapel: {at: chest, kind: flat, facing: {bearing: 40°, tilt: 10°}}
+  hand: {at: {at: [0 m, 1 m, 1 m]}, facing: [0, 1, 0.5]}
+  board: {at: face, kind: spot, facing: board}
 """
 
 

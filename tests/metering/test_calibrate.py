@@ -152,7 +152,8 @@ def test_a_file_of_readings_is_read(tmp_path: Path) -> None:
     [
         ("lights: key,", "lights: kay,", 3, 'there is no light "kay"'),
         ("reads: f/8 1/3", "reads: 8", 4, "got the bare number 8"),
-        ("facing: camera", "facing: hair", 5, 'there is no light "hair"'),
+        ("facing: camera", "facing: hair", 5, 'there is no light or panel "hair"'),
+        ("facing: camera", "facing: bearing 40°", 5, 'write "{bearing: 40°}"'),
         ("kind: flat", "kind: cone", 5, "a kind of receptor"),
         ("readings:", "reading:", 2, 'unknown key "reading"'),
         ("at: chest", "at: elbow", 4, "a part of the sitter"),
@@ -163,6 +164,11 @@ def test_faults_are_one_line_with_their_place(tmp_path: Path, old: str, new: str
         made(tmp_path, READINGS.replace(old, new))
     text = str(caught.value)
     assert f"readings.yaml:{line}:" in text and told in text and "\n" not in text
+
+
+def test_a_reading_may_face_a_bearing(tmp_path: Path) -> None:
+    found = made(tmp_path, READINGS.replace("facing: camera", "facing: {bearing: 90°}"))
+    assert found.probes[2].facing == pytest.approx([1, 0, 0])
 
 
 def test_a_file_without_a_reading_is_refused(tmp_path: Path) -> None:

@@ -18,6 +18,7 @@ from sim.metering import report as meterreport
 from sim.metering.points import probe_from_meter, readings_from_probes, standard_probes
 from sim.metering.report import drop_stops, json_from_report, report_from_probes
 from sim.metering.report_points import ALIASES, KEY_CHEEK, POINTS, SHADOW_CHEEK, point_from_text, report_probes
+from sim.quantities.errors import HalfstopError
 from sim.reports.meter_tables import tables_from_report
 from sim.scene import edit as scene_edit
 from sim.scene.model import Meter
@@ -237,7 +238,18 @@ def test_meters_are_held_as_they_are_said(recital) -> None:
     for meter, position_m, toward_m in (
         ({"at": "face", "kind": "dome"}, held_m, camera_m),
         ({"at": "face", "kind": "flat", "facing": "key"}, held_m, layout.light("key").position_m),
-        ({"at": "face", "kind": "flat", "facing": "up"}, held_m, face_m + [0, 1, 0]),
+        ({"at": "face", "kind": "flat", "facing": "up"}, held_m, held_m + [0, 1, 0]),
+        ({"at": "face", "kind": "flat", "facing": "down"}, held_m, held_m - [0, 1, 0]),
+        ({"at": "face", "facing": "canvas flag"}, held_m, layout.panels[0].world_from_panel[:3, 3]),
+        # 30° toward camera right and 45° up: x = cos 45° sin 30°, y = sin 45°, z = cos 45° cos 30°.
+        (
+            {"at": "face", "facing": {"bearing": "30°", "tilt": "45°"}},
+            held_m,
+            held_m + np.sqrt(0.5) * np.array([0.5, 1.0, np.sqrt(0.75)]),
+        ),
+        ({"at": "face", "facing": [3, 0, -4]}, held_m, held_m + [0.6, 0, -0.8]),
+        # A spot meter stands 1 m off.
+        ({"at": "face", "kind": "spot", "facing": {"bearing": "-90°"}}, face_m - [1, 0, 0], face_m),
         ({"at": "face", "facing": {"at": ["1 m", "1 m", "1 m"]}}, held_m, np.ones(3)),
         ({"at": {"at": ["0 m", "1 m", "2 m"]}, "facing": "up"}, np.array([0, 1, 2]), np.array([0, 2, 2])),
         # A spot meter looks at the part from where it is turned to.
@@ -248,6 +260,9 @@ def test_meters_are_held_as_they_are_said(recital) -> None:
         way = toward_m - position_m
         np.testing.assert_allclose(probe.position_m, position_m, atol=1e-12)
         np.testing.assert_allclose(probe.facing, way / np.linalg.norm(way), atol=1e-12)
+    itself = Meter.model_validate({"at": "face", "facing": {"at": [f"{x:.9f} m" for x in held_m]}})
+    with pytest.raises(HalfstopError, match='"mine" faces its own place'):
+        probe_from_meter(layout, ProbeId("own", "mine"), itself)
 
 
 def test_points_may_be_named_in_other_words() -> None:

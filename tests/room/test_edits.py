@@ -138,6 +138,12 @@ def test_a_light_is_added_copied_renamed_and_removed() -> None:
                                           "key side: {at: left cheek, kind: dome, facing: main}")]  # fmt: skip
     gone, _ = text_with_edits(DEMO, [{"op": "remove_light", "name": "key"}])
     assert scene_from_text(gone).meters["key side"].facing == "camera"
+    # So does one that faces a panel which goes.
+    path = ["meters", "key side", "facing"]
+    faced, _ = text_with_edits(DEMO, [{"op": "set", "path": path, "value": "canvas flag"}])
+    assert scene_from_text(faced).meters["key side"].facing == "canvas flag"
+    bare, _ = text_with_edits(faced, [{"op": "unset", "path": ["panels", "canvas flag"]}])
+    assert scene_from_text(bare).meters["key side"].facing == "camera"
     assert "# The key: large and near" not in gone and "# A tight pool on the face" in gone
 
 

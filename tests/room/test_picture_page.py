@@ -67,7 +67,8 @@ def view_of(b: Bench, **others: Any) -> dict[str, Any]:
          "weight_rgb": weights[k].tolist(), "dial": {"lowest_stops": -7.0, "step_stops": 0.1}}
         for k, name in enumerate(b.mix.names)
     ]  # fmt: skip
-    pin = {"name": "mine", "kind": "dome", "at": "point", "facing": "camera", "at_m": b.frame.place_m(45, 60).tolist()}
+    pin = {"name": "mine", "kind": "dome", "at": "point", "at_m": b.frame.place_m(45, 60).tolist(),
+           "block": {"facing": "camera"}}  # fmt: skip
     return {
         "type": "state", "revision": 1, "geometry": 1, "title": b.scene.title, "lights": lights, "meters": [pin],
         "exposure": exposure_facts(b.camera), "sitter": {"parts": {"face": b.layout.anchors_m["face"].tolist()}},

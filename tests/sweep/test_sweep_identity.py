@@ -218,6 +218,10 @@ BLOCKS: list[tuple[str, object, dict[str, Change]]] = [
     ("meters.hand", {"at": "chest"}, {
         "at": ("gown", GEOMETRY), "kind": ("flat", GEOMETRY), "facing": ("key", GEOMETRY),
     }),
+    ("meters.hand", {"at": "chest", "facing": {"bearing": "40°"}}, {
+        "facing.bearing": ({"bearing": "50°"}, GEOMETRY), "facing.tilt": ({"bearing": "40°", "tilt": "10°"}, GEOMETRY),
+    }),
+    ("meters.hand", {"at": "chest", "facing": [0, 0, 1]}, {"facing": ([0, 1, 1], GEOMETRY)}),
     ("render", {}, {"depth": (3, GEOMETRY)}),
 ]  # fmt: skip
 # Words and numbers for people, and the version of the format: no light depends on them.

@@ -83,6 +83,8 @@ def _applied(edited: EditedText, edit: Edit) -> EditedText:
             return _with_value(edited, edit)
         case Unset():
             title = f"remove {edit.path[1]}" if len(edit.path) == 2 else f"clear {_words(edit.path)}"
+            if edit.path[0] == "panels" and len(edit.path) == 2:
+                edited = edited.with_values(_facing(edited, str(edit.path[1]), "camera"))
             return edited.with_text(text_without(edited.text, edit.path, edited.name), title)
         case Move():
             return _moved(edited, edit)

@@ -60,6 +60,7 @@ class FixedChoices(TypedDict):
     aim_parts: list[str]
     focus_parts: list[str]
     meter_kinds: list[str]
+    facing_words: list[str]
 
 
 class SceneChoices(FixedChoices):

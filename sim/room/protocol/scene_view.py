@@ -284,7 +284,7 @@ class MeterView(TypedDict):
     kind: str
     at: str
     at_m: Row
-    facing: str | Row
+    block: JsonBlock
 
 
 class DocumentView(TypedDict):

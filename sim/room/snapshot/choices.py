@@ -14,6 +14,7 @@ from sim.room.protocol.scene_view import JsonBlock
 from sim.scene import model
 from sim.scene.model.block import Block
 from sim.scene.model.fields import Measured, Number, Value
+from sim.scene.model.lights import FACING_WORDS
 from sim.scene.model.places import PARTS, SITTER_PARTS
 from sim.scene.model.words import Choice, FileName, HexColor, Switch, Text
 
@@ -68,6 +69,7 @@ def choices() -> FixedChoices:
         "aim_parts": list(PARTS),
         "focus_parts": list(SITTER_PARTS),
         "meter_kinds": ["dome", "flat", "spot"],
+        "facing_words": list(FACING_WORDS),
     }
 
 

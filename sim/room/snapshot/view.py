@@ -273,7 +273,7 @@ def _meters(scene: Scene, layout: Layout) -> list[MeterView]:
             "kind": meter.kind,
             "at": meter.at if isinstance(meter.at, str) else "point",
             "at_m": row(layout.anchors_m[meter.at] if isinstance(meter.at, str) else meter.at.position_m),
-            "facing": target_data(meter.facing),
+            "block": block_data(meter),
         }
         for name, meter in scene.meters.items()
     ]

@@ -48,7 +48,7 @@ from sim.scene.model.modifiers import (
     Strip,
     Umbrella,
 )
-from sim.scene.model.places import BACKDROP_PARTS, PARTS, SITTER_PARTS, Around, Place, Point, Size, Target
+from sim.scene.model.places import BACKDROP_PARTS, PARTS, SITTER_PARTS, Around, Heading, Place, Point, Size, Target
 from sim.scene.model.scene import Camera, RenderDefaults, Room, RoomSize, Scene, Sensor
 from sim.scene.model.schema import scene_schema
 from sim.scene.model.sitter import (
@@ -103,6 +103,7 @@ __all__ = [
     "GuideNumberSource",
     "Hair",
     "Head",
+    "Heading",
     "IesSource",
     "ImageBackdrop",
     "Light",

@@ -8,7 +8,7 @@ from itertools import chain
 
 from sim.quantities import phrases, units
 from sim.scene.model.block import BlockFault
-from sim.scene.model.lights import WindowPanel
+from sim.scene.model.lights import FACING_WORDS, WindowPanel
 from sim.scene.model.modifiers import Spot
 from sim.scene.model.places import Place, Point
 from sim.scene.model.scene import Room, Scene
@@ -24,7 +24,7 @@ from sim.scene.model.sources import MeasuredSource
 Xyz = tuple[float, float, float]
 Where = tuple[str | int, ...]
 
-RESERVED_NAMES = ("ambient", "camera", "combined", "up")
+RESERVED_NAMES = ("ambient", "combined", *FACING_WORDS)
 CAMERA_CLEARANCE_M = 0.1
 SAME_PLACE_M = 0.01
 # Figures with arms that can be posed; the others follow turn, head, skin and colours.
@@ -295,29 +295,37 @@ def _check_measured(scene: Scene) -> None:
 
 
 def _check_meters(scene: Scene) -> None:
-    names = [*scene.lights, *(item.name for item in scene.ambient if isinstance(item, WindowPanel))]
+    windows = (item.name for item in scene.ambient if isinstance(item, WindowPanel))
+    choices = [*FACING_WORDS, *scene.lights, *windows, *scene.panels]
     for name, meter in scene.meters.items():
         where: Where = ("meters", name)
-        if isinstance(meter.facing, str) and meter.facing not in (*names, "camera", "up"):
-            choices = ["camera", "up", *names]
+        if isinstance(meter.facing, str) and meter.facing not in choices:
             near = get_close_matches(meter.facing, choices, 1, 0.5)
             raise BlockFault(
                 (*where, "facing"),
-                f'there is no light "{meter.facing}"',
-                f"one of: {', '.join(choices)}; or a point",
-                f'write "{near[0] if near else names[0]}"',
+                f'there is no light or panel "{meter.facing}"',
+                f"one of: {', '.join(choices)}; or a point, a bearing or a direction",
+                f'write "{near[0] if near else choices[0]}"',
             )
         if isinstance(meter.at, Point):
             outside = _outside(meter.at.at_m, scene.room, 0.0)
             if outside:
                 raise BlockFault((*where, "at"), f"the meter is in or behind {outside[0]}", outside[1], outside[2])
-        facing = meter.facing
-        if (
-            isinstance(meter.at, Point)
-            and isinstance(facing, Point)
-            and math.dist(facing.at_m, meter.at.at_m) < SAME_PLACE_M
-        ):
-            raise BlockFault((*where, "facing"), "the meter faces its own place", "another point", 'write "camera"')
+        faced_m = _faced_m(scene, meter.facing)
+        if isinstance(meter.at, Point) and faced_m is not None and math.dist(faced_m, meter.at.at_m) < SAME_PLACE_M:
+            cure = 'write "up"' if meter.facing == "camera" else 'write "camera"'
+            raise BlockFault((*where, "facing"), "the meter faces its own place", "another point", cure)
+
+
+def _faced_m(scene: Scene, facing: object) -> Xyz | None:
+    """The place that a meter faces; None for a direction."""
+    if isinstance(facing, Point):
+        return facing.at_m
+    if facing == "camera":
+        return scene.camera.place.position_m
+    windows = (item for item in scene.ambient if isinstance(item, WindowPanel))
+    things = {**scene.lights, **{item.name: item for item in windows}, **scene.panels}
+    return things[facing].place.position_m if isinstance(facing, str) and facing in things else None
 
 
 def _outside(point: Xyz, room: Room, clearance_m: float) -> tuple[str, str, str] | None:

@@ -1,5 +1,6 @@
 """Lights, gels, panels, the light of the room, and the meter's points."""
 
+import re
 from typing import Annotated, Literal
 
 from pydantic import BeforeValidator, Discriminator, Field, Tag, model_validator
@@ -9,7 +10,7 @@ from sim.quantities.errors import UnitError, quoted
 from sim.scene.model.block import Block, BlockFault, kind_check
 from sim.scene.model.fields import Dial, Kelvin, Number, Reflectance, Share, angle, positive, stops
 from sim.scene.model.modifiers import AnyModifier, BareBulb
-from sim.scene.model.places import PLACE_EXAMPLE, SIZE_EXAMPLE, Place, Point, Size, Target
+from sim.scene.model.places import DIRECTION, PLACE_EXAMPLE, SIZE_EXAMPLE, Heading, Place, Point, Size, Target
 from sim.scene.model.sources import Source
 from sim.scene.model.words import Choice, Hex, Name, Switch
 
@@ -251,9 +252,34 @@ Ambient = Annotated[
     BeforeValidator(kind_check("a light of the room", WindowPanel, UniformAmbient)),
 ]
 
+FACING_WORDS = ("camera", "up", "down")
+
+
+def _facing_kind(value: object) -> str:
+    if isinstance(value, (list, tuple)):
+        return "direction"
+    if isinstance(value, Heading) or (isinstance(value, dict) and not value.keys().isdisjoint(("bearing", "tilt"))):
+        return "heading"
+    return "point" if isinstance(value, (dict, Point)) else "name"
+
+
+def _require_a_block_for_a_bearing(value: object) -> object:
+    said = (
+        re.fullmatch(r"(?:bearing\s*)?([-+−]?[0-9.]+)\s*(?:°|deg(?:rees)?)?", value) if isinstance(value, str) else None
+    )
+    if said:
+        expected = "a light, a panel, a point, a bearing or a direction"
+        raise UnitError(f"got {quoted(value)}", expected, f'write "{{bearing: {said[1]}°}}"')
+    return value
+
+
 Facing = Annotated[
-    Annotated[Point, Tag("point")] | Annotated[LightName, Tag("name")],
-    Discriminator(lambda value: "point" if isinstance(value, (dict, Point)) else "name"),
+    Annotated[Point, Tag("point")]
+    | Annotated[Heading, Tag("heading")]
+    | Annotated[tuple[float, float, float], DIRECTION, Tag("direction")]
+    | Annotated[LightName, Tag("name")],
+    Discriminator(_facing_kind),
+    BeforeValidator(_require_a_block_for_a_bearing),
 ]
 
 
@@ -270,6 +296,7 @@ class Meter(Block):
     )
     facing: Facing = Field(
         default="camera",
-        description='"camera", "up", the name of a light, or a point; a spot meter reads from there.',
-        examples=["camera", "key"],
+        description='"camera", "up", "down", a light or panel by its name, a point, a bearing or a direction [x, y, z];'
+        " a spot meter reads from there, for a direction from 1 m off.",
+        examples=["camera", "key", {"bearing": "40°"}],
     )

@@ -1,12 +1,14 @@
 """Where things stand and where they look: coordinates, bearings around the sitter, named parts."""
 
 import math
+from dataclasses import dataclass
 from typing import Annotated
 
 from pydantic import Discriminator, Field, Tag
 
+from sim.quantities.errors import UnitError, quoted
 from sim.scene.model.block import Block
-from sim.scene.model.fields import COORDINATE, Row, angle, length
+from sim.scene.model.fields import COORDINATE, Number, Row, angle, length
 from sim.scene.model.words import Choice
 
 SITTER_PARTS = (
@@ -88,6 +90,41 @@ class Around(Block):
         return (self.distance_m * math.sin(bearing), self.height_m, self.distance_m * math.cos(bearing))
 
 
+class Heading(Block):
+    """A direction as a photographer says it: a bearing as around the sitter, and how far above the level."""
+
+    bearing_deg: Annotated[float, angle(-360.0, 360.0)] = Field(
+        alias="bearing",
+        description="0° toward the camera side, +90° camera right, -90° camera left, 180° behind.",
+        examples=["40°"],
+    )
+    tilt_deg: Annotated[float, angle(-90.0, 90.0)] = Field(
+        default=0.0, alias="tilt", description="Above the level; negative below it.", examples=["10°"]
+    )
+
+    @property
+    def direction(self) -> tuple[float, float, float]:
+        """The unit vector x, y, z.
+
+        >>> [round(part, 6) for part in Heading(bearing="90°").direction]
+        [1.0, 0.0, 0.0]
+        """
+        bearing, tilt = math.radians(self.bearing_deg), math.radians(self.tilt_deg)
+        level = math.cos(tilt)
+        return (level * math.sin(bearing), math.sin(tilt), level * math.cos(bearing))
+
+
+@dataclass(frozen=True)
+class Direction(Row):
+    """Three numbers that point somewhere, of any length but none."""
+
+    def read(self, value: object) -> tuple[object, ...]:
+        row = super().read(value)
+        if not any(row):
+            raise UnitError(f"got {quoted(value)}", "a direction other than nothing", f"write {self.example}")
+        return row
+
+
 class Size(Block):
     """Width and height of a flat thing."""
 
@@ -109,5 +146,6 @@ def _target_kind(value: object) -> str:
     return "point" if isinstance(value, (dict, Point)) else "part"
 
 
+DIRECTION = Direction("a direction [x, y, z]", Number("a part of a direction", -1000, 1000), 3, "[0, 1, 0]")
 Place = Annotated[Annotated[Point, Tag("point")] | Annotated[Around, Tag("around")], Discriminator(_place_kind)]
 Target = Annotated[Annotated[Point, Tag("point")] | Annotated[PartName, Tag("part")], Discriminator(_target_kind)]

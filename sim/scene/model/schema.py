@@ -66,5 +66,5 @@ def _as_written(field: FieldInfo) -> Tree:
     for value in field.metadata:
         if hasattr(value, "show"):
             return value.show(field.default)
-    adapter: TypeAdapter[object] = TypeAdapter(object if field.annotation is None else field.annotation)
+    adapter: TypeAdapter[object] = TypeAdapter(field.rebuild_annotation())
     return adapter.dump_python(field.default, mode="json", by_alias=True, exclude_none=True)

@@ -266,9 +266,47 @@ export const ground = {
   },
 };
 
+/** What a meter looks at, as one of the words offered: a bearing, a point and a direction are blocks of their own. */
+function facedBy(item) {
+  const { facing } = item.data.block;
+  if (typeof facing === "string") return facing;
+  return Array.isArray(facing) ? "a direction" : "bearing" in facing ? "a bearing" : "a point";
+}
+
 export const meter = {
+  signature: (item) => JSON.stringify([facedBy(item) === "a bearing"]),
   build(first, room) {
-    const { link, store } = room;
+    const { link, store } = room,
+      path = ["meters", first.name, "facing"];
+    const set = (keys, value) => link.edit([{ op: "set", path: keys, value }], null, { quiet: true });
+    const offered = () => {
+      const { view } = store.get();
+      const placed = view.lights.filter((light) => light.position_m);
+      const names = [...placed, ...view.panels].map((each) => each.name);
+      return [...(view.choices?.facing_words ?? ["camera"]), ...names, "a bearing"];
+    };
+    const parts = [
+      choiceField({
+        label: "Facing",
+        options: () => offered().map((each) => [each, each]),
+        value: facedBy,
+        send: (name) => set(path, name === "a bearing" ? { bearing: "0°" } : name),
+      }),
+    ];
+    if (facedBy(first) === "a bearing")
+      for (const [key, label, hint] of [
+        ["bearing", "Bearing", "0° toward the camera side, positive toward camera right"],
+        ["tilt", "Tilt", "above the level, negative below"],
+      ])
+        parts.push(
+          textField({
+            label,
+            unit: "°",
+            hint,
+            value: (item) => textOf(item.data.block.facing[key]),
+            send: (text) => set([...path, key], text),
+          }),
+        );
     const remove = wordButton(
       "Take this pin out",
       async () => {
@@ -276,9 +314,10 @@ export const meter = {
       },
       "danger",
     );
+    const fields = el("div", { class: "pair" }, ...parts.map((part) => part.node));
     return simple(
-      [],
-      [el("p", { class: "note" }, `${first.data.kind} meter, ${metresText(first.position_m[1])} high`), remove],
+      parts,
+      [el("p", { class: "note" }, `${first.data.kind} meter, ${metresText(first.position_m[1])} high`), fields, remove],
       first,
     );
   },
