@@ -138,10 +138,11 @@ def _mirrored(stage: StageLike, light: PlacedLight, eye: str, weight: float, cam
     for emitter, world in _emitters(light):
         local, _ = face_points(emitter, light)
         if emitter.surface == "sphere":
-            # A bulb shows the disc that it turns to the eye.
+            # A bulb shows the half of its glass that it turns to the eye.
             toward = unit(centre - world[:3, 3])
             side = unit(np.cross(toward, [0.3, 1.0, 0.2]))
-            points = world[:3, 3] + local[:, :1] * side + local[:, 1:2] * np.cross(side, toward)
+            bulge = np.sqrt(np.maximum(emitter.width_m**2 / 4 - np.square(local[:, :2]).sum(axis=1), 0))[:, None]
+            points = world[:3, 3] + local[:, :1] * side + local[:, 1:2] * np.cross(side, toward) + bulge * toward
         else:
             points = local @ world[:3, :3].T + world[:3, 3]
         normal = mirror_points(centre, CORNEA_RADIUS_M, lens, points)

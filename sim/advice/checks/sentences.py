@@ -11,6 +11,8 @@ from sim.advice.finding import Finding
 from sim.metering.report_points import point_of_part
 from sim.quantities import phrases
 
+# A catchlight smaller than this is a point to who looks at a portrait; common practice, no source.
+PINPOINT_MM = 0.25
 # Subjects of the findings, with their headings.
 HEADINGS = {
     "duties": "What each light does", "nose shadow": "Nose shadow", "separation": "Separation",
@@ -73,12 +75,12 @@ def _catchlight(finding: Finding) -> str:
     where = f"at {n['clock']:g} o'clock" if n["clock"] else "in the middle"
     shown = "" if n["visible"] > 0.95 else f", {_percent(n['visible'])} of it shows"
     iris = f"{100 * n['iris_share']:.1f} %" if n["iris_share"] >= 0.0005 else "under 0.1 %"
+    across = f"{n['width_mm']:.1f} x {n['height_mm']:.1f} mm"
+    if max(n["width_mm"], n["height_mm"]) < PINPOINT_MM:
+        across = f"a pinpoint of {max(n['width_mm'], n['height_mm']):.2f} mm"
     tone = phrases.signed_stops(n["from_grey_stops"])
     grey = "middle grey" if tone == "0.0" else f"{tone} stops from middle grey"
-    return (
-        f"{finding.words['eye']}: {finding.light} {where}, {n['width_mm']:.1f} x {n['height_mm']:.1f} mm, "
-        f"{iris} of the iris, {grey}{shown}"
-    )
+    return f"{finding.words['eye']}: {finding.light} {where}, {across}, {iris} of the iris, {grey}{shown}"
 
 
 def _depth_of_field(finding: Finding) -> str:

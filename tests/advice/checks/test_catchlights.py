@@ -10,6 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from sim.advice.checks.catchlights import CORNEA_RADIUS_M, catchlights, clock_from_offset, mirror_points
+from sim.advice.checks.findings import _from_catchlight
+from sim.advice.checks.sentences import sentence_from_finding
 from sim.light.mix import mix_from_scene
 from sim.studio.layout import unit
 from tests.advice.checks.setups import FLASH, light, scene_of, staged
@@ -60,6 +62,26 @@ def test_clock_position_follows_the_light(side_deg: float, height_deg: float, cl
         normal = unit(unit(stage.layout.camera.position_m - anchor) + unit(stage.layout.lights[0].position_m - anchor))
         expected_mm = 1000 * CORNEA_RADIUS_M * (normal - gaze)
         assert (seen.x_mm, seen.y_mm) == pytest.approx((expected_mm[0], expected_mm[1]), abs=0.03)
+
+
+@pytest.mark.parametrize(("side_deg", "bulb_cm", "head"), [(20, 6, {}), (-20, 3, {}), (20, 6, {"head": "10 cm"})])
+def test_a_bare_bulb_is_a_pinpoint_where_the_mirror_law_puts_it(side_deg: float, bulb_cm: float, head) -> None:
+    """The normal halves the angle between camera and bulb; the image is the bulb's f / (D + f), f = R / 2, by hand."""
+    bare = {"kind": "bare", "bulb_diameter": f"{bulb_cm} cm", **head}
+    stage, found = _found({"key": _key(side_deg, 20, modifier=bare)})
+    assert {eye for eye, _ in found} == {"left eye", "right eye"}
+    for (eye, _), seen in found.items():
+        centre = stage.layout.anchors_m[eye] - CORNEA_RADIUS_M * stage.layout.anchor_normals[eye]
+        bulb = stage.layout.lights[0].position_m
+        normal = unit(unit(stage.layout.camera.position_m - centre) + unit(bulb - centre))
+        offset_mm = 1000 * (centre + CORNEA_RADIUS_M * normal - stage.layout.anchors_m[eye])
+        assert (seen.x_mm, seen.y_mm) == pytest.approx((offset_mm[0], offset_mm[1]), abs=0.03)
+        away_mm, focal_mm = 1000 * np.linalg.norm(bulb - centre), 1000 * CORNEA_RADIUS_M / 2
+        # Off the axis of the mirror its image is foreshortened, by no more than the lean of the glass.
+        across_mm = 10 * bulb_cm * focal_mm / (away_mm + focal_mm)
+        assert 0.9 * across_mm < max(seen.width_mm, seen.height_mm) < 1.05 * across_mm
+        assert seen.visible > 0.99 and seen.iris_share < 0.0005
+        assert "a pinpoint of 0." in sentence_from_finding(_from_catchlight(seen))
 
 
 def test_size_is_that_of_a_convex_mirrors_image() -> None:
