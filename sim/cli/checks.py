@@ -51,7 +51,7 @@ def checks(
     fresh: FreshOption = False,
     out: OutOption = None,
 ) -> None:
-    """Look the set-up over: duties, nose shadow, separation, catchlights, focus, intrusions, flare, spill, sparkle."""
+    """Look it over: duties, nose shadow, separation, burnout, catchlights, focus, frame, flare, spill, sparkle."""
     from sim.cli.progress import shown_progress
     from sim.reports.check_files import run_checks
 

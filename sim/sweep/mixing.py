@@ -118,6 +118,7 @@ def _checks(
     stack: LightStack,
 ) -> Row:
     """Columns of the checks; spill is left out, which needs rays of its own for every light."""
+    from sim.advice.checks.burnout import burnouts
     from sim.advice.checks.catchlights import catchlights
     from sim.advice.checks.duties import duties
     from sim.advice.checks.flare import LensLight, flares
@@ -151,6 +152,7 @@ def _checks(
             flag_of=_Flags(traced.group),
         ),
         separation=parted,
+        burnouts=burnouts(stack, mix, camera, sequins=bool(sequins)),
         catchlights=catchlights(stage, mix, camera),
         spills=(),
         sparkle=glints,

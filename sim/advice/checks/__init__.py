@@ -9,6 +9,7 @@ frame        what the picture takes in, as planes in the room
 intrusions   lights, stands and panels in the picture, as `raster` draws them
 flare        lights that shine into the lens, and the flag that shades it
 separation   sitter against backdrop along the outline
+burnout      skin, hair and cloth past what the sensor holds
 catchlights  lights mirrored in the eyes
 spill        light that lands beside its target
 sparkle      highlights of the gown

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Iterator
 
+from sim.advice.checks.burnout import Burnout
 from sim.advice.checks.catchlights import Catchlight
 from sim.advice.checks.duties import Duty
 from sim.advice.checks.flare import Flare, ShadingFlag
@@ -33,6 +34,7 @@ def findings_from_report(report: CheckReport) -> dict[str, tuple[Finding, ...]]:
         "duties": tuple(_from_duty(duty, report.garment) for duty in report.duties.duties),
         "nose shadow": tuple(_from_nose_shadow(report.nose_shadow)),
         "separation": tuple(_from_separation(report.separation)),
+        "burnout": findings_from_burnouts(report.burnouts) or (Finding("nothing burns out", FACT),),
         "catchlights": tuple(_from_catchlight(light) for light in report.catchlights)
         or (Finding("no catchlight", FACT),),
         "focus": tuple(_from_focus(report.focus)),
@@ -72,6 +74,18 @@ def _from_separation(separation: Separation) -> Iterator[Finding]:
     if separation.provider is not None:
         loss_stops = separation.loss_stops[separation.provider]
         yield Finding("sets off", FACT, separation.provider, {"loss_stops": loss_stops})
+
+
+def findings_from_burnouts(burnouts: Iterable[Burnout]) -> tuple[Finding, ...]:
+    """A caution for each part of the sitter that burns out, with the light that does it."""
+    return tuple(_from_burnout(burnout) for burnout in burnouts)
+
+
+def _from_burnout(burnout: Burnout) -> Finding:
+    numbers = {"share": burnout.share, "over_stops": burnout.over_stops}
+    if burnout.down_stops is not None:
+        numbers["down_stops"] = burnout.down_stops
+    return Finding("burns out", CAUTION, burnout.light, numbers, {"part": burnout.part})
 
 
 def _from_catchlight(light: Catchlight) -> Finding:

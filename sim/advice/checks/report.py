@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import asdict, dataclass
 
+from sim.advice.checks.burnout import Burnout, burnouts
 from sim.advice.checks.catchlights import Catchlight, catchlights
 from sim.advice.checks.duties import Duties, duties, duty_readings
 from sim.advice.checks.duty_words import sentence_from_tasks
@@ -35,6 +36,7 @@ class CheckReport:
     intrusions: tuple[Intrusion, ...]
     flares: tuple[Flare, ...]
     separation: Separation
+    burnouts: tuple[Burnout, ...]
     catchlights: tuple[Catchlight, ...]
     spills: tuple[Spill, ...]
     sparkle: Sparkle | None
@@ -78,6 +80,7 @@ def check_report(
         intrusions=intrusions(stage),
         flares=against_lens,
         separation=parted,
+        burnouts=burnouts(stack, mix, camera, sequins=sequins is not None),
         catchlights=catchlights(stage, mix, camera),
         spills=spills(stage, mix, seed=stack.seed, on_launch=on_step, most_rays_at_once=most_rays_at_once),
         sparkle=glints,
@@ -108,6 +111,7 @@ def record_from_report(report: CheckReport) -> PlainDict:
             "loss_stops": parted.loss_stops, "provider": parted.provider,
         },
         "nose_shadow": record_from_key_shadow(report.nose_shadow),
+        "burnouts": [asdict(part) for part in report.burnouts],
         "catchlights": [asdict(light) for light in report.catchlights],
         "focus": asdict(report.focus),
         "intrusions": [asdict(thing) for thing in report.intrusions],

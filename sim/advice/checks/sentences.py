@@ -16,8 +16,8 @@ PINPOINT_MM = 0.25
 # Subjects of the findings, with their headings.
 HEADINGS = {
     "duties": "What each light does", "nose shadow": "Nose shadow", "separation": "Separation",
-    "catchlights": "Catchlights", "focus": "Focus", "frame": "In the picture", "flare": "Light into the lens",
-    "spill": "Spill", "sparkle": "Sparkle",
+    "burnout": "Burnt out", "catchlights": "Catchlights", "focus": "Focus", "frame": "In the picture",
+    "flare": "Light into the lens", "spill": "Spill", "sparkle": "Sparkle",
 }  # fmt: skip
 
 
@@ -68,6 +68,18 @@ def _weak_stretch(finding: Finding) -> str:
 
 def _sets_off(finding: Finding) -> str:
     return f"{finding.light} gives most of it: {phrases.stops(finding.numbers['loss_stops'], 1)} less without it"
+
+
+def _burnt_out(finding: Finding) -> str:
+    n, light = finding.numbers, finding.light
+    told = (
+        f"{light} burns out {_percent(n['share'])} of the {finding.words['part']}, up to "
+        f"{phrases.stops(n['over_stops'], 1)} over what the sensor holds"
+    )
+    if "down_stops" not in n:
+        return f"{told}, and it would without {light}: close the aperture by {phrases.stops(n['over_stops'], 1)}"
+    farther = phrases.number(2 ** (n["down_stops"] / 2), 1)
+    return f"{told}: take {light} down {phrases.stops(n['down_stops'], 1)}, or stand it {farther} times as far away"
 
 
 def _catchlight(finding: Finding) -> str:
@@ -181,6 +193,8 @@ SENTENCES: dict[str, Callable[[Finding], str]] = {
     "outline": _outline,
     "weak stretch": _weak_stretch,
     "sets off": _sets_off,
+    "nothing burns out": lambda finding: "neither skin nor hair nor plain cloth",
+    "burns out": _burnt_out,
     "no catchlight": lambda finding: "none in either eye",
     "catchlight": _catchlight,
     "depth of field": _depth_of_field,

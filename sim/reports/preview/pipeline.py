@@ -9,10 +9,12 @@ from difflib import get_close_matches
 from pathlib import Path
 from threading import Event
 
-from sim.advice.checks.findings import findings_from_intrusions
+from sim.advice.checks.burnout import burnouts
+from sim.advice.checks.findings import findings_from_burnouts, findings_from_intrusions
 from sim.advice.checks.intrusions import intrusions
 from sim.advice.checks.noseshadow import rehearsed_key_shadow
 from sim.advice.checks.sentences import sentence_from_finding
+from sim.advice.checks.sparkle import sequin_middles
 from sim.light.develop import denoised
 from sim.light.mix import Mix
 from sim.light.stack import LightStack
@@ -79,7 +81,11 @@ def run_preview(scene_file: Path, order: PreviewOrder, on_progress: Progress | N
             parts=tuple(readings_from_regions(stack, mix, scene.camera, part_regions(stack))),
             report=report,
             nose_shadow=rehearsed_key_shadow(rehearsal, report.key.light),
-            warnings=(*scene_warnings(scene, enabled_lights(mix)), *intrusion_warnings(rehearsal)),
+            warnings=(
+                *scene_warnings(scene, enabled_lights(mix)),
+                *intrusion_warnings(rehearsal),
+                *burnout_warnings(rehearsal, stack, mix),
+            ),
             probes=tuple(probes),
             pictures=pictures,
         )
@@ -151,6 +157,13 @@ def intrusion_warnings(rehearsal: Rehearsal) -> tuple[str, ...]:
     """A line for every light, stand and panel that shows in the picture."""
     findings = findings_from_intrusions(intrusions(rehearsal.stage))
     return tuple(f"in the picture: {sentence_from_finding(finding)}" for finding in findings)
+
+
+def burnout_warnings(rehearsal: Rehearsal, stack: LightStack, mix: Mix) -> tuple[str, ...]:
+    """A line for every part of the sitter that burns out."""
+    sequins = len(sequin_middles(rehearsal.layout.figure)) > 0
+    findings = findings_from_burnouts(burnouts(stack, mix, rehearsal.scene.camera, sequins=sequins))
+    return tuple(f"burnt out: {sentence_from_finding(finding)}" for finding in findings)
 
 
 def part_regions(stack: LightStack) -> list[str]:

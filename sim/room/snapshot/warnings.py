@@ -16,7 +16,7 @@ from sim.scene.model import Scene
 from sim.studio.layout import Layout
 
 # Subjects of the checks that warn, in the order of the list.
-SUBJECTS = ("frame", "flare", "spill", "focus", "separation")
+SUBJECTS = ("frame", "burnout", "flare", "spill", "focus", "separation")
 
 
 def warnings_from_layout(scene: Scene, layout: Layout) -> list[RoomWarning]:
