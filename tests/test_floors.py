@@ -56,6 +56,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
     ("room/clients", "room/background", "room/snapshot", "room/preview", "room/targets"),
     ("room/open_scene", "room/versions"),
     ("room/coordinator", "room/balancing"),
+    ("room/hands",),
     ("room/session",),
     ("room/handlers",),
     ("room/app",),

@@ -22,7 +22,7 @@ from starlette.websockets import WebSocket, WebSocketDisconnect
 from sim.quantities.errors import HalfstopError, UnitError
 from sim.room.gate import HOST, Gate
 from sim.room.handlers import handle
-from sim.room.protocol.messages import Message, refusal
+from sim.room.protocol.messages import Message, Packed, refusal
 from sim.room.session import RoomSession
 from sim.room.timed_connection import TimedConnection
 
@@ -54,7 +54,6 @@ def app_from_session(session: RoomSession, token: str, port: int) -> ASGIApp:
             Route("/web/{file:path}", _asset),
             Route("/frame/{serial:int}/{layer}/{kind}", _layer),
             Route("/frame/{serial:int}/{guide}", _guide),
-            Route("/live/{serial:int}", _live),
             Route("/thumbnail/{file}", _thumbnail),
             Route("/export/{number:int}/{file}", _export),
             WebSocketRoute("/room", _room),
@@ -102,12 +101,6 @@ async def _guide(request: Request) -> Response:
         return _nothing()
     data = frame.part_bytes() if guide == "region" else frame.distance_bytes()
     return Response(data, media_type="application/octet-stream")
-
-
-async def _live(request: Request) -> Response:
-    session: RoomSession = request.app.state.session
-    live = session.preview.live(request.path_params["serial"])
-    return _nothing() if live is None else Response(live.data(), media_type="application/octet-stream")
 
 
 async def _thumbnail(request: Request) -> Response:
@@ -166,10 +159,13 @@ async def _room(socket: WebSocket) -> None:
             await sending
 
 
-async def _send_all(socket: WebSocket, following: Callable[[], Awaitable[Message]]) -> None:
+async def _send_all(socket: WebSocket, following: Callable[[], Awaitable[Message | Packed]]) -> None:
     with suppress(WebSocketDisconnect, RuntimeError, OSError):
         while True:
             message = await following()
+            if isinstance(message, Packed):
+                await socket.send_bytes(message.packed())
+                continue
             await socket.send_text(json.dumps(message, ensure_ascii=False, separators=(",", ":"), allow_nan=False))
 
 
@@ -204,8 +200,8 @@ def server_from_app(app: ASGIApp) -> RoomServer:
     """A server for the room's application, not yet running."""
     config = uvicorn.Config(
         app, log_level="error", access_log=False, http=TimedConnection, ws="websockets-sansio",
-        ws_max_size=LONGEST_MESSAGE, lifespan="off", timeout_graceful_shutdown=CLOSE_WITHIN_S, server_header=False,
-        date_header=False,
+        ws_max_size=LONGEST_MESSAGE, ws_per_message_deflate=False, lifespan="off",
+        timeout_graceful_shutdown=CLOSE_WITHIN_S, server_header=False, date_header=False,
     )  # fmt: skip
     return RoomServer(config)
 

@@ -7,7 +7,7 @@ import os
 from collections import OrderedDict
 from collections.abc import Callable
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from sim.light.readings import ProbeReadings
 from sim.metering.report_points import KeySide
@@ -19,6 +19,7 @@ from sim.room.preview.worker_client import (
     LiveReady,
     MetersReady,
     PictureReady,
+    PoseRequest,
     PreviewRequest,
     Progress,
     Result,
@@ -27,29 +28,39 @@ from sim.room.preview.worker_client import (
 from sim.room.preview.worker_client import (
     Failed as TracingFailed,
 )
-from sim.room.protocol.messages import Frame, Key, Message, Meters, Painting
+from sim.room.protocol.messages import Frame, Key, Live, Message, Meters, Packed, Painting
 from sim.room.snapshot.warnings import check_lines, warnings_from_findings
 from sim.room.targets import alone_at_face, key_side, points_from_readings
+from sim.scene.model import Scene
 from sim.session import size_from_long_side
+from sim.studio.layout import layout_elsewhere
 
 # Tabs may still be fetching a frame when the next one comes.
 FRAMES_HELD = 4
-LIVE_HELD = 3
+# A hand asks more often than it is answered.
+ASKED_HELD = 64
 # A dial at rest for so long is worth checking the set-up at.
 CHECK_AFTER_S = 1.5
 # The worker counts as resting when it has had nothing to do for so long.
 RESTING_AFTER_S = 1.0
 FINER, MOST_SAMPLES = 4, 256
 
-Tell = Callable[[Message], None]
+Tell = Callable[[Message | Packed], None]
 
 
 @dataclass(frozen=True)
 class _Asked:
     """A request and the scene that it was for."""
 
-    request: PreviewRequest
+    request: PreviewRequest | PoseRequest
     snapshot: Snapshot
+
+    def posed(self) -> Snapshot:
+        """The snapshot with everything where a hand held it."""
+        if isinstance(self.request, PreviewRequest):
+            return self.snapshot
+        scene = self.request.scene
+        return replace(self.snapshot, scene=scene, layout=layout_elsewhere(self.snapshot.layout, scene))
 
 
 class PreviewCoordinator:
@@ -80,10 +91,15 @@ class PreviewCoordinator:
         self._last: dict[str, Message] = {}
         self._last_frame: Frame | None = None
         self._live_serial = 0
-        self._live: OrderedDict[int, LiveReady] = OrderedDict()
+        self._is_at_hand = False
         self._shown_by: tuple[object, ...] | None = None
         self._later: asyncio.TimerHandle | None = None
         self.looked_at: str | None = None
+
+    @property
+    def snapshot(self) -> Snapshot | None:
+        """The scene as it stood when it was looked at last."""
+        return self._snapshot
 
     @property
     def resting(self) -> bool:
@@ -103,7 +119,7 @@ class PreviewCoordinator:
     def look_at(self, snapshot: Snapshot, look_first: tuple[str, ...] = ()) -> None:
         """Have traced what has changed; a dial, a colour or a mute needs no tracing, only another look later."""
         before, self._snapshot = self._snapshot, snapshot
-        if before is None or before.traced_by != snapshot.traced_by:
+        if before is None or before.traced_by != snapshot.traced_by or self._is_at_hand:
             self._fine = self._samples
             self._ask(snapshot, look_first)
         elif before.metered_by != snapshot.metered_by:
@@ -144,13 +160,34 @@ class PreviewCoordinator:
             size=size_from_long_side(self._long_side_px, snapshot.aspect), look_first=tuple(dict.fromkeys(names)),
             samples=self._fine,
         )  # fmt: skip
-        self._asked[request.serial] = _Asked(request, snapshot)
-        while len(self._asked) > FRAMES_HELD:
-            self._asked.popitem(last=False)
-        self._busy = True
+        self._keep(request, snapshot)
+        self._is_at_hand = False
         self._last.pop("failed", None)
         self._remember(_painting(request, "first", 0.0, False))
         self._worker.ask(request)
+
+    def follow_hand(self, scene: Scene, look_first: tuple[str, ...]) -> None:
+        """Show lights where a hand holds them in this scene; nothing of it is kept."""
+        snapshot = self._snapshot
+        if snapshot is None or self._worker is None or self._last_frame is None:
+            return
+        self._serial += 2
+        size = size_from_long_side(self._long_side_px, snapshot.aspect)
+        pose = PoseRequest(self._serial, snapshot.revision, scene, size, look_first)
+        self._keep(pose, snapshot)
+        self._is_at_hand = True
+        self._worker.ask(pose)
+
+    def return_from_hand(self) -> None:
+        """Show the set as it stands, where a hand was followed."""
+        if self._is_at_hand and self._snapshot is not None:
+            self._ask(self._snapshot, ())
+
+    def _keep(self, request: PreviewRequest | PoseRequest, snapshot: Snapshot) -> None:
+        self._asked[request.serial] = _Asked(request, snapshot)
+        while len(self._asked) > ASKED_HELD:
+            self._asked.popitem(last=False)
+        self._busy = True
 
     def _check_later(self) -> None:
         if self._later is not None:
@@ -187,7 +224,7 @@ class PreviewCoordinator:
                 self._on_metered()
             case LiveMetersReady():
                 # Shown alone: searches and exports wait for settled ones.
-                self._tell(_meters_message(result.revision, asked.snapshot, result.readings, is_rough=True))
+                self._tell(_meters_message(result.revision, asked.posed(), result.readings, is_rough=True))
             case ChecksReady():
                 self._checked_by, names = asked.snapshot.checked_by, asked.snapshot.names
                 self._remember({
@@ -227,25 +264,19 @@ class PreviewCoordinator:
         self._remember(self._last_frame)
 
     def _take_live(self, live: LiveReady, asked: _Asked) -> None:
-        """Tell the tabs of moved lights' layers; of these no more is held than a tab may be fetching."""
+        """Send the tabs moved lights' layers; none is held."""
         if self._last_frame is None:
             return
         # The tabs no longer show what was traced.
         self._shown_by = None
         self._live_serial += 1
-        self._live[self._live_serial] = live
-        while len(self._live) > LIVE_HELD:
-            self._live.popitem(last=False)
         height, width = live.pixels.shape[1:3]
-        self._tell({
+        told: Live = {
             "type": "live", "serial": self._live_serial, "frame": self._last_frame["serial"],
             "revision": live.revision, "geometry": asked.snapshot.geometry, "width": width, "height": height,
             "names": list(live.names), "scale": list(live.scale), "is_rough": live.is_rough,
-        })  # fmt: skip
-
-    def live(self, serial: int) -> LiveReady | None:
-        """Moved lights' layers that are still held."""
-        return self._live.get(serial)
+        }  # fmt: skip
+        self._tell(Packed(told, live.data()))
 
     def _remember(self, message: Message) -> None:
         self._last[message["type"]] = message

@@ -26,8 +26,8 @@ async def handle(session: RoomSession, tab: Client, text: str) -> None:
         request = ask.request_from_text(text)
         number = request.id
         await HANDLERS[type(request)](session, tab, request)
-        # A search for dials answers for itself, once the meters have been read.
-        if not isinstance(request, ask.FindDials):
+        # A search for dials answers for itself, once the meters have been read; a hand waits for no answer.
+        if not isinstance(request, (ask.FindDials, *ask.UNANSWERED)):
             tab.tell({"type": "done", "id": number})
     except ask.RequestError as error:
         tab.tell(refusal(error.id, error.fault))
@@ -60,7 +60,29 @@ def _handles(kind: type[R]) -> Callable[[Work[R]], Work[R]]:
 async def _edit(session: RoomSession, tab: Client, request: ask.EditScene) -> None:
     gesture = ask.gesture_from_request(request, tab.number)
     touched = ask.lights_from_edits(request.edits)
-    await session.change(lambda: session.open_scene.apply(request.edits, gesture), touched)
+    stood = session.hands.stood(tab)
+    try:
+        await session.change(lambda: session.open_scene.apply(request.edits, gesture), touched)
+    except HalfstopError:
+        # Leave what a hand has held where it could stand last.
+        if stood and gesture is not None:
+            await session.change(lambda: session.open_scene.apply(stood, gesture), touched)
+        raise
+
+
+@_handles(ask.FollowHand)
+async def _follow_hand(session: RoomSession, tab: Client, request: ask.FollowHand) -> None:
+    session.hands.follow(tab, request.poses)
+
+
+@_handles(ask.LetGo)
+async def _let_go(session: RoomSession, tab: Client, request: ask.LetGo) -> None:
+    session.hands.let_go(tab)
+
+
+@_handles(ask.Drawn)
+async def _drawn(session: RoomSession, tab: Client, request: ask.Drawn) -> None:
+    session.hands.drawn(tab, request.serial)
 
 
 @_handles(ask.Undo)

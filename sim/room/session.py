@@ -13,7 +13,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import TypeVar
 
-from sim.quantities.errors import line_of_bug
+from sim.quantities.errors import HalfstopError, line_of_bug
 from sim.render.cache.disk import LayerStore
 from sim.room.background.exports import Exports
 from sim.room.background.library import Entry, entry_by_id
@@ -22,10 +22,11 @@ from sim.room.balancing import Balancing
 from sim.room.clients import Client
 from sim.room.coordinator import PreviewCoordinator
 from sim.room.examples import examples
+from sim.room.hands import Hands
 from sim.room.open_scene import OpenScene, Snapshot
 from sim.room.preview.frame import PreviewFrame
 from sim.room.preview.worker_client import WorkerClient
-from sim.room.protocol.messages import Disk, Message
+from sim.room.protocol.messages import Disk, Message, Packed
 from sim.room.snapshot.placement_cache import PlacementCache
 from sim.room.versions import Versions
 
@@ -69,6 +70,7 @@ class RoomSession:
         self.preview = PreviewCoordinator(
             self.tell, self._on_readings, long_side_px=long_side_px, samples=samples, environ=environ, worker=worker
         )
+        self.hands = Hands(self.preview)
         self.balancing = Balancing(self.begin, self.preview.readings_for)
         self.thumbnails = Thumbnails(
             store, self._on_thumbnail, lambda: fill_library and self.preview.resting, environ=environ
@@ -159,11 +161,12 @@ class RoomSession:
 
     def leave(self, tab: Client) -> None:
         """A tab that was closed."""
+        self.hands.let_go(tab)
         with suppress(ValueError):
             self._tabs.remove(tab)
         self.balancing.forget(tab)
 
-    def tell(self, message: Message) -> None:
+    def tell(self, message: Message | Packed) -> None:
         """Tell every tab."""
         for tab in self._tabs:
             tab.tell(message)
@@ -178,7 +181,12 @@ class RoomSession:
     async def change(self, work: Callable[[], object], look_first: tuple[str, ...] = ()) -> None:
         """Change the scene in a turn, tell every tab, and have traced what has to be."""
         async with self.turn:
-            await self.run(work)
+            try:
+                await self.run(work)
+            except HalfstopError:
+                # The picture may show where a hand held what cannot stand there.
+                self.preview.return_from_hand()
+                raise
             await self.show(look_first)
 
     async def show(self, look_first: tuple[str, ...] = ()) -> None:

@@ -245,6 +245,16 @@ def layout_from_scene(
     )
 
 
+def layout_elsewhere(before: Layout, scene: Scene, *, figure: Figure | None = None) -> Layout:
+    """The layout of a scene whose lamps are those of another layout, standing elsewhere.
+
+    Arguments: `figure` the scene's sitter posed; by default the one of before.
+    Does not: look whether the lamps are the same.
+    """
+    rigs = iter(light.rig for light in before.lights)
+    return layout_from_scene(scene, figure=figure or before.figure, rig_of=lambda light, folder: next(rigs))
+
+
 def _anchors(scene: Scene, figure: Figure, camera_m: np.ndarray) -> tuple[dict[str, np.ndarray], dict[str, np.ndarray]]:
     """Named points of sitter and backdrop with their outward normals."""
     anchors = {name: np.asarray(point, float) for name, point in figure.anchors_m.items()}

@@ -12,14 +12,12 @@ noted beside them. Every move goes to a place where the light never stood, so th
 from __future__ import annotations
 
 import argparse
-import asyncio
 import json
 import math
 import os
 import shutil
 import statistics
 import sys
-import tempfile
 import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
@@ -36,6 +34,7 @@ from sim.quantities.errors import HalfstopError
 from sim.room.preview.messages import PictureReady, PreviewRequest, Result
 from sim.room.preview.worker_client import WorkerClient
 from sim.scene.read import load_scene, scene_from_text
+from tests.bench.served import served
 
 ROOT = Path(__file__).resolve().parents[2]
 SECTIONS = ("painter", "page")
@@ -299,60 +298,9 @@ def page_served(scene_file: Path, plan: Plan, watch: str) -> Iterator[tuple[Any,
 
 @contextmanager
 def room_served(scene_file: Path, plan: Plan) -> Iterator[tuple[str, Callable[[], None]]]:
-    """A copy of the scene served from a thread: its address, and what waits until nothing is painted or metered."""
-    from sim.room.app import bound_socket, serve
-    from sim.room.gate import new_token
-    from sim.room.session import RoomSession
-
-    with tempfile.TemporaryDirectory(prefix="halfstop-bench-") as folder:
-        copy, state = Path(folder) / scene_file.name, Path(folder) / "state"
-        shutil.copy(scene_file, copy)
-        state.mkdir()
-        (state / "tour-done").touch()
-        up = threading.Event()
-        told: list[Any] = []
-
-        async def run() -> None:
-            session = RoomSession(
-                copy, state, out=Path(folder) / "out", long_side_px=plan.long_side_px, samples=plan.samples,
-                environ={"HALFSTOP_CACHE": "off"}, fill_library=False,
-            )  # fmt: skip
-            loop = asyncio.get_running_loop()
-
-            def on_ready(address: str) -> None:
-                told.extend((address, session, loop))
-                up.set()
-
-            await serve(session, bound_socket(), new_token(), on_ready, signals=False)
-
-        def work() -> None:
-            try:
-                asyncio.run(run())
-            finally:
-                up.set()
-
-        thread = threading.Thread(target=work)
-        thread.start()
-        up.wait()
-        if not told:
-            raise HalfstopError("the room could not be served")
-        address, session, loop = told
-
-        async def resting() -> bool:
-            return bool(session.preview.resting)
-
-        def at_rest() -> None:
-            end_s = time.monotonic() + PATIENCE_S
-            while not asyncio.run_coroutine_threadsafe(resting(), loop).result():
-                if time.monotonic() > end_s:
-                    raise HalfstopError("the painter came to no rest")
-                time.sleep(0.1)
-
-        try:
-            yield address, at_rest
-        finally:
-            loop.call_soon_threadsafe(session.on_end)
-            thread.join()
+    """A copy of the scene served from a process of its own: its address, and what waits until nothing is painted."""
+    with served(scene_file, plan.long_side_px, plan.samples) as room:
+        yield room.address, room.rest
 
 
 def _drag_times(page: Any, light: str, number: int) -> tuple[float, float]:

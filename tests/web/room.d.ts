@@ -10,13 +10,14 @@ declare global {
   type FieldChoice = protocol.FieldChoice;
   type Edit = protocol.EditScene["edits"][number];
   type Frame = protocol.Frame;
-  type Live = protocol.Live;
+  /** With its layers: halves, RGB, row by row. */
+  type Live = protocol.Live & { halves: Uint16Array<ArrayBuffer> };
   type AloneAtFace = protocol.AloneAtFace;
   type MeterPoint = protocol.MeterPoint;
   type KeptVersion = protocol.KeptVersion;
 
   /** The last message of each kind under its name. */
-  type Heard = { [M in Exclude<RoomMessage, RoomState> as M["type"]]: M | null };
+  type Heard = { [M in Exclude<RoomMessage, RoomState> as M["type"]]: (M extends protocol.Live ? Live : M) | null };
 
 
   interface Look {
@@ -84,6 +85,7 @@ declare global {
     ask<T extends RequestType>(type: T, fields?: Fields<T>, options?: { quiet?: boolean }): Promise<Answer>;
     edit(edits: Edit[], merge?: string | null, options?: { quiet?: boolean }): Promise<Answer>;
     gesture(name: string): Gesture;
+    drawn(serial: number): void;
   }
 
   /** What the parts of the page share: each part adds what others may call. */

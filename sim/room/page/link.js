@@ -1,9 +1,13 @@
-/** The WebSocket to the server: reconnects, numbers requests, throttles gestures so that none queues up. */
+/** The WebSocket to the server: reconnects, numbers requests, shows what a hand holds so that nothing queues up. */
 
 const WAITS_MS = [300, 700, 1500, 3000, 5000];
 const ANSWER_WITHIN_MS = 4000;
-// Leaves the page's thread to the drawing between two edits.
-const GESTURE_EVERY_MS = 20;
+// A hand that holds still for so long has found a place: it is written, kept by the journal, and traced.
+const REST_MS = 400;
+// What is on its way to the server may be this long before the next place of a hand is left out.
+const MOST_BUFFERED = 4096;
+// What stands elsewhere while a hand moves it; dials and the like are mixed here.
+const POSES = ["move", "aim", "turn"];
 // What is asked of the work so far, so that the last edit of a gesture goes first.
 const FOLLOWS = ["undo", "redo", "save"];
 // Other messages carry ids of their own, such as an export's.
@@ -12,6 +16,19 @@ const ANSWERS = ["done", "refused", "wishes"];
 /** A refusal in one line, without its key in the file, which means nothing to who does not edit it. */
 const lineOf = ({ what, expected, cure }) =>
   [what, expected && `expected ${expected}`, cure].filter(Boolean).join("; ");
+
+/** @param {Edit} edit */
+const isPose = ({ op }) => POSES.includes(op);
+
+/**
+ * The layers of a moved light, and what they are: see `Packed` in the room's protocol.
+ * @param {ArrayBuffer} data
+ */
+function unpacked(data) {
+  const length = new DataView(data).getUint32(0, true);
+  const told = JSON.parse(new TextDecoder().decode(new Uint8Array(data, 4, length)));
+  return { ...told, halves: new Uint16Array(data, 4 + length) };
+}
 
 /** The line as a sentence of its own, without the file that it names first. */
 export const refusalText = (text) => {
@@ -33,12 +50,13 @@ export function connect(store, url = new URL("room", location.href).href.replace
   function open() {
     store.update({ link: "connecting" });
     socket = new WebSocket(url);
+    socket.binaryType = "arraybuffer";
     socket.addEventListener("open", () => {
       if (tries) store.say("Connected again.");
       tries = 0;
       store.update({ link: "open" });
     });
-    socket.addEventListener("message", (event) => take(JSON.parse(event.data)));
+    socket.addEventListener("message", ({ data }) => take(typeof data === "string" ? JSON.parse(data) : unpacked(data)));
     socket.addEventListener("close", () => {
       for (const [id, entry] of waiting)
         settle(id, entry, { type: "refused", id, text: "The connection broke before this was done." });
@@ -51,9 +69,16 @@ export function connect(store, url = new URL("room", location.href).href.replace
 
   function take(message) {
     if (message.type === "refused") message.text = lineOf(message);
+    if (message.type === "hand") marked(message);
     store.receive(message);
     if (message.type === "refused" && (message.id ?? null) === null) store.say(refusalText(message.text), "refused");
     if (ANSWERS.includes(message.type) && waiting.has(message.id)) settle(message.id, waiting.get(message.id), message);
+  }
+
+  /** Say whether what a hand holds can stand there. */
+  function marked(message) {
+    if (message.what) store.say(refusalText(lineOf(message)), "refused");
+    else if (store.get().hand?.what) store.say("");
   }
 
   function settle(id, entry, message) {
@@ -91,53 +116,92 @@ export function connect(store, url = new URL("room", location.href).href.replace
   /** Gestures whose edits are being sent. @type {Set<Promise<void>>} */
   const underWay = new Set();
 
+  /** Send what is not answered; nothing where that would queue up behind what was sent before. */
+  function tell(type, fields = {}) {
+    if (socket?.readyState !== WebSocket.OPEN || socket.bufferedAmount > MOST_BUFFERED) return;
+    socket.send(JSON.stringify({ type, ...fields }));
+  }
+
   /**
-   * A gesture such as a drag or a fader move: `push` sends throttled edits, the newest winning; `end` sends the last;
-   * `cancel` takes back what was sent. `hold` patches are shown at once and let go when the server has answered.
+   * A gesture such as a drag or a fader move: `push` shows where the hand is, `end` writes the last of it into the
+   * scene, `cancel` takes it back. Until then the server is shown what stands elsewhere, once for each picture of the
+   * display, and changes nothing; a hand that rests is written too. `hold` patches are shown at once and let go when
+   * the server has answered.
    */
   function gesture(name) {
     const key = `${name}:${Date.now().toString(36)}:${++last}`;
+    /** @type {Edit[] | null} */
     let newest = null;
-    let busy = false;
+    let written = null;
     let sent = 0;
     let over = false;
+    let frame = 0;
+    let rest = 0;
+    let isShown = false;
     let idle = Promise.resolve();
 
-    async function run() {
-      busy = true;
-      while (newest) {
-        const edits = newest;
-        newest = null;
+    function show() {
+      const poses = newest.filter(isPose);
+      if (!poses.length) return;
+      isShown = true;
+      tell("hand", { poses });
+    }
+
+    /** Show the newest at once, or with the display's next picture where one was shown since the last. */
+    function showSoon() {
+      if (frame) return;
+      const before = newest;
+      show();
+      frame = requestAnimationFrame(() => {
+        frame = 0;
+        if (!over && newest !== before) showSoon();
+      });
+    }
+
+    function write() {
+      clearTimeout(rest);
+      if (!newest || newest === written) return;
+      const edits = newest;
+      written = edits;
+      idle = idle.then(async () => {
         const answer = await edit(edits, key);
         if (answer.type !== "refused") sent += 1;
-        if (newest && !over) await new Promise((resolve) => setTimeout(resolve, GESTURE_EVERY_MS));
-      }
-      busy = false;
+      });
+      const mine = idle;
+      underWay.add(mine);
+      mine.finally(() => underWay.delete(mine));
     }
 
     function push(edits, patch = null) {
       if (over) return;
       if (patch) store.hold(key, patch);
       newest = edits;
-      if (busy) return;
-      idle = run();
-      underWay.add(idle);
-      idle.finally(() => underWay.delete(idle));
+      showSoon();
+      clearTimeout(rest);
+      rest = setTimeout(write, REST_MS);
+    }
+
+    function close() {
+      over = true;
+      clearTimeout(rest);
+      cancelAnimationFrame(frame);
     }
 
     async function end(edits = null, patch = null) {
-      if (edits) push(edits, patch);
-      over = true;
+      if (patch && !over) store.hold(key, patch);
+      if (edits && !over) newest = edits;
+      close();
+      write();
       await idle;
       store.release(key);
       return sent;
     }
 
     async function cancel() {
-      over = true;
-      newest = null;
+      close();
       await idle;
       if (sent) await ask("undo");
+      else if (isShown) tell("let_go");
       store.release(key);
     }
 
@@ -170,5 +234,7 @@ export function connect(store, url = new URL("room", location.href).href.replace
     },
     edit,
     gesture,
+    /** Say that a live picture has been drawn, so that another may come. */
+    drawn: (serial) => tell("drawn", { serial }),
   };
 }

@@ -4,8 +4,8 @@
  * A snapshot has: view (the last "state", null before the first), link ("connecting" | "open" | "closed"),
  * ready (all parts are there), notice ({text, level: "said" | "refused"} or null), selection (an item id or null),
  * solo (names of lights), held (gestures by key), and under its own name the last message of every other kind: frame,
- * live, painting, meters, checks, wishes, versions, library, thumbnail, examples, export, saved, disk, recovered,
- * refused.
+ * live (with its layers in `halves`), hand, painting, meters, checks, wishes, versions, library, thumbnail, examples,
+ * export, saved, disk, recovered, refused.
  *
  * Item ids: "light:NAME", "panel:INDEX", "meter:NAME", "camera", "sitter", "backdrop".
  */
@@ -15,6 +15,7 @@ import { createStore } from "../../web/store.js";
 const KINDS = [
   "frame",
   "live",
+  "hand",
   "painting",
   "meters",
   "checks",

@@ -10,6 +10,7 @@ import numpy as np
 
 from sim.light.stack import LightStack
 from sim.render import fingerprint
+from sim.render.fingerprint import RigKeys
 from sim.room.preview.messages import PreviewRequest, Progress, Result
 from sim.room.preview.upsample import Guides
 from sim.scene.model import Scene
@@ -78,6 +79,11 @@ class Job:
     def lights(self) -> dict[str, str]:
         """Key of each light as it stands, by its name."""
         return self.rehearsal.stage.keys.lights()
+
+    @cached_property
+    def rigs(self) -> tuple[RigKeys, ...]:
+        """Keys of the rigs of lamps and windows, in their order."""
+        return tuple(fingerprint.of_rig(light.rig) for light in self.layout.lights)
 
     @property
     def names(self) -> tuple[str, ...]:

@@ -11,14 +11,16 @@ import numpy as np
 
 from sim.light.readings import ProbeReadings
 from sim.light.stack import REGIONS
+from sim.room.preview.hand_job import job_from_pose
 from sim.room.preview.job import Job, Shown
 from sim.room.preview.live_meters import FollowingMeters
-from sim.room.preview.messages import LiveMetersReady, LiveReady
+from sim.room.preview.messages import LiveMetersReady, LiveReady, PoseRequest, Result
 
 if TYPE_CHECKING:
     from sim.render.live.view import LiveView
     from sim.render.stage.build import Stage
     from sim.scene.model import Scene
+    from sim.studio.figure import Figure
     from sim.studio.layout import Layout
 
 # The hand rests when no newer request came for so long; until then frames grow finer, after a pause that leaves the
@@ -143,6 +145,20 @@ class LivePass:
             self._send(job, names, rounds)
             rounds += 1
             self._wait(job, max(PAUSE_S, took_s))
+
+    def follow_hand(
+        self, pose: PoseRequest, posed: tuple[Figure, str], shown: Shown, send: Callable[[Result], None],
+        check: Callable[[], None],
+    ) -> None:  # fmt: skip
+        """Send a frame of what a hand moves, then finer ones as long as it rests and no newer place comes."""
+        job = None if self._settled is None else job_from_pose(pose, self._settled[0], posed, send, check)
+        if job is None:
+            return
+        names = self.moved(job, shown)
+        if names:
+            self.follow(job, names)
+        else:
+            self.follow_view(job, shown)
 
     def follow_view(self, job: Job, shown: Shown) -> None:
         """Send a rough half-size frame of all lights where camera, sitter or backdrop moved, and wait for the hand.

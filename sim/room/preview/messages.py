@@ -20,6 +20,7 @@ from sim.advice.finding import Finding
 from sim.light.readings import ProbeReadings
 from sim.quantities.plain import PlainDict
 from sim.room.preview.frame import PreviewFrame
+from sim.scene.model import Scene
 
 
 @dataclass(frozen=True)
@@ -44,6 +45,22 @@ class PreviewRequest:
     seed: int = 0
     picture: bool = True
     analyse: bool = True
+
+
+@dataclass(frozen=True)
+class PoseRequest:
+    """Follow a hand: show the lights of this scene where they stand now, in the picture that was sent last.
+
+    `scene` checked, with what a hand moves where it holds it; `serial` one of its own, as a request's; `revision` of
+    the document that it moves in. Answered by LiveReady and LiveMetersReady alone, and by none of them where it cannot
+    be followed. A newer request, or a newer pose, takes its place.
+    """
+
+    serial: int
+    revision: int
+    scene: Scene = field(repr=False)
+    size: tuple[int, int]
+    look_first: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

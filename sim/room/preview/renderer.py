@@ -26,7 +26,15 @@ from sim.reports.preview.quality import QUALITIES
 from sim.room.preview.frame import frame_from_layers
 from sim.room.preview.job import Job, Replaced, Shown, guides_of, kinds_of, rows_of, view_key
 from sim.room.preview.live_pass import LivePass
-from sim.room.preview.messages import ChecksReady, MetersReady, PictureReady, PreviewRequest, Progress, Result
+from sim.room.preview.messages import (
+    ChecksReady,
+    MetersReady,
+    PictureReady,
+    PoseRequest,
+    PreviewRequest,
+    Progress,
+    Result,
+)
 from sim.room.preview.upsample import Enlarger, Guides, repeated
 from sim.scene.model import Scene
 from sim.scene.read import scene_from_text
@@ -111,6 +119,12 @@ class IncrementalRenderer:
             self._meter(job)
             self._check_up(job, stack)
         self._last_job = job
+
+    def follow_hand(self, pose: PoseRequest, send: Callable[[Result], None], has_newer: Callable[[], bool]) -> None:
+        """Show what a hand moves where it is now, in the picture that was sent last; nothing where that cannot be."""
+        if self._live is not None and self._shown is not None:
+            posed = self._posed(pose.scene, pose.scene.file_path("."))
+            self._live.follow_hand(pose, posed, self._shown, send, lambda: _turn_to(has_newer))
 
     def compile_ahead(self, has_newer: Callable[[], bool]) -> None:
         """Have kernels ready for all lights of the last request and for each alone; a first picture need not wait then.

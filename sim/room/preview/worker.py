@@ -16,7 +16,7 @@ from multiprocessing.connection import Connection
 
 from sim.quantities.errors import HalfstopError, one_line
 from sim.room.preview.job import Replaced
-from sim.room.preview.messages import Failed, PreviewRequest, Result
+from sim.room.preview.messages import Failed, PoseRequest, PreviewRequest, Result
 from sim.room.preview.renderer import IncrementalRenderer
 
 # Give the page and its server the right of way.
@@ -42,6 +42,8 @@ def serve(line: int, parent_pid: int) -> None:
             answer(renderer, request, connection.send, inbox.has_newer)
             # Its bare serial tells that nothing more comes of a request.
             connection.send(request.serial)
+            if isinstance(request, PoseRequest):
+                continue
             with suppress(Replaced, HalfstopError):
                 renderer.compile_ahead(inbox.has_newer)
     except (BrokenPipeError, ConnectionResetError):
@@ -50,13 +52,16 @@ def serve(line: int, parent_pid: int) -> None:
 
 def answer(
     renderer: IncrementalRenderer,
-    request: PreviewRequest,
+    request: PreviewRequest | PoseRequest,
     send: Callable[[Result], None],
     has_newer: Callable[[], bool] = lambda: False,
 ) -> None:
     """Send every result of one request, or the one line that says why there are none."""
     try:
-        renderer.answer(request, send, has_newer)
+        if isinstance(request, PoseRequest):
+            renderer.follow_hand(request, send, has_newer)
+        else:
+            renderer.answer(request, send, has_newer)
     except Replaced:
         return
     except HalfstopError as error:
@@ -76,14 +81,14 @@ class Inbox:
     def __init__(self, line: Connection, parent_pid: int) -> None:
         self._line, self._parent_pid = line, parent_pid
         self._came = threading.Condition()
-        self._newest: PreviewRequest | None = None
+        self._newest: PreviewRequest | PoseRequest | None = None
         threading.Thread(target=self._listen, name="requests", daemon=True).start()
 
     def has_newer(self) -> bool:
         """Whether a request waits."""
         return self._newest is not None
 
-    def take(self) -> PreviewRequest:
+    def take(self) -> PreviewRequest | PoseRequest:
         """The newest request, as soon as there is one."""
         with self._came:
             self._came.wait_for(self.has_newer)

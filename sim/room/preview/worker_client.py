@@ -36,6 +36,7 @@ from sim.room.preview.messages import (
     LiveReady,
     MetersReady,
     PictureReady,
+    PoseRequest,
     PreviewRequest,
     Progress,
     Result,
@@ -48,6 +49,7 @@ __all__ = [
     "LiveReady",
     "MetersReady",
     "PictureReady",
+    "PoseRequest",
     "PreviewFrame",
     "PreviewRequest",
     "Progress",
@@ -71,8 +73,8 @@ class WorkerClient:
         self._on_result = on_result
         self._environment = dict(os.environ if environment is None else environment)
         self._changed = threading.Condition()
-        self._waiting: PreviewRequest | None = None
-        self._asked: PreviewRequest | None = None
+        self._waiting: PreviewRequest | PoseRequest | None = None
+        self._asked: PreviewRequest | PoseRequest | None = None
         self._sent_again: int | None = None
         self._wants_child = False
         self._closing = False
@@ -80,7 +82,7 @@ class WorkerClient:
         self._sender = threading.Thread(target=self._send_requests, name="worker requests", daemon=True)
         self._sender.start()
 
-    def ask(self, request: PreviewRequest) -> None:
+    def ask(self, request: PreviewRequest | PoseRequest) -> None:
         """Answer this request next, in place of whatever is waiting or under way."""
         with self._changed:
             if self._closing:
@@ -142,7 +144,7 @@ class WorkerClient:
                         )
                     )
 
-    def _hand_over(self, request: PreviewRequest | None) -> None:
+    def _hand_over(self, request: PreviewRequest | PoseRequest | None) -> None:
         """Send a request to the child; a child that is found dead is replaced once."""
         for attempt in (1, 2):
             if self._child is None or not self._child.alive:
@@ -216,7 +218,7 @@ class _Child:
         self._reader = threading.Thread(target=self._read, name="worker results", daemon=True)
         self._reader.start()
 
-    def send(self, request: PreviewRequest) -> None:
+    def send(self, request: PreviewRequest | PoseRequest) -> None:
         with self._handing:
             self.line.send(request)
             self.sent = request.serial

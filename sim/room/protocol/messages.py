@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+from dataclasses import dataclass, field
 from typing import Annotated, Literal, TypeAlias
 
 from pydantic import Field, JsonValue
@@ -99,9 +101,10 @@ class Frame(TypedDict):
 
 
 class Live(TypedDict):
-    """Layers of moved lights to fetch while a hand drags: they take the place of those in the last picture.
+    """Layers of moved lights while a hand drags: they take the place of those in the last picture.
 
-    `serial` for the address; `frame` the picture that they go with; `is_rough` whether the bounce is that of before.
+    Sent as bytes with the layers behind it, see `Packed`. `serial` to answer by once it is drawn; `frame` the picture
+    that they go with; `is_rough` whether the bounce is that of before.
     """
 
     type: Literal["live"]
@@ -114,6 +117,31 @@ class Live(TypedDict):
     names: list[str]
     scale: list[float]
     is_rough: bool
+
+
+@dataclass(frozen=True)
+class Packed:
+    """Layers on their way to a page: what they are, and float16 little-endian, row by row from the top, RGB."""
+
+    told: Live
+    layers: bytes = field(repr=False)
+
+    def packed(self) -> bytes:
+        """One message: length of the JSON (uint32, little-endian), the JSON with spaces to a whole of four, layers."""
+        head = json.dumps(self.told, ensure_ascii=False, separators=(",", ":"), allow_nan=False).encode("utf-8")
+        head += b" " * (-len(head) % 4)
+        return b"".join((len(head).to_bytes(4, "little"), head, self.layers))
+
+
+class Hand(TypedDict):
+    """Whether the set can stand as a hand holds it: the line that the edit would be refused with, or an empty text.
+
+    Told when it changes.
+    """
+
+    type: Literal["hand"]
+    what: str
+    cure: str
 
 
 class Failed(TypedDict):
@@ -359,7 +387,7 @@ class Recovered(TypedDict):
 
 
 _Message: TypeAlias = (
-    State | Painting | Frame | Live | Failed | Meters | Checks | Targets | Versions | Library | Thumbnail | Examples
-    | Export | Saved | Disk | Recovered | Done | Refused
+    State | Painting | Frame | Live | Hand | Failed | Meters | Checks | Targets | Versions | Library | Thumbnail
+    | Examples | Export | Saved | Disk | Recovered | Done | Refused
 )  # fmt: skip
 Message: TypeAlias = Annotated[_Message, Field(discriminator="type")]

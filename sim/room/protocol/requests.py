@@ -31,10 +31,14 @@ from sim.room.document.edits import (
     Unset,
     edits_from_data,
 )
+from sim.room.document.poses import Pose
 
 MOST_TARGETS = 24
+# Things that a hand holds at once.
+MOST_POSES = 16
 
 TaggedEdit: TypeAlias = Annotated[Edit, Field(discriminator="op")]
+TaggedPose: TypeAlias = Annotated[Pose, Field(discriminator="op")]
 Edits: TypeAlias = Annotated[
     tuple[TaggedEdit, ...], BeforeValidator(edits_from_data), Field(min_length=1, max_length=MOST_EDITS)
 ]
@@ -57,6 +61,26 @@ class EditScene(_Request):
         tuple[TaggedEdit, ...], BeforeValidator(edits_from_data), Field(min_length=1, max_length=MOST_EDITS)
     ]
     merge: StrictStr | StrictInt | None = None
+
+
+class FollowHand(_Request):
+    """Show things where a hand holds them, and change nothing: the newest of these counts, and none is answered."""
+
+    type: Literal["hand"]
+    poses: Annotated[tuple[TaggedPose, ...], Field(min_length=1, max_length=MOST_POSES)]
+
+
+class LetGo(_Request):
+    """The hand has let go and changed nothing: show the set as it stands. Not answered."""
+
+    type: Literal["let_go"]
+
+
+class Drawn(_Request):
+    """The live picture with this serial has been drawn: another may come. Not answered."""
+
+    type: Literal["drawn"]
+    serial: StrictInt
 
 
 class Undo(_Request):
@@ -211,11 +235,13 @@ class EndTour(_Request):
 
 
 _Requests: TypeAlias = (
-    EditScene | Undo | Redo | Save | SaveAs | Reload | FindDials | TakeDials | KeepVersion | NameVersion | DropVersion
+    EditScene | FollowHand | LetGo | Drawn
+    | Undo | Redo | Save | SaveAs | Reload | FindDials | TakeDials | KeepVersion | NameVersion | DropVersion
     | RestoreVersion | BeginExport | CancelExport | StartFrom | TakeRecovery | DiscardRecovery | ShowLibrary | LookAt
     | TraceFiner | EndTour
 )  # fmt: skip
 Request: TypeAlias = Annotated[_Requests, Field(discriminator="type")]
+UNANSWERED = (FollowHand, LetGo, Drawn)
 _READ: TypeAdapter[Request] = TypeAdapter(Request)
 # What each field of a request should have been, for who sees the page alone.
 EXPECTED = {
@@ -279,7 +305,7 @@ def gesture_from_request(request: EditScene, tab_number: int) -> str | None:
     return None if request.merge in (None, "") else f"{tab_number}:{request.merge}"
 
 
-def lights_from_edits(edits: Sequence[Edit]) -> tuple[str, ...]:
+def lights_from_edits(edits: Sequence[Edit | Pose]) -> tuple[str, ...]:
     """Names of the lights that edits touch, each once."""
     names: list[str] = []
     for edit in edits:

@@ -4,7 +4,7 @@ import { mount as mountMeter } from "../readings/meter.js";
 import { createMixer } from "../../../web/mixer.js";
 import { deskOf } from "./picture_desk.js";
 import { el } from "../../../web/elements.js";
-import { followFrames, followLive } from "./picture_frames.js";
+import { followFrames, liveLayers } from "./picture_frames.js";
 import { mountPrint } from "./picture_print.js";
 import { mountTools } from "./picture_tools.js";
 import { mountVersions } from "../dialogs/versions.js";
@@ -33,12 +33,17 @@ export function mount(place, room) {
   let names = null;
   let taken = 0;
   let waiting = 0;
-
+  let told = 0;
   let drawn = "";
 
   function draw() {
     waiting = 0;
     if (!names || !store.get().view) return;
+    paint();
+    if (live && live.message.serial > told) room.link.drawn((told = live.message.serial));
+  }
+
+  function paint() {
     // A state that changes nothing of the picture asks for no new one.
     const mix = desk.mixFor(names);
     const key = JSON.stringify([mix, taken]);
@@ -101,16 +106,17 @@ export function mount(place, room) {
     },
   });
 
-  followLive(store, (layers, message) => {
-    if (!frame || message.frame < frame.serial) return;
-    live = { layers, message };
+  store.listen(({ live: message }) => {
+    if (!message) return;
+    if (!frame || message.frame < frame.serial) return room.link.drawn(message.serial);
+    live = { layers: liveLayers(message), message };
     mixer.take(followed(), store.get().view.exposure);
     taken += 1;
     waiting ||= requestAnimationFrame(draw);
     // What was measured was another set.
     now.measured = null;
     print.follows(message);
-  });
+  }, ["live"]);
 
   place.pixel = (x, y) => mixer.pixel(x, y);
   place.spot = (x, y, deg) => meter.readingAt(x, y, deg);

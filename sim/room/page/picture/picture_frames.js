@@ -71,41 +71,12 @@ export function followFrames(store, { shown, measured }) {
 }
 
 /**
- * Load the layers of moved lights while a hand drags: one message at a time, always the newest, so that none queues up.
- * @param {Store} store the page's
- * @param {(layers: Map<string, {layer: Uint16Array, scale: number}>, message: Live) => void} take called with them
+ * The layers of moved lights by name, as they came with their message.
+ * @param {Live} live
+ * @returns {Map<string, {layer: Uint16Array, scale: number}>}
  */
-export function followLive(store, take) {
-  let busy = false;
-  let loaded = 0;
-
-  async function run() {
-    busy = true;
-    for (let live = store.get().live; live && live.serial > loaded; live = store.get().live) {
-      loaded = live.serial;
-      try {
-        take(await liveLayers(live), live);
-      } catch (error) {
-        // The server holds the newest only; where that is this one something is wrong.
-        if (store.get().live === live && store.get().link === "open") {
-          console.warn(`live layers ${live.serial} were not loaded: ${error}`);
-        }
-      }
-    }
-    busy = false;
-  }
-
-  return store.subscribe(() => {
-    if (!busy) run();
-  }, ["live"]);
-}
-
-/** @param {Live} live */
-async function liveLayers(live) {
-  const halves = new Uint16Array(await bytes(new URL(`live/${live.serial}`, document.baseURI)));
-  const each = 3 * live.width * live.height;
-  if (halves.length !== each * live.names.length) throw new Error("they are of another size");
-  return new Map(
-    live.names.map((name, k) => [name, { layer: halves.subarray(k * each, (k + 1) * each), scale: live.scale[k] }]),
-  );
+export function liveLayers({ names, scale, width, height, halves }) {
+  const each = 3 * width * height;
+  if (halves.length !== each * names.length) throw new Error("live layers are of another size");
+  return new Map(names.map((name, k) => [name, { layer: halves.subarray(k * each, (k + 1) * each), scale: scale[k] }]));
 }
