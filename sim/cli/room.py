@@ -8,11 +8,24 @@ import threading
 import webbrowser
 from contextlib import suppress
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-SceneArgument = Annotated[Path, typer.Argument(metavar="SCENE", help="Scene file, such as my-portrait.yaml.")]
+from sim.quantities.errors import HalfstopError
+
+if TYPE_CHECKING:
+    from sim.room.home.folders import Folders
+
+PlacesArgument = Annotated[
+    list[Path] | None,
+    typer.Argument(
+        metavar="[SCENE] [FOLDER]...",
+        help="Scene file, such as my-portrait.yaml, and folders that the page may open and save in; without a scene, a "
+        "start page; without anything, the current folder.",
+        show_default=False,
+    ),
+]
 
 
 def add_commands(app: typer.Typer) -> None:
@@ -21,7 +34,7 @@ def add_commands(app: typer.Typer) -> None:
 
 
 def open_room(
-    scene: SceneArgument,
+    places: PlacesArgument = None,
     port: Annotated[
         int, typer.Option(metavar="N", min=0, max=65535, help="Port on this machine; 0 takes a free one.")
     ] = 0,
@@ -31,7 +44,7 @@ def open_room(
         Path, typer.Option(metavar="DIR", help="Folder that exports go to, in a folder of the scene's name.")
     ] = Path("out"),
 ) -> None:
-    """Open a scene on a sheet in the browser: move lights, see the picture, read the meters, save.
+    """Open a scene in the browser: move lights, see the picture, read the meters, save; or choose one on a start page.
 
     Serves this machine alone, until Ctrl-C; changes that are not saved are kept and offered next time.
     """
@@ -43,17 +56,21 @@ def open_room(
     from sim.room.gate import new_token
     from sim.scene.read import load_scene
 
+    scene, folders = _scene_and_folders(places or [])
     # Refuse a bad scene before anything is started.
-    load_scene(scene)
+    if scene is not None:
+        load_scene(scene)
     from sim.room.session import RoomSession
 
     listener = bound_socket(port)
 
     async def run() -> bool:
         session = RoomSession(
-            scene, state_folder_from_environment(), out=out, long_side_px=size, store=store_from_environment()
-        )
-        await serve(session, listener, new_token(), lambda address: _tell(scene, address, not no_browser))
+            scene, state_folder_from_environment(), folders=folders, out=out, long_side_px=size,
+            store=store_from_environment(),
+        )  # fmt: skip
+        what = str(scene or "halfstop")
+        await serve(session, listener, new_token(), lambda address: _tell(what, address, not no_browser))
         return session.saved
 
     try:
@@ -66,7 +83,20 @@ def open_room(
     print(f"closed; {kept}", flush=True)
 
 
-def _tell(scene: Path, address: str, wants_browser: bool) -> None:
+def _scene_and_folders(places: list[Path]) -> tuple[Path | None, Folders]:
+    """The scene file among what was named, if there is one, and the folders: its own, or the current one at least."""
+    from sim.room.home.folders import Folders
+
+    named = [place for place in places if place.is_dir()]
+    scenes = [place for place in places if place not in named]
+    if len(scenes) > 1:
+        what = f"{scenes[1]}: a second scene; one is open at a time"
+        raise HalfstopError(f"{what}: name one scene, and any number of folders")
+    own = [scenes[0].parent] if scenes else []
+    return (scenes[0] if scenes else None), Folders.named([*own, *named] or [Path()])
+
+
+def _tell(scene: str, address: str, wants_browser: bool) -> None:
     print(f"{scene} is open at {address}", flush=True)
     print("End it with Ctrl-C.", flush=True)
     if wants_browser and has_browser():

@@ -20,6 +20,7 @@ from starlette.types import ASGIApp
 from starlette.websockets import WebSocket, WebSocketDisconnect
 
 from sim.quantities.errors import HalfstopError, UnitError
+from sim.room.entrance import ROUTES as ENTRANCE
 from sim.room.gate import HOST, Gate
 from sim.room.handlers import handle
 from sim.room.protocol.messages import Message, Packed, refusal
@@ -50,6 +51,8 @@ def app_from_session(session: RoomSession, token: str, port: int) -> ASGIApp:
     app = Starlette(
         routes=[
             Route("/", _page),
+            Route("/home", _home),
+            *ENTRANCE,
             Route("/room/page/{file:path}", _asset),
             Route("/web/{file:path}", _asset),
             Route("/frame/{serial:int}/{layer}/{kind}", _layer),
@@ -69,7 +72,12 @@ def app_from_session(session: RoomSession, token: str, port: int) -> ASGIApp:
 
 
 async def _page(request: Request) -> Response:
-    return _file_served("room/page/index.html")
+    session: RoomSession = request.app.state.session
+    return _file_served("room/page/index.html") if session.is_open else await _home(request)
+
+
+async def _home(request: Request) -> Response:
+    return _file_served("room/page/home/home.html")
 
 
 async def _asset(request: Request) -> Response:
@@ -137,6 +145,9 @@ async def _missing(request: Request, error: Exception) -> Response:
 
 async def _room(socket: WebSocket) -> None:
     session: RoomSession = socket.app.state.session
+    if not session.is_open:
+        await socket.close(1008)
+        return
     await socket.accept()
     tab = await session.enter()
     sending = asyncio.create_task(_send_all(socket, tab.next))

@@ -128,10 +128,11 @@ class PreviewCoordinator:
             self._check_later()
 
     def leave(self) -> None:
-        """Let go of what was read and checked of a scene that is left."""
-        self._metered = self._checked_by = None
-        for kind in ("meters", "checks"):
-            self._last.pop(kind, None)
+        """Let go of all that was seen, read and checked of a scene that is left: none of it is of the next one."""
+        self._metered = self._checked_by = self._shown_by = self._last_frame = self._snapshot = None
+        self._asked.clear()
+        self._frames.clear()
+        self._last.clear()
 
     def trace_finer(self, snapshot: Snapshot) -> None:
         """Trace the same picture finer."""

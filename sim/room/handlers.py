@@ -8,7 +8,6 @@ from typing import TypeAlias, TypeVar
 from sim.quantities.errors import LONGEST_FAULT, HalfstopError
 from sim.room.background.library import entries
 from sim.room.clients import Client
-from sim.room.examples import copied_example, path_from_text
 from sim.room.protocol import requests as ask
 from sim.room.protocol.messages import refusal
 from sim.room.session import RoomSession
@@ -127,7 +126,7 @@ async def _save(session: RoomSession, tab: Client, request: ask.Save) -> None:
 @_handles(ask.SaveAs)
 async def _save_as(session: RoomSession, tab: Client, request: ask.SaveAs) -> None:
     async with session.turn:
-        path = path_from_text(request.path, session.open_scene.path)
+        path = session.folders.scene_path(request.path, session.open_scene.path.parent)
         await session.run(lambda: session.open_scene.save_as(path, request.force))
         session.versions.follow(session.open_scene.versions_file)
         await session.look_at_disk()
@@ -141,16 +140,6 @@ async def _reload(session: RoomSession, tab: Client, request: ask.Reload) -> Non
         await session.run(session.open_scene.reload)
         await session.look_at_disk()
         await session.show()
-
-
-@_handles(ask.StartFrom)
-async def _start_from(session: RoomSession, tab: Client, request: ask.StartFrom) -> None:
-    async with session.turn:
-        if not session.open_scene.saved and not request.force:
-            raise HalfstopError("there are changes that are not saved; save them first")
-        path = path_from_text(request.path, session.open_scene.path)
-        await session.run(lambda: copied_example(request.example, path))
-        await session.go_to(path)
 
 
 # -- targets -------------------------------------------------------------------------------------

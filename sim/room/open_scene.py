@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import hashlib
+import os
+import secrets
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -12,7 +14,7 @@ from sim.render import fingerprint
 from sim.room.document.edits import Edit
 from sim.room.document.scene_document import SceneDocument
 from sim.room.document.state_folder import stem_from_path
-from sim.room.examples import is_original
+from sim.room.home.starts import is_original
 from sim.room.protocol.messages import Recovered, VersionFacts
 from sim.room.protocol.scene_view import RoomWarning, State
 from sim.room.snapshot.placement_cache import Placed, PlacementCache
@@ -49,9 +51,11 @@ class Snapshot:
 
 @dataclass(frozen=True)
 class _Place:
-    """Where a scene is open: the `address`, whether the file comes with the program, whether to offer the `tour`."""
+    """Where a scene is open: the `address`, an id of this `set` while it is open, whether the file comes with the
+    program, whether to offer the `tour`."""
 
     address: str
+    set: str
     example: bool
     tour: bool
 
@@ -74,6 +78,7 @@ class OpenScene:
 
     def __init__(self, path: Path, state_folder: Path, address: str, placements: PlacementCache | None = None) -> None:
         self._address = address
+        self._set = secrets.token_hex(8)
         self._state_folder = state_folder
         self._document = SceneDocument.open(path, state_folder)
         self._document.announce(address)
@@ -89,6 +94,10 @@ class OpenScene:
     def path(self) -> Path:
         """The scene file."""
         return self._document.path
+
+    def is_at(self, path: Path) -> bool:
+        """Whether this is the file that another path leads to."""
+        return os.path.realpath(path) == os.path.realpath(self._document.path)
 
     @property
     def revision(self) -> int:
@@ -125,7 +134,10 @@ class OpenScene:
 
     def _place(self) -> _Place:
         return _Place(
-            self._address, is_original(self._document.path), tour=not (self._state_folder / TOUR_FILE).exists()
+            self._address,
+            self._set,
+            is_original(self._document.path),
+            tour=not (self._state_folder / TOUR_FILE).exists(),
         )
 
     def disk(self) -> tuple[str, str]:
@@ -261,6 +273,7 @@ def _snapshot(document: SceneDocument, placed: Placed, looked_over: _LookedOver,
             **view,
             "warnings": [*holding, *view["warnings"]],
             "address": place.address,
+            "set": place.set,
             "example": place.example,
             "checked_by": checked_by,
             "looked_over": looked_over.checked_by == checked_by,

@@ -21,8 +21,10 @@ from sim.room.background.thumbnails import Thumbnails
 from sim.room.balancing import Balancing
 from sim.room.clients import Client
 from sim.room.coordinator import PreviewCoordinator
-from sim.room.examples import examples
 from sim.room.hands import Hands
+from sim.room.home.folders import Folders
+from sim.room.home.recent import remember_recent
+from sim.room.home.shelf import Shelf
 from sim.room.open_scene import OpenScene, Snapshot
 from sim.room.preview.frame import PreviewFrame
 from sim.room.preview.worker_client import WorkerClient
@@ -41,18 +43,21 @@ RESTART_AFTER_S = 5.0
 class RoomSession:
     """Joins the open scene, the worker and the tabs.
 
-    Arguments: `path` of the scene file; `state_folder` for journals; `out` folder for exports; `long_side_px` of the
+    Arguments: `path` of the scene file, None for none yet; `state_folder` for journals; `folders` that pages may write
+    in, the scene file's own where none are named; `out` folder for exports; `long_side_px` of the
     picture; `store` cache for the library's pictures, None keeps none; `environ` of the children besides this
     process's own; `worker` what traces; `fill_library` whether the library's pictures are made unasked.
     Does not: open the scene before `open`, or serve anything.
     """
 
     def __init__(
-        self, path: Path, state_folder: Path, *, out: Path = Path("out"), long_side_px: int = 600, samples: int = 8,
-        store: LayerStore | None = None, environ: dict[str, str] | None = None,
-        worker: type[WorkerClient] = WorkerClient, fill_library: bool = True,
+        self, path: Path | None, state_folder: Path, *, folders: Folders | None = None,
+        out: Path = Path("out"), long_side_px: int = 600, samples: int = 8, store: LayerStore | None = None,
+        environ: dict[str, str] | None = None, worker: type[WorkerClient] = WorkerClient, fill_library: bool = True,
     ) -> None:  # fmt: skip
         self._path, self._state_folder = path, state_folder
+        self.folders = folders or Folders.named([path.parent if path else Path()])
+        self.shelf = Shelf(self.folders, state_folder)
         environ = environ or {}
         self._thread = ThreadPoolExecutor(max_workers=1, thread_name_prefix="document")
         self.turn = asyncio.Lock()
@@ -80,9 +85,13 @@ class RoomSession:
     # -- opening and closing ---------------------------------------------------------------------
 
     async def open(self, address: str) -> None:
-        """Open the scene and begin to trace it; `address` is told to whoever opens the same scene elsewhere."""
+        """Open the scene, if one was named, and begin to trace it; `address` is told to who opens it elsewhere."""
         self.address = address
-        await self._take_up(self._path)
+        if self._path is not None:
+            await self._begin_with(self._path)
+
+    async def _begin_with(self, path: Path) -> None:
+        await self._take_up(path)
         self.begin(self._lasting("watching the file", self._watch))
         self.begin(self._lasting("making the library's pictures", self.thumbnails.run))
         self._open = True
@@ -107,17 +116,29 @@ class RoomSession:
     @property
     def saved(self) -> bool:
         """Whether nothing waits to be saved."""
-        return self.open_scene.saved
+        return self._path is None or self.open_scene.saved
+
+    @property
+    def is_open(self) -> bool:
+        """Whether there is an open scene."""
+        return self._open
 
     async def _take_up(self, path: Path) -> None:
         self.open_scene = await self.run(lambda: OpenScene(path, self._state_folder, self.address, self._placements))
         self.versions = Versions(self.open_scene.versions_file)
         await self.run(lambda: self.open_scene.caution(self.versions.damage))
+        self._path = path
         self.preview.leave()
         self.preview.look_at(await self.run(self.open_scene.snapshot))
+        await self.run(lambda: remember_recent(self._state_folder, path))
 
     async def go_to(self, path: Path) -> None:
         """Leave the open scene for another one, in a turn; what is not saved stays in its journal."""
+        if not self._open:
+            await self._begin_with(path)
+            return
+        if self.open_scene.is_at(path):
+            return
         # Let go of the old scene only once the new one is held.
         before = self.open_scene
         await self._take_up(path)
@@ -146,10 +167,6 @@ class RoomSession:
     def _greet(self, tab: Client) -> None:
         tab.tell(self.versions.message())
         tab.tell(self.thumbnails.message())
-        tab.tell({
-            "type": "examples",
-            "examples": [{"name": each.name, "title": each.title, "text": each.text} for each in examples()],
-        })  # fmt: skip
         for message in self.preview.messages():
             tab.tell(message)
         if self.open_scene.recovery is not None:

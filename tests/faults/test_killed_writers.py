@@ -19,7 +19,7 @@ from pathlib import Path
 from sim.quantities.assets import asset_path
 from sim.render.verdicts import Verdict, VerdictStore
 from sim.room.document.scene_document import SceneDocument
-from sim.room.examples import copied_example
+from sim.room.home.starts import copied_start
 from sim.room.open_scene import OpenScene
 from sim.room.versions import Versions
 from sim.scene.edit import scene_text_from_file, write_scene_text
@@ -66,7 +66,7 @@ class Place:
         write_scene_text(scene_text_from_file(self.scene), self.scene.with_name("other.yaml"))
 
     def copy(self):
-        copied_example(EXAMPLE, self.scene.with_name("copy.yaml"))
+        copied_start(EXAMPLE, self.scene.with_name("copy.yaml"))
 
     def judge(self):
         VerdictStore([self.state / "engines.json"]).put("llvm", Verdict(True, "passed the trial"))

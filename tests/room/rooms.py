@@ -91,9 +91,9 @@ def scene_file(folder: Path, text: str = SIMPLE, name: str = "set.yaml") -> Path
 
 
 @contextmanager
-def served(path: Path, state: Path, **options: Any) -> Iterator[Served]:
+def served(path: Path | None, state: Path, **options: Any) -> Iterator[Served]:
     """A room served from a thread of this process; ends tidily."""
-    options = {"long_side_px": 60, "samples": 4, "out": path.parent / "out", "fill_library": False, **options}
+    options = {"long_side_px": 60, "samples": 4, "out": state.parent / "out", "fill_library": False, **options}
     ready: list[Any] = []
     failed: list[BaseException] = []
     up = threading.Event()

@@ -18,7 +18,7 @@ from sim.room import session
 from sim.room.document import journal
 from sim.room.document.scene_document import SceneDocument
 from sim.room.document.state_folder import stem_from_path
-from sim.room.examples import path_from_text
+from sim.room.home.folders import Folders
 from sim.room.open_scene import OpenScene
 from sim.room.protocol.messages import VersionFacts
 from sim.room.versions import Versions
@@ -154,7 +154,7 @@ def test_a_scene_replaced_by_a_huge_file_is_not_read(tmp_path: Path) -> None:
 def test_a_name_that_cannot_be_is_one_line(tmp_path: Path, name: str) -> None:
     path = scene_file(tmp_path)
     with pytest.raises(HalfstopError) as caught:
-        path_from_text(name, path)
+        Folders.named([tmp_path]).scene_path(name, tmp_path)
     assert "\n" not in str(caught.value) and len(str(caught.value)) < 300
     if "~" not in name:
         document = SceneDocument.open(path, tmp_path / "state")

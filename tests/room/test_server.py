@@ -16,6 +16,7 @@ from websockets.exceptions import ConnectionClosed, InvalidStatus
 
 from sim.quantities.assets import asset_path
 from sim.room.app import SERVED, SIM
+from sim.room.home.folders import Folders
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -239,8 +240,6 @@ def test_nonsense_is_answered_and_ends_nothing(room: Served) -> None:
             {"kind": "restore_version"}, {"kind": "drop_version", "version": []}, {"kind": "export"},
             {"kind": "export", "what": []},
             {"kind": "export", "what": "plan", "size_px": 1e9}, {"kind": "cancel_export", "export": 5},
-            {"kind": "start_from", "example": "../set.yaml", "path": "b.yaml"},
-            {"kind": "start_from", "example": "recital.yaml"},
             {"kind": "save_as", "path": "/nowhere/at/all.yaml"}, {"kind": "save_as", "path": "set.txt"},
             {"kind": "save_as", "path": "a\nb.yaml"}, {"kind": "take_recovery"},
         ):  # fmt: skip
@@ -320,30 +319,18 @@ def test_saving_under_another_name_goes_on_there(room: Served) -> None:
         assert second_versions.name.startswith("second-") and "kept" in second_versions.read_text("utf-8")
 
 
-def test_a_set_up_that_comes_along_is_copied_and_never_changed(tmp_path: Path) -> None:
+def test_a_set_up_that_comes_along_is_never_changed(tmp_path: Path) -> None:
     original = asset_path("classic_two.yaml")
     before = original.read_bytes()
-    with served(original, tmp_path / "state", worker=StillWorker) as room, room.client() as tab:
+    folders = Folders.named([original.parent, tmp_path])
+    with served(original, tmp_path / "state", worker=StillWorker, folders=folders) as room, room.client() as tab:
         assert tab.state["example"] is True
-        names = [example["name"] for example in tab.wait("examples")["examples"]]
-        assert "recital.yaml" in names and all(e["title"] and e["text"] for e in tab.newest["examples"]["examples"])
-        first = tab.state["geometry"]
         tab.edit({"op": "set", "path": ["camera", "iso"], "value": 200})
         refused = tab.ask("save", force=True)
         assert refused["type"] == "refused" and "comes with the program" in refused["text"]
         assert tab.ask("save_as", path=str(original), force=True)["type"] == "refused"
-        mine = tmp_path / "mine.yaml"
-        assert tab.ask("start_from", example="recital.yaml", path=str(mine))["type"] == "refused"
-        assert not mine.exists()
-        assert tab.ask("start_from", example="recital.yaml", path=str(mine), force=True)["type"] == "done"
-        assert mine.read_bytes() == asset_path("recital.yaml").read_bytes()
-        assert tab.state["file"].endswith("mine.yaml") and len(tab.state["lights"]) == 5 and not tab.state["example"]
-        # The pictures of the set before are no pictures of this one.
-        assert tab.state["geometry"] != first and StillWorker.asked[-1].text == mine.read_text("utf-8")
-        tab.edit(power("halo", "1/4"))
-        assert tab.ask("save")["type"] == "done"
-        assert tab.ask("start_from", example="snoot_study.yaml", path=str(mine))["type"] == "refused"
-        assert mine.read_bytes() != asset_path("recital.yaml").read_bytes()
+        assert tab.ask("save_as", path=str(tmp_path / "mine.yaml"))["type"] == "done"
+        assert not tab.state["example"] and "iso: 200" in (tmp_path / "mine.yaml").read_text("utf-8")
     assert original.read_bytes() == before
 
 

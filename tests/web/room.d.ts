@@ -15,6 +15,9 @@ declare global {
   type AloneAtFace = protocol.AloneAtFace;
   type MeterPoint = protocol.MeterPoint;
   type KeptVersion = protocol.KeptVersion;
+  type HomeView = protocol.Home;
+  type SetCardView = protocol.SetCard;
+  type StartCardView = protocol.StartCard;
 
   /** The last message of each kind under its name. */
   type Heard = { [M in Exclude<RoomMessage, RoomState> as M["type"]]: (M extends protocol.Live ? Live : M) | null };
@@ -38,6 +41,7 @@ declare global {
     view: RoomState | null;
     link: "connecting" | "open" | "closed";
     ready: boolean;
+    left: boolean;
     notice: { text: string; level: string; at: number } | null;
     selection: string | null;
     solo: string[];

@@ -2,10 +2,11 @@
  * What the page knows: the server's last state, the last message of each kind, and gestures under way.
  *
  * A snapshot has: view (the last "state", null before the first), link ("connecting" | "open" | "closed"),
- * ready (all parts are there), notice ({text, level: "said" | "refused"} or null), selection (an item id or null),
+ * ready (all parts are there), left (the set was left for another), notice ({text, level: "said" | "refused"} or null),
+ * selection (an item id or null),
  * solo (names of lights), held (gestures by key), and under its own name the last message of every other kind: frame,
- * live (with its layers in `halves`), hand, painting, meters, checks, wishes, versions, library, thumbnail, examples,
- * export, saved, disk, recovered, refused.
+ * live (with its layers in `halves`), hand, painting, meters, checks, wishes, versions, library, thumbnail, export, saved,
+ * disk, recovered, refused.
  *
  * Item ids: "light:NAME", "panel:INDEX", "meter:NAME", "camera", "sitter", "backdrop".
  */
@@ -23,7 +24,6 @@ const KINDS = [
   "versions",
   "library",
   "thumbnail",
-  "examples",
   "export",
   "saved",
   "disk",
@@ -45,6 +45,7 @@ export function createRoomStore() {
     solo: [],
     held: {},
     ready: false,
+    left: false,
     ...Object.fromEntries(KINDS.map((kind) => [kind, null])),
   });
   const { get, update } = store;
@@ -88,7 +89,12 @@ export function createRoomStore() {
 
   /** Take in a message of the server. */
   function receive(message) {
-    if (message.type === "state") {
+    if (get().left) return;
+    if (message.type === "state" && get().view && get().view.set !== message.set) {
+      // Another set: begin as a page of its own, so that nothing of the one before is ever shown as this one's.
+      update({ left: true });
+      location.reload();
+    } else if (message.type === "state") {
       const names = new Set(message.lights.map((each) => each.name));
       update({ view: message });
       if (get().solo.some((name) => !names.has(name))) update({ solo: get().solo.filter((n) => names.has(n)) });

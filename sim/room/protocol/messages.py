@@ -324,21 +324,6 @@ class Thumbnail(TypedDict):
     url: str
 
 
-class ExampleEntry(TypedDict):
-    """A set-up that comes with the program."""
-
-    name: str
-    title: str
-    text: str
-
-
-class Examples(TypedDict):
-    """The set-ups to start from."""
-
-    type: Literal["examples"]
-    examples: list[ExampleEntry]
-
-
 class ExportFile(TypedDict):
     """A file that was exported."""
 
@@ -388,6 +373,6 @@ class Recovered(TypedDict):
 
 _Message: TypeAlias = (
     State | Painting | Frame | Live | Hand | Failed | Meters | Checks | Targets | Versions | Library | Thumbnail
-    | Examples | Export | Saved | Disk | Recovered | Done | Refused
+    | Export | Saved | Disk | Recovered | Done | Refused
 )  # fmt: skip
 Message: TypeAlias = Annotated[_Message, Field(discriminator="type")]

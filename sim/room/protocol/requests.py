@@ -188,15 +188,6 @@ class CancelExport(_Request):
     export: StrictInt
 
 
-class StartFrom(_Request):
-    """Open a copy of a set-up that comes with the program; `force` leaves what is not saved."""
-
-    type: Literal["start_from"]
-    example: StrictStr
-    path: StrictStr
-    force: StrictBool = False
-
-
 class TakeRecovery(_Request):
     """Bring back what an earlier session left."""
 
@@ -237,7 +228,7 @@ class EndTour(_Request):
 _Requests: TypeAlias = (
     EditScene | FollowHand | LetGo | Drawn
     | Undo | Redo | Save | SaveAs | Reload | FindDials | TakeDials | KeepVersion | NameVersion | DropVersion
-    | RestoreVersion | BeginExport | CancelExport | StartFrom | TakeRecovery | DiscardRecovery | ShowLibrary | LookAt
+    | RestoreVersion | BeginExport | CancelExport | TakeRecovery | DiscardRecovery | ShowLibrary | LookAt
     | TraceFiner | EndTour
 )  # fmt: skip
 Request: TypeAlias = Annotated[_Requests, Field(discriminator="type")]
@@ -252,7 +243,6 @@ EXPECTED = {
     "version": "the number of a kept version",
     "export": "the number of an export",
     "what": "the name of an export",
-    "example": "the name of a set-up",
 }
 
 

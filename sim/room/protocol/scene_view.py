@@ -326,4 +326,5 @@ class State(DocumentView):
     looked_over: bool
 
     address: str
+    set: str
     example: bool

@@ -1,6 +1,7 @@
 /** The desk above the papers: title, undo and redo, save, export; and what is asked about files. */
 import { el } from "../../../web/elements.js";
 import { dialog, promptFor } from "./dialogs.js";
+import { leaveForSets, mountTitle, saveCopy } from "../home/set_file.js";
 import { refusalText } from "../link.js";
 
 const EXPORTS = [
@@ -20,8 +21,9 @@ const STEPS = {
 /** @param {Room} room */
 export function mount(element, room) {
   const { store, link } = room;
-  const title = el("h1", {});
+  const title = mountTitle(room);
   const file = el("span", { class: "file" });
+  const sets = tool("Sets", () => leaveForSets(room));
   const undo = tool("Undo", () => link.ask("undo"), "Control+Z");
   const redo = tool("Redo", () => link.ask("redo"), "Control+Shift+Z");
   const save = tool("Save", () => files.save(), "Control+S");
@@ -31,9 +33,9 @@ export function mount(element, room) {
   help.setAttribute("aria-haspopup", "dialog");
   const trouble = el("p", { class: "trouble", role: "alert" });
   element.append(
-    el("div", { class: "tape" }, title, file),
+    el("div", { class: "tape" }, title.heading, file),
     trouble,
-    el("nav", { class: "tools", "aria-label": "Scene" }, undo, redo, save, output, help),
+    el("nav", { class: "tools", "aria-label": "Scene" }, sets, undo, redo, save, output, help),
   );
 
   // -- saving --------------------------------------------------------------------------------------------------------
@@ -48,24 +50,14 @@ export function mount(element, room) {
         store.say(refusalText(answer.text), "refused");
       }
     },
-    async saveAs(label = "Name of the new file, beside the present one") {
-      const { view } = store.get();
-      await promptFor("Save a copy", label, `my-${(view?.file ?? "scene.yaml").split("/").pop()}`, {
-        does: "Save",
-        async refuse(path) {
-          if (!path) return "Write a name for the file, such as my-portrait.yaml.";
-          const answer = await link.ask("save_as", { path }, { quiet: true });
-          return answer.type === "refused" ? refusalText(answer.text) : null;
-        },
-      });
-    },
+    saveAs: (label) => saveCopy(room, label),
   };
   room.files = files;
 
   store.subscribe(
     ({ view, link: state }) => {
       if (!view) return;
-      title.textContent = view.title;
+      title.show(view.title);
       trouble.textContent = view.trouble ?? "";
       file.textContent = `${(view.file ?? "").split("/").pop()}${view.saved ? "" : ", not saved yet"}`;
       file.classList.toggle("unsaved", !view.saved);

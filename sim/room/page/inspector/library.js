@@ -1,4 +1,4 @@
-/** The library: lights to add, by the picture each makes on a grey sphere; copy, rename, remove; example set-ups. */
+/** The library: lights to add, by the picture each makes on a grey sphere; copy, rename, remove. */
 import { el } from "../../../web/elements.js";
 import { dialog, promptFor } from "../dialogs/dialogs.js";
 import { refusalText } from "../link.js";
@@ -6,7 +6,6 @@ import { refusalText } from "../link.js";
 const CAUTIONS =
   "In a real room: mind what one mains circuit carries, keep cloth and hands off hot lamps, weight stands down and " +
   "tape cables, fire no flash close to anyone's eyes, and ask about photosensitivity first.";
-const UNSAVED = /unsaved|not saved/i;
 const DEFER = "Follow local electrical codes, the maker's instructions and licensed practice.";
 
 /** @param {Room} room */
@@ -14,24 +13,9 @@ export function mount(element, room) {
   const { store, link } = room;
   let target = null;
   const grid = el("div", { class: "balls" });
-  const examples = el("ul", { class: "examples" });
   const heading = el("h2", {}, "Add a light");
   const intro = el("p", { class: "note" });
-  const shelf = el("section", { "aria-label": "Example set-ups" }, el("h3", {}, "Or start from an example"), examples);
-  // The library is long: whoever wants an example is taken there.
-  const toExamples = el(
-    "button",
-    {
-      type: "button",
-      class: "small",
-      onclick: () => {
-        shelf.scrollIntoView({ block: "start" });
-        examples.querySelector("button")?.focus({ preventScroll: true });
-      },
-    },
-    "Or start from an example",
-  );
-  const box = dialog("library", heading, el("div", { class: "library-head" }, intro, toExamples), grid, shelf);
+  const box = dialog("library", heading, el("div", { class: "library-head" }, intro), grid);
   const safety = el("p", { class: "cautions" });
   box.node.append(safety);
   element.append(box.node);
@@ -107,24 +91,12 @@ export function mount(element, room) {
   }
 
   function draw() {
-    const { examples: told } = store.get();
     const groups = Map.groupBy ? Map.groupBy(entries(), (each) => each.group ?? "") : new Map([["", entries()]]);
     grid.replaceChildren(
       ...[...groups].map(([title, list]) =>
         el("div", { class: "ball-group" }, title ? el("h3", {}, title) : null, el("ul", {}, list.map(card))),
       ),
     );
-    examples.replaceChildren(
-      ...(told?.examples ?? []).map((each) =>
-        el(
-          "li",
-          {},
-          el("div", {}, el("strong", {}, each.title), el("p", { class: "note" }, each.text ?? "")),
-          el("button", { type: "button", onclick: () => startFrom(each) }, "Start from this"),
-        ),
-      ),
-    );
-    shelf.hidden = toExamples.hidden = Boolean(target) || !(told?.examples ?? []).length;
   }
 
   function card(entry) {
@@ -150,33 +122,6 @@ export function mount(element, room) {
         el("span", { class: "note" }, entry.text ?? ""),
       ),
     );
-  }
-
-  async function startFrom(example) {
-    const stem = example.name.replace(/\.ya?ml$/, "");
-    let answer = null;
-    const path = await promptFor(
-      `Start from "${example.title}"`,
-      "Name of the new file, beside the present one",
-      `my-${stem}.yaml`,
-      {
-        does: "Make the copy and open it",
-        async refuse(typed) {
-          if (!typed) return "Write a name for the file, such as my-portrait.yaml.";
-          answer = await link.ask("start_from", { example: example.name, path: typed }, { quiet: true });
-          return answer.type === "refused" && !UNSAVED.test(answer.text) ? refusalText(answer.text) : null;
-        },
-      },
-    );
-    if (!path) return;
-    if (answer.type === "refused") {
-      const sure = await promptFor("There are changes that are not saved", answer.text, null, {
-        does: "Leave them and open the copy",
-      });
-      if (!sure) return;
-      answer = await link.ask("start_from", { example: example.name, path: String(path), force: true });
-    }
-    if (answer.type !== "refused") box.close();
   }
 
   async function rename(name) {
@@ -220,5 +165,5 @@ export function mount(element, room) {
   );
   store.subscribe(() => {
     if (box.node.open) draw();
-  }, ["library", "examples"]);
+  }, ["library"]);
 }
