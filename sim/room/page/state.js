@@ -5,8 +5,8 @@
  * ready (all parts are there), left (the set was left for another), notice ({text, level: "said" | "refused"} or null),
  * selection (an item id or null),
  * solo (names of lights), held (gestures by key), and under its own name the last message of every other kind: frame,
- * live (with its layers in `halves`), hand, painting, meters, checks, wishes, versions, library, thumbnail, export, saved,
- * disk, recovered, refused.
+ * live (with its layers in `halves`), hand, painting, meters, checks, wishes, versions, library, thumbnail, export,
+ * saved, disk, recovered, refused.
  *
  * Item ids: "light:NAME", "panel:INDEX", "meter:NAME", "camera", "sitter", "backdrop".
  */
