@@ -19,12 +19,8 @@ import numpy as np
 import pyradiance
 import trimesh
 
-from sim.render.stage.build import (
-    BACKDROP_PIXELS_PER_M,
-    PAPER_BEYOND_MARK_M,
-    PAPER_THICKNESS_M,
-    STAND_REFLECTANCE,
-)
+from sim.render.stage.backdrop import BACKDROP_PIXELS_PER_M, PAPER_BEYOND_MARK_M, PAPER_THICKNESS_M
+from sim.render.stage.build import STAND_REFLECTANCE
 from sim.render.stage.set_surfaces import BLACK_PANEL, WHITE_PANEL
 from sim.render.stage.solids import mesh_from_body, support_mesh
 from sim.scene.model import Scene

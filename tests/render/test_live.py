@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from sim.quantities.color import luminance
+from sim.render.live.ground import Ground
 from sim.render.live.occluders import Boxes, blocked_by_boxes, boxes_from_layout
 from sim.render.live.view import LiveView
 from sim.render.stage.build import build
@@ -59,9 +60,8 @@ def layout_of(text: str) -> Layout:
 def view(engine: object) -> LiveView:
     """The scene's view, its key taken apart."""
     scene, layout = scene_from_text(SCENE), layout_of(SCENE)
-    ground = build(scene, replace(layout, lights=(), panels=()))
     stack = render(build(scene, layout), size=SIZE, samples=64, gather=False)
-    made = LiveView(ground, SIZE)
+    made = LiveView(Ground(scene, layout), SIZE)
     made.see(~(stack.mask("light") | stack.mask("panel")))
     made.carry("key", layout.light("key"), boxes_from_layout(layout, ["key"]), stack.layer("key"))
     made.test_stack = stack  # type: ignore[attr-defined]
@@ -128,11 +128,11 @@ def test_rounds_at_rest_bring_a_layer_nearer_and_never_flash(view: LiveView) -> 
 
 def test_another_place_and_another_power_use_the_same_recording(view: LiveView) -> None:
     live_layer(view, SCENE, 2)
-    before = {key: frozen.n_recordings for key, frozen in view._recorded.items()}
+    before = view.recordings.count()
     for bearing in range(-70, -40, 5):
         moved = SCENE.replace("bearing: -60°", f"bearing: {bearing}°")
         live_layer(view, moved.replace("400 W", f"{300 - bearing} W"), 2)
-    assert {key: frozen.n_recordings for key, frozen in view._recorded.items()} == before
+    assert view.recordings.count() == before
 
 
 def test_a_box_blocks_the_lines_that_geometry_says(engine: object) -> None:
@@ -171,10 +171,10 @@ def test_live_meters_read_what_the_path_tracer_reads_within_their_errors(engine:
     from sim.render.transport.probe import read_probes
 
     scene, layout = scene_from_text(MOVED), layout_of(MOVED)
-    ground = build(scene, replace(layout, lights=(), panels=()))
+    ground = Ground(scene, layout)
     probes = [probe for probe in report_probes(scene, layout) if probe.kind != "spot"]
     now, error = LiveMeters().direct(
-        ground.scene, probes, luminaires_of(layout.light("key")), boxes_from_layout(layout, ["key"])
+        ground.bodies, probes, luminaires_of(layout.light("key")), boxes_from_layout(layout, ["key"])
     )
     # With no bounce followed, all that the path tracer's meter gets is direct.
     want = read_probes(build(scene, layout), probes, depth=0, most_rays=1 << 13)

@@ -186,7 +186,8 @@ def test_a_dial_and_an_undo_trace_nothing(renderer: IncrementalRenderer) -> None
 
 def test_a_turned_sitter_is_traced_in_every_light_at_once(renderer: IncrementalRenderer) -> None:
     answered(renderer, request(1))
-    first, last = answered(renderer, request(2, TURNED, look_first=("key",)))
+    rough, first, last = answered(renderer, request(2, TURNED, look_first=("key",)))
+    assert rough.kind == "live" and rough.names == ("key", "fill") and rough.pixels.shape[1:3] == (12, 8)
     assert first.frame.fresh == first.frame.coarse == ("key", "fill") and not first.frame.stale
     assert np.array_equal(first.frame.part.shape, settled([last]).part.shape)
     # The outline of the first picture is that of the settled one but for pixels that a ray more decides.

@@ -12,6 +12,7 @@ import drjit as dr
 import mitsuba as mi
 
 from sim.render.live.hits import FirstHits, neighbour
+from sim.render.live.recordings import Recordings
 
 # Steps in pixels between the taps of each pass; the last ones only in pictures of so many rows for each step.
 STEPS = (1, 2, 4, 8)
@@ -33,11 +34,19 @@ class Smoothing:
     rows: Any
 
 
-def smoothing_of(hits: FirstHits) -> Smoothing:
-    """The filter for what a camera sees: it mixes pixels that lie side by side on one surface."""
+def smoothing_of(hits: FirstHits, rows: int, recordings: Recordings) -> Smoothing:
+    """The filter for what a camera sees: it mixes pixels that lie side by side on one surface.
+
+    Arguments: `rows` of the picture, which decide how far the filter reaches.
+    """
+    steps = tuple(step for step in STEPS if step == 1 or step * ROWS_PER_STEP <= rows)
+    smoothing: Smoothing = recordings.of(("smoothing", steps), lambda hits: _smoothing(hits, steps))(hits)
+    return smoothing
+
+
+def _smoothing(hits: FirstHits, steps: tuple[int, ...]) -> Smoothing:
     pixel = dr.arange(mi.UInt32, dr.width(hits.part))
     passes = []
-    steps = [step for step in STEPS if step == 1 or step * ROWS_PER_STEP <= dr.width(hits.part) // hits.columns[0]]
     for step in steps:
         weights = []
         for x, y in AROUND:
@@ -45,9 +54,7 @@ def smoothing_of(hits: FirstHits) -> Smoothing:
             at = neighbour(pixel, x * step, y * step, hits.columns, hits.rows)
             weights.append(near * _alike(hits, at, step))
         total = sum(weights[1:], weights[0])
-        weights = [weight / total for weight in weights]
-        dr.eval(weights)
-        passes.append(weights)
+        passes.append([weight / total for weight in weights])
     return Smoothing(passes, hits.columns, hits.rows)
 
 

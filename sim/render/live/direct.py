@@ -16,6 +16,7 @@ import mitsuba as mi
 
 from sim.quantities.color import LUMINANCE_WEIGHTS
 from sim.render.live.cleaning import Smoothing, smoothed
+from sim.render.live.ground import Bodies, Meeting
 from sim.render.live.hits import PLACES, BusyHits, FirstHits
 from sim.render.live.occluders import Boxes, blocked_by_boxes
 from sim.render.transport.luminaire import Luminaire
@@ -49,41 +50,42 @@ class Effort:
 
 
 def direct_sums(
-    scene: Any, hits: FirstHits, busy: BusyHits, lamps: list[Luminaire], boxes: Boxes, seed: Any, effort: Effort
+    bodies: Bodies, hits: FirstHits, busy: BusyHits, lamps: list[Luminaire], boxes: Boxes, seed: Any, effort: Effort
 ) -> DirectSums:
     """Direct light of one set of samples, number `seed`, on all pixels."""
     si, pixel = hits.si, dr.arange(mi.UInt32, dr.width(hits.part))
     free, tested, arrived = mi.Color3f(0), mi.Color3f(0), mi.Color3f(0)
     for number in range(effort.samples):
         sampler = PathSampler(pixel, seed * effort.samples + number, 0)
-        for light, sample in unshadowed_samples(si, hits.bsdf, lamps, sampler):
+        for light, sample in unshadowed_samples(hits.met, hits.bsdf, lamps, sampler):
             free += light
             if number < effort.rays:
                 reach = dr.any(light > 0)
                 ray = si.spawn_ray_to(sample.p)
-                clear = ~scene.ray_test(ray, reach) & ~blocked_by_boxes(boxes, ray.o, sample.p, reach)
+                clear = ~bodies.ray_test(ray, reach) & ~blocked_by_boxes(boxes, ray.o, sample.p, reach)
                 tested += light
                 arrived += dr.select(reach & clear, light, 0)
     # The places of a pixel share one sequence, so that together they cover the lamp evenly.
-    lane = dr.arange(mi.UInt32, dr.width(busy.si.t))
+    lane = dr.arange(mi.UInt32, dr.width(busy.met.place))
     sampler = PathSampler(lane // len(PLACES), seed * len(PLACES) + lane % len(PLACES), 1)
     spread = mi.Color3f(0)
-    for light, _ in unshadowed_samples(busy.si, busy.bsdf, lamps, sampler):
+    for light, _ in unshadowed_samples(busy.met, busy.bsdf, lamps, sampler):
         spread += light
     dr.eval(spread)
     means = [dr.block_sum(channel, len(PLACES)) / len(PLACES) for channel in spread]
     return DirectSums(free / effort.samples, tested / effort.rays, arrived / effort.rays, mi.Color3f(*means))
 
 
-def unshadowed_samples(si: Any, bsdf: Any, lamps: list[Luminaire], sampler: PathSampler) -> list[tuple[Any, Any]]:
+def unshadowed_samples(met: Meeting, bsdf: Any, lamps: list[Luminaire], sampler: PathSampler) -> list[tuple[Any, Any]]:
     """One sample of each luminous face: the light that it sends to the camera by way of the surface, and the sample."""
+    si, own = met.si, met.own()
     place_on = sampler.pairs(BEFORE_PATH, LIGHT_SLOT)
     found = []
     for lamp in lamps:
         sample = lamp.sample(si.p, place_on(lamp.number))
         emitted = lamp.emitted(sample.p, sample.n, -sample.d)
         reach = si.is_valid() & (sample.pdf > 0) & (emitted > 0)
-        f = bsdf.eval(mi.BSDFContext(), si, si.to_local(sample.d), reach)
+        f = bsdf.eval(mi.BSDFContext(), own, si.to_local(sample.d), reach)
         found.append((dr.select(reach, f * emitted / sample.pdf, 0), sample))
     return found
 

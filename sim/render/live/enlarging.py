@@ -9,6 +9,7 @@ import drjit as dr
 import mitsuba as mi
 
 from sim.render.live.hits import FirstHits
+from sim.render.live.recordings import Recordings
 
 # Keeps a surface that reflects next to nothing diffusely from deciding the brightness.
 ALBEDO_FLOOR = 0.05
@@ -25,8 +26,13 @@ class Taps:
     weights: list[Any]
 
 
-def taps_of(small: FirstHits, full: FirstHits) -> Taps:
+def taps_of(small: FirstHits, full: FirstHits, recordings: Recordings) -> Taps:
     """How the full-size picture is made from the small one: from those of the nearest four that lie on its surface."""
+    taps: Taps = recordings.of(("taps",), _taps)(small, full)
+    return taps
+
+
+def _taps(small: FirstHits, full: FirstHits) -> Taps:
     pixel = dr.arange(mi.UInt32, dr.width(full.part))
     x = (mi.Float(pixel % full.columns) + 0.5) * mi.Float(small.columns) / mi.Float(full.columns) - 0.5
     y = (mi.Float(pixel // full.columns) + 0.5) * mi.Float(small.rows) / mi.Float(full.rows) - 0.5
@@ -47,9 +53,7 @@ def taps_of(small: FirstHits, full: FirstHits) -> Taps:
             weights.append((dr.maximum(near, 0) + 0.01) * (dr.select(same, alike, 0) + 1e-4))
             at.append(number)
     total = sum(weights[1:], weights[0])
-    taps = Taps(at, [weight / total for weight in weights])
-    dr.eval(taps)
-    return taps
+    return Taps(at, [weight / total for weight in weights])
 
 
 def enlarged(color: Any, taps: Taps) -> Any:

@@ -12,7 +12,9 @@ import numpy as np
 from sim.light.readings import Probe
 from sim.quantities.color import luminance
 from sim.render.live.direct import unshadowed_samples
+from sim.render.live.ground import Bodies
 from sim.render.live.occluders import Boxes, blocked_by_boxes
+from sim.render.live.recordings import Recordings, own_array
 from sim.render.transport.luminaire import Luminaire
 from sim.render.transport.path_ends import LIGHT_SLOT
 from sim.render.transport.sampling import BEFORE_PATH, PathSampler
@@ -20,44 +22,40 @@ from sim.render.transport.sight import line_of_sight
 
 RAYS, REPLICATES = 32, 8
 KINDS = ("flat", "dome", "spot")
-# Recordings kept: another ground, another kind of lamp.
-MOST_RECORDINGS = 12
 
 
 class LiveMeters:
-    """Direct light of lamps on probes; recordings are used again as in `sim.render.live.view`."""
+    """Direct light of lamps on probes; recordings are used again."""
 
     def __init__(self) -> None:
-        self._recorded: dict[tuple[object, ...], Any] = {}
+        self._recordings = Recordings()
 
     def direct(
-        self, scene: Any, probes: Sequence[Probe], lamps: Sequence[Luminaire], boxes: Boxes
+        self, bodies: Bodies, probes: Sequence[Probe], lamps: Sequence[Luminaire], boxes: Boxes
     ) -> tuple[np.ndarray, np.ndarray]:
         """What lamps send straight to probes: (m, 3) as `ProbeReadings.values`, and the standard error (m,).
 
-        Arguments: `scene` the ground's; `boxes` what stands on the set besides.
+        Arguments: `bodies` of the ground; `boxes` what stands on the set besides.
         Does not: count light that comes back from a surface to a dome or disc.
         """
         rows = [[*probe.position_m, *probe.facing, KINDS.index(probe.kind)] for probe in probes]
-        table = mi.Float(np.asarray(rows, np.float32).ravel())
+        table = own_array(np.array(rows))
         key = tuple(lamp.kind for lamp in lamps)
-        if key not in self._recorded:
-            templates = list(lamps)
+        templates = list(lamps)
 
-            def work(scene: Any, table: Any, numbers: Any, boxes: Any, count: Any) -> Any:
-                faces = [face.with_numbers(values) for face, values in zip(templates, numbers, strict=True)]
-                return _means(scene, table, faces, boxes, count)
+        def work(bodies: Any, table: Any, numbers: Any, boxes: Any, count: Any) -> Any:
+            faces = [face.with_numbers(values) for face, values in zip(templates, numbers, strict=True)]
+            return _means(bodies, table, faces, boxes, count)
 
-            self._recorded[key] = dr.freeze(work, limit=MOST_RECORDINGS, warn_after=1000)
         lanes = dr.arange(mi.UInt32, len(probes) * REPLICATES * RAYS)
         dr.eval(lanes)
-        means = self._recorded[key](scene, table, [lamp.numbers() for lamp in lamps], boxes, lanes)
+        means = self._recordings.of(key, work)(bodies, table, [lamp.numbers() for lamp in lamps], boxes, lanes)
         blocks = np.stack([np.asarray(channel) for channel in means], axis=-1).reshape(-1, REPLICATES, 3)
         spread = luminance(blocks).std(axis=1, ddof=1) / np.sqrt(REPLICATES)
         return blocks.mean(axis=1, dtype=np.float64), spread
 
 
-def _means(scene: Any, table: Any, lamps: list[Luminaire], boxes: Boxes, lane: Any) -> list[Any]:
+def _means(bodies: Bodies, table: Any, lamps: list[Luminaire], boxes: Boxes, lane: Any) -> list[Any]:
     """Mean of each replicate of each probe, three channels."""
     block = lane // RAYS
     probe, replicate = block // REPLICATES, block % REPLICATES
@@ -80,16 +78,17 @@ def _means(scene: Any, table: Any, lamps: list[Luminaire], boxes: Boxes, lane: A
         answer = dr.select(is_dome, (1 + cosine) / 2, dr.maximum(cosine, 0))
         value = lamp.emitted(sample.p, sample.n, -sample.d) * answer / sample.pdf
         reach = (sample.pdf > 0) & (value > 0) & ~is_spot
-        reach &= ~scene.ray_test(line_of_sight(position, sample.d, sample.dist_m), reach)
+        reach &= ~bodies.ray_test(line_of_sight(position, sample.d, sample.dist_m), reach)
         reach &= ~blocked_by_boxes(boxes, position, sample.p, reach)
         total += dr.select(reach, value, 0)
 
     # A spot meter sees what the lamp sends on from the surface that it looks at.
-    si = scene.ray_intersect(mi.Ray3f(position, facing), mi.RayFlags.All, False, is_spot)
-    for light, sample in unshadowed_samples(si, si.bsdf(), lamps, sampler):
+    met = bodies.ray_intersect(mi.Ray3f(position, facing), is_spot)
+    si = met.si
+    for light, sample in unshadowed_samples(met, si.bsdf(), lamps, sampler):
         reach = is_spot & dr.any(light > 0)
         ray = si.spawn_ray_to(sample.p)
-        clear = ~scene.ray_test(ray, reach) & ~blocked_by_boxes(boxes, ray.o, sample.p, reach)
+        clear = ~bodies.ray_test(ray, reach) & ~blocked_by_boxes(boxes, ray.o, sample.p, reach)
         total += dr.select(reach & clear, light, 0)
     dr.eval(total)
     return [dr.block_sum(channel, RAYS) / RAYS for channel in total]

@@ -10,6 +10,7 @@ import drjit as dr
 import mitsuba as mi
 import numpy as np
 
+from sim.render.live.recordings import own_array
 from sim.studio.gear.body import Body
 from sim.studio.layout import Layout, PlacedLight, PlacedPanel
 
@@ -39,7 +40,7 @@ def boxes_from_layout(layout: Layout, without: Sequence[str] = ()) -> Boxes:
             rows.extend(_rows_of_light(light))
     table = np.zeros((max(LEAST_ROWS, len(rows)), 12), np.float32)
     table[: len(rows)] = np.reshape(rows, (-1, 12))
-    return Boxes(mi.Float(table.ravel()), dr.opaque(mi.UInt32, len(rows)))
+    return Boxes(own_array(table), dr.opaque(mi.UInt32, len(rows)))
 
 
 def _panel_half_m(panel: PlacedPanel) -> tuple[float, float, float]:

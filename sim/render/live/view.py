@@ -1,17 +1,16 @@
 """One camera's view of a set, kept while a hand drags: a moved light's layer within some milliseconds.
 
-    view = LiveView(ground, (400, 600))              # `ground`: the stage without its lights and panels
+    view = LiveView(Ground(scene, layout), (400, 600))
     view.carry("key", placed, boxes, settled)        # once a picture has settled
     layer, scale = view.layer("key", placed_now, boxes_now)
 
 A layer is the direct light of the lamp where it stands now, on surfaces found once, and what else the settled layer
-held: light that came back from the set, carried along as it was. Recordings are used again (`dr.freeze`), all numbers
-of the lamp are opaque, and no step grows with the set.
+held: light that came back from the set, carried along as it was. Recordings are used again, all numbers of the lamp are
+opaque, and no step grows with the set.
 """
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from typing import Any
 
@@ -22,19 +21,19 @@ import numpy as np
 from sim.render.live.cleaning import Smoothing, smoothed, smoothing_of
 from sim.render.live.direct import DirectSums, Effort, arriving_share, direct_sums, luminance_of
 from sim.render.live.enlarging import ALBEDO_FLOOR, Taps, enlarged, enlarged_values, taps_of
-from sim.render.live.hits import BusyHits, FirstHits, busy_hits_of, first_hits_of, opaque_vector
+from sim.render.live.ground import Ground
+from sim.render.live.hits import BusyHits, FirstHits, Lens, busy_hits_of, first_hits_of, lens_of
 from sim.render.live.occluders import Boxes
-from sim.render.stage.build import Stage, world_from_faces
+from sim.render.live.recordings import Recordings, own_array
+from sim.render.stage.build import world_from_faces
 from sim.render.transport.luminaire import Luminaire
-from sim.studio.layout import CameraView, PlacedLight
+from sim.studio.layout import PlacedLight
 
 # Half precision ends at 65504; a lamp that comes nearer than it was still fits.
 HIGHEST, HEADROOM = 32768.0, 64.0
 MOST_HALF = 65000.0
 # Samples of the direct light that is taken off a settled layer.
 CARRY_ROUNDS = 4
-# Recordings of one kind that are kept; another ground asks for one of its own.
-MOST_RECORDINGS = 6
 # Error of the direct light of a pixel, as a part of it, by trial.
 DOUBT = 0.3
 
@@ -59,15 +58,14 @@ class Sight:
 class LiveView:
     """Layers of moved lights as a camera sees them.
 
-    Arguments: `ground` stage of room, backdrop and sitter alone; `size` (width, height) of the picture; `seen` (h, w)
-    bool of pixels whose own surface is in `ground`: in others, where the settled picture shows a lamp or a panel, the
-    settled layer stays.
+    Arguments: `ground` room, backdrop and sitter as they stand and the camera that looks; when any of them has moved,
+    another view is wanted. `size` (width, height) of the picture; `recordings` are shared by views.
     """
 
-    def __init__(self, ground: Stage, size: tuple[int, int]) -> None:
-        self.ground, self.size = ground, size
+    def __init__(self, ground: Ground, size: tuple[int, int], recordings: Recordings | None = None) -> None:
+        self.ground, self.size, self.camera = ground, size, ground.camera
+        self.recordings = recordings or Recordings()
         self._sights: dict[int, Sight] = {}
-        self._recorded: dict[tuple[object, ...], Any] = {}
         self._carried: dict[str, Carried] = {}
         self._seen = dr.full(mi.Float, 1, size[0] * size[1])
         self._busy: BusyHits | None = None
@@ -77,22 +75,22 @@ class LiveView:
         """The view at the full size over `divisor`."""
         if divisor not in self._sights:
             width, height = self.size
-            hits = first_hits_of(self.ground, (-(-width // divisor), -(-height // divisor)))
-            full = None if divisor == 1 else self.sight(1).hits
-            self._sights[divisor] = Sight(hits, smoothing_of(hits), None if full is None else taps_of(hits, full))
+            small = -(-width // divisor), -(-height // divisor)
+            hits = first_hits_of(self.ground, small, self.recordings)
+            taps = None if divisor == 1 else taps_of(hits, self.sight(1).hits, self.recordings)
+            self._sights[divisor] = Sight(hits, smoothing_of(hits, small[1], self.recordings), taps)
         return self._sights[divisor]
 
     @property
     def busy(self) -> BusyHits:
         """The pixels that show more than one surface."""
         if self._busy is None:
-            self._busy = busy_hits_of(self.ground, self.size)
+            self._busy = busy_hits_of(self.ground, self.size, self.recordings)
         return self._busy
 
     def see(self, seen: np.ndarray) -> None:
         """Which pixels (h, w) bool show what the ground holds; in the others a settled layer stays as it is."""
-        self._seen = mi.Float(np.ascontiguousarray(seen, np.float32).ravel())
-        dr.make_opaque(self._seen)
+        self._seen = own_array(seen)
 
     def carries(self, name: str) -> bool:
         """Whether the light's settled layer has been taken apart."""
@@ -111,7 +109,7 @@ class LiveView:
         for round_number in range(CARRY_ROUNDS):
             sums = self._sampled(sight, faces, boxes, round_number, sums)
         assert sums is not None
-        layer = dr.unravel(mi.Color3f, mi.Float(np.ascontiguousarray(settled, np.float32).ravel()))
+        layer = dr.unravel(mi.Color3f, own_array(settled))
         tone, direct = sight.hits.albedo + ALBEDO_FLOOR, _direct(sums, sight, sight.hits.albedo, self.busy)
         rest = layer - direct
         dr.eval(rest)
@@ -127,21 +125,16 @@ class LiveView:
 
     def carry_whole(self, name: str, settled: np.ndarray) -> None:
         """Carry a settled layer (h, w, 3) of what is no lamp as it is."""
-        layer = dr.unravel(mi.Color3f, mi.Float(np.ascontiguousarray(settled, np.float32).ravel()))
+        layer = dr.unravel(mi.Color3f, own_array(settled))
         dr.eval(layer)
         self._carried[name] = Carried(layer, _scale_of(settled))
 
     def inherit(self, other: LiveView) -> None:
         """Carry what another view carries: each surface takes it from where that camera saw the place."""
-        self._recorded = other._recorded
-        hits, before = self.sight(1).hits, other.sight(1).hits
-        at, seen = _pixel_of(hits.si.p, other.ground.layout.camera, other.size)
-        tone = hits.albedo + ALBEDO_FLOOR
+        hits, before, lens = self.sight(1).hits, other.sight(1).hits, lens_of(other.camera, other.size)
+        bring = self.recordings.of(("inherit",), _inherited)
         for name, carried in other._carried.items():
-            even = dr.gather(mi.Color3f, carried.indirect / (before.albedo + ALBEDO_FLOOR), at, seen)
-            indirect = even * tone
-            dr.eval(indirect)
-            self._carried[name] = Carried(indirect, carried.scale)
+            self._carried[name] = Carried(bring(carried.indirect, before.albedo, lens, hits), carried.scale)
 
     def rest(self, name: str) -> tuple[np.ndarray, float]:
         """What a layer carries, without any direct light: as `layer` returns it."""
@@ -163,7 +156,7 @@ class LiveView:
         before = self._sums[1] if settling and self._sums is not None and self._sums[0] == key else None
         sums = self._sampled(sight, faces, boxes, settling if before is not None else 0, before)
         self._sums = key, sums
-        finish = self._recording(("finish", sight.taps is None), _halves)
+        finish = self.recordings.of(("finish", sight.taps is None), _halves)
         packed = finish(
             sums, sight, self.sight(1).hits.albedo, self.busy, carried.indirect, self._seen,
             dr.opaque(mi.Float, 1 / carried.scale),
@@ -182,26 +175,21 @@ class LiveView:
             before = DirectSums(*nothing)
         effort = Effort()
 
-        def sample(scene: Any, hits: Any, busy: Any, numbers: Any, boxes: Any, seed: Any, before: Any) -> DirectSums:
+        def sample(bodies: Any, hits: Any, busy: Any, numbers: Any, boxes: Any, seed: Any, before: Any) -> DirectSums:
             lamps = [face.with_numbers(values) for face, values in zip(faces, numbers, strict=True)]
-            new = direct_sums(scene, hits, busy, lamps, boxes, seed, effort)
+            new = direct_sums(bodies, hits, busy, lamps, boxes, seed, effort)
             share = 1 / (mi.Float(seed) + 1)
             return DirectSums(
                 dr.lerp(before.free, new.free, share), dr.lerp(before.tested, new.tested, share),
                 dr.lerp(before.arrived, new.arrived, share), dr.lerp(before.busy, new.busy, share),
             )  # fmt: skip
 
-        recorded = self._recording(("sums", *(face.kind for face in faces)), sample)
+        recorded = self.recordings.of(("sums", *(face.kind for face in faces)), sample)
         numbers = [face.numbers() for face in faces]
         seed = dr.opaque(mi.UInt32, taken)
-        sums: DirectSums = recorded(self.ground.scene, sight.hits, self.busy, numbers, boxes, seed, before)
+        sums: DirectSums = recorded(self.ground.bodies, sight.hits, self.busy, numbers, boxes, seed, before)
         dr.eval(sums)
         return sums
-
-    def _recording(self, key: tuple[object, ...], work: Any) -> Any:
-        if key not in self._recorded:
-            self._recorded[key] = dr.freeze(work, limit=MOST_RECORDINGS, warn_after=1000)
-        return self._recorded[key]
 
 
 def _halves(
@@ -222,18 +210,12 @@ def _scale_of(settled: np.ndarray) -> float:
     return float(2.0 ** int(np.ceil(np.log2(highest / HIGHEST))))
 
 
-def _pixel_of(points: Any, camera: CameraView, size: tuple[int, int]) -> tuple[Any, Any]:
-    """Number of the pixel in which a camera sees each point, held inside the picture, and whether it lies before it."""
-    right, up, forward = (opaque_vector(axis) for axis in camera.axes)
-    offset = points - opaque_vector(camera.position_m)
-    depth = dr.dot(offset, forward)
-    half = math.tan(math.radians(camera.horizontal_fov_deg) / 2)
-    columns, rows = dr.opaque(mi.Float, size[0]), dr.opaque(mi.Float, size[1])
-    across, upward = dr.opaque(mi.Float, half), dr.opaque(mi.Float, half * size[1] / size[0])
-    x = (dr.dot(offset, right) / depth / across + 1) / 2 * columns
-    y = (1 - dr.dot(offset, up) / depth / upward) / 2 * rows
-    column, row = (mi.UInt32(dr.clip(value, 0, most - 1)) for value, most in ((x, columns), (y, rows)))
-    return row * mi.UInt32(columns) + column, depth > 1e-3
+def _inherited(indirect: Any, albedo_before: Any, lens_before: Lens, hits: FirstHits) -> Any:
+    """What another view carries, on the surfaces of this one: from where that camera saw the place."""
+    at, seen = lens_before.pixel_of(hits.si.p)
+    even = indirect / (albedo_before + ALBEDO_FLOOR)
+    dr.eval(even)
+    return dr.gather(mi.Color3f, even, at, seen) * (hits.albedo + ALBEDO_FLOOR)
 
 
 def _direct(sums: DirectSums, sight: Sight, albedo: Any, busy: BusyHits) -> Any:

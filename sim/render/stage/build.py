@@ -15,19 +15,17 @@ import trimesh
 
 from sim.light.stack import REGIONS
 from sim.render.fingerprint import of_backdrop
+from sim.render.stage.backdrop import backdrop_shape
+from sim.render.stage.meshes import loaded, mesh_from_arrays, mesh_from_solid
 from sim.render.stage.set_surfaces import bsdf_from_panel, diffuse
 from sim.render.stage.shape_cache import ShapeCache
 from sim.render.stage.solids import bowl_mesh, mesh_from_body, support_mesh
 from sim.render.stage.surfaces import bsdf_from_material
-from sim.scene.model import PaperBackdrop, Scene
-from sim.studio.backdrop import backdrop_texture, sweep_mesh
+from sim.scene.model import Scene
 from sim.studio.figure import Part, Strands
 from sim.studio.gear.emitter import Emitter
 from sim.studio.layout import CameraView, Layout, PlacedLight, PlacedPanel, layout_from_scene, unit, up_beside
 
-BACKDROP_PIXELS_PER_M = 250
-PAPER_BEYOND_MARK_M = 0.8
-PAPER_THICKNESS_M = 0.002
 STAND_REFLECTANCE = 0.05
 
 
@@ -86,41 +84,30 @@ def build(
     *,
     glowing: frozenset[int] = frozenset(),
     shapes: ShapeCache | None = None,
-    instanced: bool = False,
 ) -> Stage:
     """Fill the renderer with everything of a scene.
 
     Arguments: `layout` the scene's layout if it is already known; `glowing` layers whose rectangles, discs and
     spheres carry the renderer's own emitter too, Lambertian, for comparison with its own integrators; `shapes` holds
-    surfaces, sitter and backdrop of a stage built before, and takes those of this one; `instanced` makes the sitter an
-    instance, which is built in a third of the time and traced a little slower.
+    surfaces, sitter and backdrop of a stage built before, and takes those of this one.
     Does not: trace anything, or apply dials and colours.
     """
     layout = layout or layout_from_scene(scene)
-    crate = _Crate(shapes or ShapeCache())
-    _add_room(crate, scene)
-    _add_backdrop(crate, scene)
-    before = set(crate.shapes)
+    crate = Crate(shapes or ShapeCache())
+    add_room(crate, scene)
+    add_backdrop(crate, scene)
     for part in layout.figure.parts:
-        crate.add(_part_shape(crate, part), part.region)
+        crate.add(part_shape(crate, part), part.region)
     for strands in layout.figure.strands:
-        crate.add(_strands_shape(crate, strands), strands.region)
-    sitter = [name for name in crate.shapes if name not in before]
+        crate.add(strands_shape(crate, strands), strands.region)
     for panel in layout.panels:
         _add_panel(crate, panel)
     faces: list[LuminousFace] = []
     for layer, light in enumerate(layout.lights):
         _add_light(crate, light, layer, faces, layer in glowing)
     crate.kept.sweep()
-    listed = crate.shapes
-    if instanced and sitter:
-        group = _loaded({"type": "shapegroup", **{name: listed[name] for name in sitter}})
-        one = _loaded({"type": "instance", "group": group})
-        others = {name: shape for name, shape in listed.items() if name not in sitter}
-        # The scene must know the group itself, beside the instance that shows it.
-        listed = {**others, "sitter group": group, "sitter": one}
     return Stage(
-        scene=mi.load_dict({"type": "scene", **listed}, parallel=False, optimize=False),
+        scene=mi.load_dict({"type": "scene", **crate.shapes}, parallel=False, optimize=False),
         layout=layout,
         light_names=layout.light_names,
         is_flash=layout.is_flash,
@@ -137,7 +124,7 @@ def build(
 
 
 @dataclass
-class _Crate:
+class Crate:
     """Shapes gathered so far, and what each is, by the renderer's number of the shape."""
 
     kept: ShapeCache
@@ -157,7 +144,7 @@ class _Crate:
 
     def bsdf(self, description: dict[str, Any]) -> Any:
         """Renderer surface for a description, shared between shapes that ask for the same."""
-        return self.kept.get(("surface", repr(description)), lambda: _loaded(description))
+        return self.kept.get(("surface", repr(description)), lambda: loaded(description))
 
     def table(self, values: dict[int, Any], dtype: Any) -> np.ndarray:
         table = np.zeros(max(values) + 1, dtype)
@@ -166,14 +153,16 @@ class _Crate:
         return table
 
 
-def _part_shape(crate: _Crate, part: Part) -> Any:
+def part_shape(crate: Crate, part: Part) -> Any:
+    """A part of the sitter as a mesh."""
     surface = crate.bsdf(bsdf_from_material(part.material, part.color_rgb is not None))
     arrays = (part.normals, part.color_rgb, part.uv)
-    made = partial(_mesh_from_arrays, part.points_m, part.triangles, surface, *arrays)
+    made = partial(mesh_from_arrays, part.points_m, part.triangles, surface, *arrays)
     return crate.kept.get(("part", id(part)), made, part)
 
 
-def _strands_shape(crate: _Crate, strands: Strands) -> Any:
+def strands_shape(crate: Crate, strands: Strands) -> Any:
+    """Strands of the sitter as curves."""
     surface = crate.bsdf(bsdf_from_material(strands.material, False))
     return crate.kept.get(("strands", id(strands)), partial(_curves_from_strands, strands, surface), strands)
 
@@ -184,7 +173,8 @@ def number_of_shape(shape: Any) -> int:
     return int(number[0])
 
 
-def _add_room(crate: _Crate, scene: Scene) -> None:
+def add_room(crate: Crate, scene: Scene) -> None:
+    """Put floor, ceiling and walls into the crate."""
     low, high = np.array(scene.room.low_corner_m), np.array(scene.room.high_corner_m)
     mid, half = (low + high) / 2, (high - low) / 2
     room = scene.room
@@ -203,49 +193,24 @@ def _add_room(crate: _Crate, scene: Scene) -> None:
     for centre, normal, half_x, half_y, reflectance, part in sides:
         description = diffuse(reflectance, back_color if part == "backdrop" else None)
         to_world = _frame(centre, np.add(centre, normal)).scale([half_x, half_y, 1])
-        shape = _loaded({"type": "rectangle", "to_world": to_world, "bsdf": crate.bsdf(description)})
+        shape = loaded({"type": "rectangle", "to_world": to_world, "bsdf": crate.bsdf(description)})
         crate.add(shape, part, absorbs=1 - reflectance)
 
 
-def _add_backdrop(crate: _Crate, scene: Scene) -> None:
+def add_backdrop(crate: Crate, scene: Scene) -> None:
+    """Put the backdrop of a scene that has one into the crate."""
     if scene.backdrop.kind in ("none", "wall"):
         return
-    backdrop = scene.backdrop
-    if backdrop.kind == "image":
-        backdrop = backdrop.model_copy(update={"file": str(scene.file_path(backdrop.file))})
-    crate.add(crate.kept.get(("backdrop", of_backdrop(scene)), lambda: _backdrop_shape(scene, backdrop)), "backdrop")
+    crate.add(crate.kept.get(("backdrop", of_backdrop(scene)), lambda: backdrop_shape(scene)), "backdrop")
 
 
-def _backdrop_shape(scene: Scene, backdrop: Any) -> Any:
-    assert scene.backdrop_plane_m is not None
-    (x, y, z), width_m, height_m = scene.backdrop_plane_m
-    # The renderer counts texture rows from the bottom.
-    texture = np.ascontiguousarray(backdrop_texture(backdrop, BACKDROP_PIXELS_PER_M)[::-1], np.float32)
-    bitmap = {"type": "bitmap", "bitmap": mi.Bitmap(texture), "raw": True, "wrap_mode": "clamp"}
-    surface = _loaded({"type": "twosided", "bsdf": {"type": "diffuse", "reflectance": bitmap}})
-    if scene.backdrop.kind == "paper" and scene.backdrop.sweeps:
-        return _paper_sweep(scene.backdrop, z, surface)
-    to_world = mi.ScalarTransform4f().translate([x, y, z]).scale([width_m / 2, height_m / 2, 1])
-    return _loaded({"type": "rectangle", "to_world": to_world, "bsdf": surface})
-
-
-def _paper_sweep(paper: PaperBackdrop, z_m: float, bsdf: Any) -> Any:
-    """Seamless paper that bends onto the floor and runs on under the sitter."""
-    run_m = paper.distance_m + PAPER_BEYOND_MARK_M
-    points, triangles, uv = sweep_mesh(paper.size.width_m, paper.size.height_m, run_m=run_m)
-    # Lie just above the floor, which is a surface of its own.
-    points += [0.0, PAPER_THICKNESS_M, z_m]
-    normals = trimesh.Trimesh(points, triangles, process=False).vertex_normals
-    return _mesh_from_arrays(points, triangles, bsdf, normals, uv=uv)
-
-
-def _add_panel(crate: _Crate, panel: PlacedPanel) -> None:
+def _add_panel(crate: Crate, panel: PlacedPanel) -> None:
     to_world = mi.ScalarTransform4f(panel.world_from_panel).scale([panel.width_m / 2, panel.height_m / 2, 1])
     surface = crate.bsdf(bsdf_from_panel(panel.surface, panel.transmission, panel.reflectance))
-    crate.add(_loaded({"type": "rectangle", "to_world": to_world, "bsdf": surface}), "panel")
+    crate.add(loaded({"type": "rectangle", "to_world": to_world, "bsdf": surface}), "panel")
 
 
-def _add_light(crate: _Crate, light: PlacedLight, layer: int, faces: list[LuminousFace], glows: bool = False) -> None:
+def _add_light(crate: Crate, light: PlacedLight, layer: int, faces: list[LuminousFace], glows: bool = False) -> None:
     for emitter, world_from_face in world_from_faces(light):
         faces.append(LuminousFace(emitter, world_from_face, layer))
         surface = crate.bsdf(diffuse(emitter.reflectance))
@@ -253,11 +218,11 @@ def _add_light(crate: _Crate, light: PlacedLight, layer: int, faces: list[Lumino
         crate.add(shape, "light", face=len(faces), housing=layer + 1)
     for body in light.rig.body:
         surface = crate.bsdf(diffuse(body.reflectance))
-        shape = _mesh(mesh_from_body(body, light.world_from_light), surface)
+        shape = mesh_from_solid(mesh_from_body(body, light.world_from_light), surface)
         crate.add(shape, "light", housing=layer + 1)
     support = support_mesh(light)
     if support is not None:
-        crate.add(_mesh(support, crate.bsdf(diffuse(STAND_REFLECTANCE))), "light")
+        crate.add(mesh_from_solid(support, crate.bsdf(diffuse(STAND_REFLECTANCE))), "light")
 
 
 def world_from_faces(light: PlacedLight) -> list[tuple[Emitter, np.ndarray]]:
@@ -272,11 +237,6 @@ def _light_from_face(emitter: Emitter) -> np.ndarray:
         frame[0, 0] = frame[2, 2] = -1
     frame[:3, 3] = emitter.offset_m
     return frame
-
-
-def _loaded(description: dict[str, Any]) -> Any:
-    # Load one after the other: the order of surfaces is part of a kernel, and threads would make it a matter of chance.
-    return mi.load_dict(description, parallel=False)
 
 
 def face_shape(emitter: Emitter, world_from_face: np.ndarray, bsdf: Any, radiance: float = 0.0) -> Any:
@@ -294,15 +254,15 @@ def face_shape(emitter: Emitter, world_from_face: np.ndarray, bsdf: Any, radianc
         case "sphere":
             shape = {"type": "sphere", "to_world": to_world.scale(half_width)}
         case "polygon":
-            return _mesh(_polygon_mesh(emitter.sides, half_width).apply_transform(world_from_face), bsdf)
+            return mesh_from_solid(_polygon_mesh(emitter.sides, half_width).apply_transform(world_from_face), bsdf)
         case _:
             # A bowl shines from its hollow side: wind its faces so that this is their front.
             mesh = bowl_mesh(emitter.width_m, emitter.height_m).apply_transform(world_from_face)
             mesh.invert()
-            return _mesh(mesh, bsdf)
+            return mesh_from_solid(mesh, bsdf)
     if radiance > 0:
         shape["emitter"] = {"type": "area", "radiance": {"type": "rgb", "value": [radiance] * 3}}
-    return _loaded({**shape, "bsdf": bsdf})
+    return loaded({**shape, "bsdf": bsdf})
 
 
 def _polygon_mesh(sides: int, corner_radius_m: float) -> trimesh.Trimesh:
@@ -312,40 +272,6 @@ def _polygon_mesh(sides: int, corner_radius_m: float) -> trimesh.Trimesh:
     corners = np.arange(sides)
     faces = np.column_stack([np.full(sides, sides), corners, (corners + 1) % sides])
     return trimesh.Trimesh(np.vstack([rim, np.zeros(3)]), faces, process=False)
-
-
-def _mesh(mesh: trimesh.Trimesh, bsdf: Any) -> Any:
-    return _mesh_from_arrays(mesh.vertices, mesh.faces, bsdf)
-
-
-def _mesh_from_arrays(
-    points_m: np.ndarray,
-    triangles: np.ndarray,
-    bsdf: Any,
-    normals: np.ndarray | None = None,
-    color_rgb: np.ndarray | None = None,
-    uv: np.ndarray | None = None,
-) -> Any:
-    """Triangle mesh from points (n, 3) and triangles (m, 3); without normals it is faceted."""
-    properties = mi.Properties()
-    properties["mesh_bsdf"] = bsdf
-    properties["face_normals"] = normals is None
-    mesh = mi.Mesh(
-        "part", len(points_m), len(triangles), properties,
-        has_vertex_normals=normals is not None, has_vertex_texcoords=uv is not None,
-    )  # fmt: skip
-    if color_rgb is not None:
-        colors: Any = np.ascontiguousarray(color_rgb, np.float32).ravel()
-        mesh.add_attribute("vertex_color", 3, colors)
-    buffers = mi.traverse(mesh)
-    buffers["vertex_positions"] = np.ascontiguousarray(points_m, np.float32).ravel()
-    buffers["faces"] = np.ascontiguousarray(triangles, np.uint32).ravel()
-    if normals is not None:
-        buffers["vertex_normals"] = np.ascontiguousarray(normals, np.float32).ravel()
-    if uv is not None:
-        buffers["vertex_texcoords"] = np.ascontiguousarray(uv, np.float32).ravel()
-    buffers.update()
-    return mesh
 
 
 def _curves_from_strands(strands: Strands, bsdf: Any) -> Any:
@@ -361,7 +287,7 @@ def _curves_from_strands(strands: Strands, bsdf: Any) -> Any:
             np.savetxt(stream, strand, fmt="%.6f")
             stream.write("\n")
         stream.flush()
-        return _loaded({"type": "bsplinecurve", "filename": stream.name, "bsdf": bsdf})
+        return loaded({"type": "bsplinecurve", "filename": stream.name, "bsdf": bsdf})
 
 
 def _frame(position: npt.ArrayLike, target: npt.ArrayLike) -> Any:

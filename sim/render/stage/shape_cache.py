@@ -28,6 +28,14 @@ class ShapeCache:
             self._things[key] = (source, make())
         return self._things[key][1]
 
+    def of_surfaces(self) -> ShapeCache:
+        """A cache that begins with this one's surfaces and none of its shapes."""
+        cache = ShapeCache()
+        cache._things = {
+            key: thing for key, thing in self._things.items() if isinstance(key, tuple) and key[0] == "surface"
+        }
+        return cache
+
     def sweep(self) -> None:
         """Let go of all that was not asked for since the last sweep."""
         self._things = {key: entry for key, entry in self._things.items() if key in self._asked}

@@ -13,7 +13,7 @@ from sim.quantities.color import luminance
 from sim.room.preview.job import Job
 
 if TYPE_CHECKING:
-    from sim.render.stage.build import Stage
+    from sim.render.live.ground import Ground
 
 # The light that comes back from the set may change as much as the direct light does, or stay: it is told as uncertain
 # by this part of the change, and never by less than a part of itself (by trial).
@@ -30,7 +30,7 @@ class FollowingMeters:
         self._meters = LiveMeters()
         self._before: dict[str, tuple[np.ndarray, np.ndarray]] = {}
 
-    def read(self, job: Job, names: tuple[str, ...], ground: Stage) -> ProbeReadings | None:
+    def read(self, job: Job, names: tuple[str, ...], ground: Ground) -> ProbeReadings | None:
         """The report's readings with these lights where they stand now; None where other points are read than before.
 
         Their errors count the few rays, and what is not known of the light that comes back from the set.
@@ -52,9 +52,9 @@ class FollowingMeters:
             stderr[:, row] = np.sqrt(stderr[:, row] ** 2 + before_error**2 + now_error**2 + doubt**2)
         return replace(self._readings, probes=tuple(probes), values=values, stderr=stderr)
 
-    def _direct(self, job: Job, name: str, ground: Stage) -> tuple[np.ndarray, np.ndarray]:
+    def _direct(self, job: Job, name: str, ground: Ground) -> tuple[np.ndarray, np.ndarray]:
         from sim.render.live.occluders import boxes_from_layout
         from sim.render.live.view import luminaires_of
 
         probes, boxes = report_probes(job.scene, job.layout), boxes_from_layout(job.layout, [name])
-        return self._meters.direct(ground.scene, probes, luminaires_of(job.layout.light(name)), boxes)
+        return self._meters.direct(ground.bodies, probes, luminaires_of(job.layout.light(name)), boxes)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 import time
 from collections.abc import Callable
 from typing import TYPE_CHECKING
@@ -17,8 +16,9 @@ from sim.room.preview.live_meters import FollowingMeters
 from sim.room.preview.messages import LiveMetersReady, LiveReady, PoseRequest, Result
 
 if TYPE_CHECKING:
+    from sim.render.live.ground import Ground
+    from sim.render.live.recordings import Recordings
     from sim.render.live.view import LiveView
-    from sim.render.stage.build import Stage
     from sim.scene.model import Scene
     from sim.studio.figure import Figure
     from sim.studio.layout import Layout
@@ -35,13 +35,13 @@ MOST_MOVED = 3
 # Parts that stand on the set and not in the ground.
 ON_STANDS = ("light", "panel")
 
-Build = Callable[["Scene", "Layout"], "Stage"]
+Build = Callable[["Scene", "Layout"], "Ground"]
 
 
 class LivePass:
     """What is kept from a settled picture so that the next drag can be followed.
 
-    Arguments: `build` makes a stage of a scene and a layout.
+    Arguments: `build` makes the ground of a scene and a layout.
     """
 
     def __init__(self, build: Build, *, is_gpu: bool = False) -> None:
@@ -49,10 +49,10 @@ class LivePass:
         self._divisor = 1 if is_gpu else 2
         self._view: LiveView | None = None
         self._sight, self._panels = "", ""
+        self._ground: Ground | None = None
+        self._recordings: Recordings | None = None
         self._taken_apart: dict[str, np.ndarray] = {}
         self._settled: tuple[Job, Shown] | None = None
-        self._ground = ""
-        self._rough: tuple[str, Stage] | None = None
         self._is_warm = False
         self._meters: FollowingMeters | None = None
         self._metered_s = 0.0
@@ -74,16 +74,17 @@ class LivePass:
             self._take_apart(name)
         if not self._is_warm:
             check()
-            # Kernels are recorded for all that is alive: have them for a second ground beside the first, once.
-            self._rough = None
-            self._rough_frame(job, self._build(job.scene, job.layout), lambda live: None)
-            self._rough, self._is_warm = None, True
+            # Record what another place of camera or sitter asks for.
+            self._rough_frame(job, lambda live: None)
+            self._is_warm = True
 
     def _take_apart(self, name: str) -> None:
         from sim.render.live.occluders import boxes_from_layout
 
         assert self._settled is not None
         job, shown = self._settled
+        if self._taken_apart.get(name) is shown.view[name]:
+            return
         view = self._view_of(job, shown)
         if self._taken_apart.get(name) is shown.view[name]:
             return
@@ -98,18 +99,27 @@ class LivePass:
         self._taken_apart[name] = shown.view[name]
 
     def _view_of(self, job: Job, shown: Shown) -> LiveView:
+        from sim.render.live.recordings import Recordings
         from sim.render.live.view import LiveView
 
-        if self._view is None or self._sight != job.sight:
-            ground = self._build(job.scene, job.layout)
-            self._view, self._sight, self._taken_apart = LiveView(ground, job.request.size), job.sight, {}
-            self._ground = job.rehearsal.stage.keys.ground
-            self._rough = None
+        ground = self._standing(job)
+        self._recordings = self._recordings or Recordings()
+        if self._view is None or self._sight != job.sight or self._view.ground is not ground:
+            self._view = LiveView(ground, job.request.size, self._recordings)
+            self._sight, self._taken_apart = job.sight, {}
         if self._panels != job.panels or not self._taken_apart:
             on_stands = [REGIONS.index(part) for part in ON_STANDS]
             self._view.see(~np.isin(shown.guides.part, on_stands))
             self._panels = job.panels
         return self._view
+
+    def _standing(self, job: Job) -> Ground:
+        """The ground as a request has it: the same one moved, or a new one where the set is another."""
+        if self._ground is None or not self._ground.follow(job.scene, job.layout):
+            # Let go of the last one first: kernels are recorded for all that is alive.
+            self._ground, self._view, self._taken_apart = None, None, {}
+            self._ground = self._build(job.scene, job.layout)
+        return self._ground
 
     def learn_meters(self, job: Job, report: ProbeReadings) -> None:
         """Remember what the meters read of a settled set."""
@@ -133,6 +143,7 @@ class LivePass:
         """Send a frame of the moved lights at once, then finer ones until the hand has rested."""
         for name in names:
             self._take_apart(name)
+        self._standing(job)
         began_s = time.monotonic()
         self._send(job, names, 0)
         rests_from_s = time.monotonic()
@@ -169,34 +180,21 @@ class LivePass:
             return
         if self._settled[0].request.size != job.request.size or shown.sight == job.sight:
             return
-        if job.rehearsal.stage.keys.ground != self._settled[0].rehearsal.stage.keys.ground and not self._is_warm:
-            return
         for name in job.names:
             self._take_apart(name)
-        self._rough_frame(job, self._ground_of(job), job.send)
+        if self._ground is None or not self._ground.can_follow(job.scene, job.layout):
+            return
+        self._rough_frame(job, job.send)
         self._wait(job, REST_S)
 
-    def _ground_of(self, job: Job) -> Stage:
-        """The ground of a request: a kept one where only the camera moved."""
-        assert self._view is not None
-        key = job.rehearsal.stage.keys.ground
-        known = {self._ground: self._view.ground, **({self._rough[0]: self._rough[1]} if self._rough else {})}
-        if key not in known:
-            # Let go of the last one first, so that no more than two are alive.
-            known.clear()
-            self._rough = None
-            return self._build(job.scene, job.layout)
-        return dataclasses.replace(known[key], layout=job.layout)
-
-    def _rough_frame(self, job: Job, ground: Stage, send: Callable[[LiveReady], None]) -> None:
+    def _rough_frame(self, job: Job, send: Callable[[LiveReady], None]) -> None:
         """Send all lights at half size, with the light that comes back from the set as it was seen before."""
         from sim.render.live.view import LiveView
 
         assert self._view is not None
         width, height = job.request.size
-        view = LiveView(ground, ((width + 1) // 2, (height + 1) // 2))
+        view = LiveView(self._standing(job), ((width + 1) // 2, (height + 1) // 2), self._recordings)
         view.inherit(self._view)
-        self._rough = job.rehearsal.stage.keys.ground, ground
         send(self._frame(view, job, job.names, 1, 0))
 
     def _wait(self, job: Job, for_s: float) -> None:
@@ -221,7 +219,7 @@ class LivePass:
         """Send the meters with these lights where they stand now, a few times a second."""
         if self._meters is None or self._view is None or time.monotonic() < self._metered_s + METERS_EVERY_S:
             return
-        readings = self._meters.read(job, names, self._view.ground)
+        readings = self._meters.read(job, names, self._standing(job))
         self._metered_s = time.monotonic()
         if readings is not None:
             job.send(LiveMetersReady(job.request.serial, job.request.revision, readings))

@@ -43,6 +43,7 @@ from sim.studio.figure import Figure, Part, figure_from_sitter
 from sim.studio.layout import Layout, layout_from_scene
 
 if TYPE_CHECKING:
+    from sim.render.live.ground import Ground
     from sim.render.stage.build import Stage
     from sim.render.stage.shape_cache import ShapeCache
 
@@ -179,19 +180,18 @@ class IncrementalRenderer:
         return self._stage
 
     def _build(self, scene: Scene, layout: Layout) -> Stage:
-        return self._built_with(scene, layout, instanced=False)
-
-    def _built_ground(self, scene: Scene, layout: Layout) -> Stage:
-        """The stage without lights and panels, as a live picture wants it: soon."""
-        return self._built_with(scene, dataclasses.replace(layout, lights=(), panels=()), instanced=True)
-
-    def _built_with(self, scene: Scene, layout: Layout, *, instanced: bool) -> Stage:
         self._start()
         from sim.render.stage.build import build
         from sim.render.stage.shape_cache import ShapeCache
 
         self._shapes = self._shapes or ShapeCache()
-        return build(scene, layout, shapes=self._shapes, instanced=instanced)
+        return build(scene, layout, shapes=self._shapes)
+
+    def _ground(self, scene: Scene, layout: Layout) -> Ground:
+        self._start()
+        from sim.render.live.ground import Ground
+
+        return Ground(scene, layout, self._shapes)
 
     def _staged(self, job: Job, layers: frozenset[int] | None = None) -> Stage:
         """The stage of a request, tracing only these layers."""
@@ -335,7 +335,7 @@ class IncrementalRenderer:
             guides=guides_of(stack),
         )
         self._send(job, "settled", settled, missing, ())
-        self._live = self._live or LivePass(self._built_ground, is_gpu=self._threads == THREADS_OF_A_GPU)
+        self._live = self._live or LivePass(self._ground, is_gpu=self._threads == THREADS_OF_A_GPU)
         self._live.learn(job, settled)
         return stack
 
