@@ -55,7 +55,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
     ("room/home",),
     ("room/protocol",),
     ("room/clients", "room/background", "room/snapshot", "room/preview", "room/targets"),
-    ("room/open_scene", "room/versions"),
+    ("room/open_scene", "room/versions", "room/table"),
     ("room/coordinator", "room/balancing"),
     ("room/hands",),
     ("room/session",),

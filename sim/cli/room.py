@@ -39,7 +39,12 @@ def open_room(
         int, typer.Option(metavar="N", min=0, max=65535, help="Port on this machine; 0 takes a free one.")
     ] = 0,
     no_browser: Annotated[bool, typer.Option("--no-browser", help="Only print the address.")] = False,
-    size: Annotated[int, typer.Option(metavar="PIXELS", min=60, max=1600, help="Long side of the picture.")] = 600,
+    size: Annotated[
+        int | None,
+        typer.Option(
+            metavar="PIXELS", min=60, max=1600, help="Long side of the picture; without it, that at which it is shown."
+        ),
+    ] = None,
     out: Annotated[
         Path, typer.Option(metavar="DIR", help="Folder that exports go to, in a folder of the scene's name.")
     ] = Path("out"),

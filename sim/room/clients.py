@@ -23,7 +23,7 @@ class Client:
     """One tab: `tell` puts a message into its line, `next` takes the oldest one out.
 
     `dials_found` the last answer to its targets, with the revision that it holds for; `refused` the line that a hand's
-    place was refused with last.
+    place was refused with last; `picture_px` the long side at which it shows the picture, 0 before it has told.
     Does not: talk to the network.
     """
 
@@ -31,6 +31,7 @@ class Client:
         self.number = number
         self.dials_found: tuple[int, Balance] | None = None
         self.refused = ""
+        self.picture_px = 0
         self._line: deque[Message] = deque()
         self._live: Packed | None = None
         self._sent: dict[int, float] = {}

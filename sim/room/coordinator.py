@@ -35,6 +35,8 @@ from sim.scene.model import Scene
 from sim.session import size_from_long_side
 from sim.studio.layout import layout_elsewhere
 
+# Long side of the picture until a page has said how large it shows it; a change of less is not worth tracing anew.
+USUAL_LONG_SIDE_PX, WORTH_TRACING = 600, 0.01
 # Tabs may still be fetching a frame when the next one comes.
 FRAMES_HELD = 4
 # A hand asks more often than it is answered.
@@ -66,16 +68,17 @@ class _Asked:
 class PreviewCoordinator:
     """Asks the worker and keeps what it answers; every method is for the event loop's thread.
 
-    Arguments: `tell` sends a message to every tab; `on_metered` is called when readings came; `long_side_px`,
-    `samples` of the picture; `environ` of the child besides this process's own; `worker` what traces.
+    Arguments: `tell` sends a message to every tab; `on_metered` is called when readings came; `long_side_px` of the
+    picture, None for that at which the pages show it; `samples` of it; `environ` of the child besides this process's own; `worker` what traces.
     """
 
     def __init__(
-        self, tell: Tell, on_metered: Callable[[], None], *, long_side_px: int, samples: int, environ: dict[str, str],
+        self, tell: Tell, on_metered: Callable[[], None], *, long_side_px: int | None, samples: int, environ: dict[str, str],
         worker: type[WorkerClient] = WorkerClient,
     ) -> None:  # fmt: skip
         self._tell, self._on_metered = tell, on_metered
-        self._long_side_px, self._samples = long_side_px, samples
+        self._is_size_fixed = long_side_px is not None
+        self._long_side_px, self._samples = long_side_px or USUAL_LONG_SIDE_PX, samples
         self._environ = environ
         self._worker: WorkerClient | None = None
         self._worker_type = worker
@@ -126,6 +129,13 @@ class PreviewCoordinator:
             self._ask(snapshot, look_first)
         elif snapshot.checked_by != self._checked_by:
             self._check_later()
+
+    def show_at(self, long_side_px: int, snapshot: Snapshot) -> None:
+        """Trace the picture at the size at which it is shown, unless its size was said when the room was opened."""
+        if self._is_size_fixed or abs(long_side_px - self._long_side_px) <= WORTH_TRACING * self._long_side_px:
+            return
+        self._long_side_px, self._snapshot = long_side_px, snapshot
+        self._ask(snapshot, ())
 
     def leave(self) -> None:
         """Let go of all that was seen, read and checked of a scene that is left: none of it is of the next one."""
@@ -255,9 +265,10 @@ class PreviewCoordinator:
         number = frame.serial + (frame.pass_name == "settled")
         # A picture in which nothing was traced shows what the tabs have already.
         settled = self._last_frame is not None and self._last_frame["pass_name"] == "settled"
-        if settled and self._shown_by == asked.snapshot.traced_by and not frame.fresh:
+        shows = *asked.snapshot.traced_by, frame.size
+        if settled and self._shown_by == shows and not frame.fresh:
             return
-        self._shown_by = asked.snapshot.traced_by
+        self._shown_by = shows
         self._frames[number] = frame
         while len(self._frames) > FRAMES_HELD:
             self._frames.popitem(last=False)

@@ -11,6 +11,7 @@ from sim.room.clients import Client
 from sim.room.protocol import requests as ask
 from sim.room.protocol.messages import refusal
 from sim.room.session import RoomSession
+from sim.room.table import keep_table
 from sim.room.targets import edits_from_balance
 
 R = TypeVar("R", bound=ask.Request)
@@ -208,6 +209,17 @@ async def _trace_finer(session: RoomSession, tab: Client, request: ask.TraceFine
 @_handles(ask.LookAt)
 async def _look_at(session: RoomSession, tab: Client, request: ask.LookAt) -> None:
     session.preview.looked_at = request.light
+
+
+@_handles(ask.PictureSize)
+async def _picture_size(session: RoomSession, tab: Client, request: ask.PictureSize) -> None:
+    tab.picture_px = request.long_side_px
+    session.preview.show_at(session.widest_picture_px, await session.snapshot())
+
+
+@_handles(ask.KeepTable)
+async def _keep_table(session: RoomSession, tab: Client, request: ask.KeepTable) -> None:
+    await session.run(lambda: keep_table(session.state_folder, request))
 
 
 @_handles(ask.ShowLibrary)

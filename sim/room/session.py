@@ -30,6 +30,7 @@ from sim.room.preview.frame import PreviewFrame
 from sim.room.preview.worker_client import WorkerClient
 from sim.room.protocol.messages import Disk, Message, Packed
 from sim.room.snapshot.placement_cache import PlacementCache
+from sim.room.table import table_message
 from sim.room.versions import Versions
 
 T = TypeVar("T")
@@ -44,18 +45,20 @@ class RoomSession:
     """Joins the open scene, the worker and the tabs.
 
     Arguments: `path` of the scene file, None for none yet; `state_folder` for journals; `folders` that pages may write
-    in, the scene file's own where none are named; `out` folder for exports; `long_side_px` of the
-    picture; `store` cache for the library's pictures, None keeps none; `environ` of the children besides this
-    process's own; `worker` what traces; `fill_library` whether the library's pictures are made unasked.
+    in, the scene file's own where none are named; `out` folder for exports; `long_side_px` of the picture, None for
+    that at which the pages show it; `store` cache for the library's pictures, None keeps none; `environ` of the
+    children besides this process's own; `worker` what traces; `fill_library` whether the library's pictures are made
+    unasked.
     Does not: open the scene before `open`, or serve anything.
     """
 
     def __init__(
         self, path: Path | None, state_folder: Path, *, folders: Folders | None = None,
-        out: Path = Path("out"), long_side_px: int = 600, samples: int = 8, store: LayerStore | None = None,
-        environ: dict[str, str] | None = None, worker: type[WorkerClient] = WorkerClient, fill_library: bool = True,
+        out: Path = Path("out"), long_side_px: int | None = None, samples: int = 8,
+        store: LayerStore | None = None, environ: dict[str, str] | None = None, worker: type[WorkerClient] = WorkerClient,
+        fill_library: bool = True,
     ) -> None:  # fmt: skip
-        self._path, self._state_folder = path, state_folder
+        self._path, self.state_folder = path, state_folder
         self.folders = folders or Folders.named([path.parent if path else Path()])
         self.shelf = Shelf(self.folders, state_folder)
         environ = environ or {}
@@ -124,13 +127,13 @@ class RoomSession:
         return self._open
 
     async def _take_up(self, path: Path) -> None:
-        self.open_scene = await self.run(lambda: OpenScene(path, self._state_folder, self.address, self._placements))
+        self.open_scene = await self.run(lambda: OpenScene(path, self.state_folder, self.address, self._placements))
         self.versions = Versions(self.open_scene.versions_file)
         await self.run(lambda: self.open_scene.caution(self.versions.damage))
         self._path = path
         self.preview.leave()
         self.preview.look_at(await self.run(self.open_scene.snapshot))
-        await self.run(lambda: remember_recent(self._state_folder, path))
+        await self.run(lambda: remember_recent(self.state_folder, path))
 
     async def go_to(self, path: Path) -> None:
         """Leave the open scene for another one, in a turn; what is not saved stays in its journal."""
@@ -165,6 +168,7 @@ class RoomSession:
         return tab
 
     def _greet(self, tab: Client) -> None:
+        tab.tell(table_message(self.state_folder))
         tab.tell(self.versions.message())
         tab.tell(self.thumbnails.message())
         for message in self.preview.messages():
@@ -182,6 +186,11 @@ class RoomSession:
         with suppress(ValueError):
             self._tabs.remove(tab)
         self.balancing.forget(tab)
+
+    @property
+    def widest_picture_px(self) -> int:
+        """The largest long side at which a tab shows the picture: nobody is to see less than the screen can show."""
+        return max((tab.picture_px for tab in self._tabs), default=0)
 
     def tell(self, message: Message | Packed) -> None:
         """Tell every tab."""

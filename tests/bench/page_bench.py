@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import threading
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
@@ -31,15 +32,10 @@ SCENES = Path(__file__).parent.parent.parent / "scenes"
 POLICY = "default-src 'self'; img-src 'self' blob: data:"
 TYPES = {".html": "text/html", ".js": "text/javascript", ".css": "text/css", ".svg": "image/svg+xml"}
 # The page's own skeleton without its start: each test starts the part it is about.
-SHELL = (
-    '<!DOCTYPE html><html lang="en"><head><meta charset="utf-8"><title>room</title><link rel="icon" href="data:,">'
-    '<link rel="stylesheet" href="room/page/room.css"><link rel="stylesheet" href="room/page/set/set.css">'
-    '<link rel="stylesheet" href="room/page/picture/picture.css">'
-    '<link rel="stylesheet" href="room/page/readings/readings.css"></head><body>'
-    '<header id="desk"></header><main><section id="set" aria-label="The set"></section>'
-    '<section id="picture" aria-label="The picture"></section><section id="readings" aria-label="Readings"></section>'
-    '</main><p id="notice"></p></body></html>'
-)
+SHELL = re.sub(
+    r'<script type="module".*?</script>|<link rel="icon"[^>]*>', "",
+    (SIM / "room" / "page" / "index.html").read_text("utf-8"),
+).replace("<title>", '<link rel="icon" href="data:,"><title>')  # fmt: skip
 
 
 @dataclass(frozen=True, eq=False)

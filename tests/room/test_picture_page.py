@@ -205,15 +205,15 @@ def test_keys_that_follow_each_other_are_one_gesture_and_escape_takes_it_back(br
         assert page.evaluate("() => store.powerStops('accent')") == start
 
 
-def test_mute_solo_and_a_held_tag(browser: Any) -> None:
+def test_off_only_and_a_held_tag(browser: Any) -> None:
     b = made()
     others = [name for name in b.mix.names if name != "key"]
     with side(browser) as page:
-        page.click('[aria-label="Mute key"]')
+        page.click('[aria-label="key off"]')
         assert np.abs(pixels(page, PLACES) - expected(b.mix.only(others))).max() <= 1
         edit = {"op": "set", "path": ["lights", "key", "mute"], "value": True}
         assert asked(page, "push")[-1]["edits"] == [edit]
-        page.click('[aria-label="Solo fill"]')
+        page.click('[aria-label="Only fill"]')
         assert np.abs(pixels(page, PLACES) - expected(b.mix.only(["fill"]))).max() <= 1
         before = page.evaluate("() => asked.length")
         tag = page.locator('[data-light="edge"] .tag-hold')
@@ -353,6 +353,36 @@ def test_a_point_pinned_before_the_measured_light_has_come_is_pinned_when_it_has
         page.wait_for_function("() => asked.some((each) => each.type === 'edit')")
         (edit,) = asked(page, "edit")
         assert [each["op"] for each in edit["edits"]] == ["pin"]
+
+
+def test_rings_lie_over_the_picture_only_while_it_is_pointed_at_and_a_frame_lays_out_nothing_else(browser: Any) -> None:
+    b = made()
+    frame = replace(b.frame, serial=6)
+    with side(browser, frame_files(frame)) as page:
+        page.evaluate(
+            "() => { window.shifts = []; new PerformanceObserver((list) => shifts.push(...list.getEntries()"
+            ".map((each) => each.value))).observe({ type: 'layout-shift', buffered: false }) }"
+        )
+        ring, mark = page.locator(".spot-ring"), page.locator(".point-mark")
+        page.locator(".print-area").hover()
+        rest(page)
+        assert ring.is_visible() and mark.is_visible()
+        page.mouse.move(3, 3)
+        rest(page)
+        assert ring.is_hidden() and mark.is_hidden()
+        # A point is named on the picture while its row is looked at; keys on the picture bring the ring.
+        page.locator('[data-point="mine"]').hover()
+        rest(page)
+        assert mark.is_visible() and ring.is_hidden()
+        page.locator(".print-area").focus()
+        page.keyboard.press("ArrowUp")
+        rest(page)
+        assert ring.is_visible()
+        place = page.locator(".print-area").bounding_box()
+        page.evaluate("(frame) => store.receive(frame)", frame_message(frame))
+        page.wait_for_selector(".print-area[data-serial='6']")
+        rest(page)
+        assert page.locator(".print-area").bounding_box() == place and page.evaluate("() => shifts") == []
 
 
 # -- readings, wishes, warnings ---------------------------------------------------------------------------------------

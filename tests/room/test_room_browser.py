@@ -169,12 +169,12 @@ def test_a_working_session_from_drag_to_reload(browser: Any, room: Served, tab: 
         state = at_revision(tab, lambda m: m["can_undo"])
         frame = settled(tab)
 
-        # Mute the halo: the canvas behind the head goes dark at once, from layers that are there already.
+        # Switch the halo off: the canvas behind the head goes dark at once, from layers that are there already.
         page.click("[data-light='halo'] [data-part='mute']")
         at_revision(tab, lambda m: next(x for x in m["lights"] if x["name"] == "halo")["muted"])
         muted = shows(page, room, tab, frame)
         assert muted.astype(int).sum() < after.astype(int).sum()
-        # Solo the key: a look of this page alone; the model does not hear of it.
+        # Only the key: a look of this page alone; the model does not hear of it.
         revision = tab.state["revision"]
         page.click("[data-light='key'] [data-part='solo']")
         alone = shows(page, room, tab, frame, only=("key",))
@@ -274,7 +274,7 @@ def test_keys_alone_are_enough(browser: Any, room: Served, tab: Client) -> None:
         page.keyboard.press("PageUp")
         tab.wait("state", lambda m: m["lights"][0]["height_m"] == pytest.approx(start["height_m"] + 0.05))
         page.wait_for_timeout(900)
-        page.keyboard.press("m")
+        page.keyboard.press("x")
         at_revision(tab, lambda m: m["lights"][0]["muted"])
         # Number entry, with a unit, in the light's slip.
         page.keyboard.press("Control+z")

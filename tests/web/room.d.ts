@@ -20,8 +20,9 @@ declare global {
   type StartCardView = protocol.StartCard;
 
   /** The last message of each kind under its name. */
-  type Heard = { [M in Exclude<RoomMessage, RoomState> as M["type"]]: (M extends protocol.Live ? Live : M) | null };
-
+  type Heard = {
+    [M in Exclude<RoomMessage, RoomState | protocol.Table> as M["type"]]: (M extends protocol.Live ? Live : M) | null;
+  };
 
   interface Look {
     stops: number;
@@ -49,6 +50,7 @@ declare global {
     look: Look;
     compare: { id: number | null; wipe: number | null };
     pointed: string | null;
+    table: protocol.Table;
   }
 
   interface Store {
@@ -107,6 +109,7 @@ declare global {
     files?: { save(force?: boolean): Promise<void>; saveAs(label?: string): Promise<void> };
     tour?: { start(): void };
     keys?: { open(): void };
+    table?: { foldAll(): void };
     set?: { fit(): void; zoomBy(factor: number): void; focus(id: string): void };
     overwrite?: boolean;
   }

@@ -21,8 +21,8 @@ const LIST = [
   [
     "Lights",
     [
-      ["m", "mute the selected light"],
-      ["o", "solo it"],
+      ["x", "switch the selected light off or on"],
+      ["o", "see only this light; more can be added"],
       ["a", "add a light"],
       ["Delete", "remove the selected light"],
     ],
@@ -127,7 +127,7 @@ export function mount(element, room) {
         return choose("sitter");
       case "b":
         return view.backdrop && choose("backdrop");
-      case "m":
+      case "x":
         return (
           light &&
           take(event, () => link.edit([{ op: "set", path: ["lights", light, "mute"], value: !store.isMuted(light) }]))
@@ -138,7 +138,7 @@ export function mount(element, room) {
         return take(event, () => room.library?.open());
       case "delete":
       case "backspace":
-        return light && event.target.closest("#set") && take(event, () => room.library?.remove(light));
+        return light && event.target.closest("#set, #slip") && take(event, () => room.library?.remove(light));
       case "+":
       case "=":
         return take(event, () => room.set?.zoomBy(1.25));

@@ -3,8 +3,10 @@ import { connect } from "./link.js";
 import { createRoomStore } from "./state.js";
 
 const PARTS = [
+  ["table", "./table/table.js"],
   ["set", "./set/set.js"],
   ["picture", "./picture/picture.js"],
+  ["slip", "./inspector/inspector.js"],
   ["readings", "./readings/readings.js"],
   ["desk", "./dialogs/files.js"],
   ["overlays", "./inspector/library.js"],

@@ -6,7 +6,7 @@
  * selection (an item id or null),
  * solo (names of lights), held (gestures by key), and under its own name the last message of every other kind: frame,
  * live (with its layers in `halves`), hand, painting, meters, checks, wishes, versions, library, thumbnail, export,
- * saved, disk, recovered, refused.
+ * saved, disk, recovered, refused, table.
  *
  * Item ids: "light:NAME", "panel:INDEX", "meter:NAME", "camera", "sitter", "backdrop".
  */
@@ -30,6 +30,7 @@ const KINDS = [
   "recovered",
   "refused",
   "failed",
+  "table",
 ];
 
 /**
@@ -47,6 +48,7 @@ export function createRoomStore() {
     ready: false,
     left: false,
     ...Object.fromEntries(KINDS.map((kind) => [kind, null])),
+    table: { type: "table", folded: [], sizes: {} },
   });
   const { get, update } = store;
 

@@ -10,7 +10,7 @@ from pydantic import Field, JsonValue
 from typing_extensions import TypedDict
 
 from sim.quantities.errors import HalfstopError, SceneError, UnitError
-from sim.room.protocol.requests import RequestId
+from sim.room.protocol.requests import PaneName, PaneSize, RequestId
 from sim.room.protocol.scene_view import Exposure, RoomWarning, Row, State
 
 # -- answers ----------------------------------------------------------------------------------
@@ -346,6 +346,14 @@ class Export(TypedDict):
     files: list[ExportFile]
 
 
+class Table(TypedDict):
+    """How the panes were left: the folded ones, and sizes that were set by hand."""
+
+    type: Literal["table"]
+    folded: list[PaneName]
+    sizes: dict[PaneSize, float]
+
+
 # -- the file ---------------------------------------------------------------------------------
 
 
@@ -373,6 +381,6 @@ class Recovered(TypedDict):
 
 _Message: TypeAlias = (
     State | Painting | Frame | Live | Hand | Failed | Meters | Checks | Targets | Versions | Library | Thumbnail
-    | Export | Saved | Disk | Recovered | Done | Refused
+    | Export | Table | Saved | Disk | Recovered | Done | Refused
 )  # fmt: skip
 Message: TypeAlias = Annotated[_Message, Field(discriminator="type")]

@@ -36,6 +36,9 @@ from sim.room.document.poses import Pose
 MOST_TARGETS = 24
 # Things that a hand holds at once.
 MOST_POSES = 16
+# Bounds of a picture's long side as a page may ask for it: a thumb's width, and what still settles in a minute or so.
+LEAST_PICTURE_PX, MOST_PICTURE_PX = 60, 1600
+MOST_PANE_PX = 4000
 
 TaggedEdit: TypeAlias = Annotated[Edit, Field(discriminator="op")]
 TaggedPose: TypeAlias = Annotated[Pose, Field(discriminator="op")]
@@ -219,6 +222,27 @@ class TraceFiner(_Request):
     type: Literal["settle"]
 
 
+class PictureSize(_Request):
+    """Trace the picture as large as this tab shows it: its long side in pixels of the screen."""
+
+    type: Literal["picture_size"]
+    long_side_px: Annotated[StrictInt, Field(ge=LEAST_PICTURE_PX, le=MOST_PICTURE_PX)]
+
+
+PaneName: TypeAlias = Literal["plan", "side", "lights", "slip", "readings"]
+# Widths of the columns beside the picture, the height of the readings, and the plan's share of its column.
+PaneSize: TypeAlias = Literal["left_px", "right_px", "readings_px", "plan_part"]
+PaneSizes: TypeAlias = dict[PaneSize, Annotated[float, Field(ge=0, le=MOST_PANE_PX)]]
+
+
+class KeepTable(_Request):
+    """Keep how the table is laid for the next time: the panes that are folded, and the sizes that were set by hand."""
+
+    type: Literal["keep_table"]
+    folded: tuple[PaneName, ...]
+    sizes: PaneSizes
+
+
 class EndTour(_Request):
     """Do not offer the tour again."""
 
@@ -229,7 +253,7 @@ _Requests: TypeAlias = (
     EditScene | FollowHand | LetGo | Drawn
     | Undo | Redo | Save | SaveAs | Reload | FindDials | TakeDials | KeepVersion | NameVersion | DropVersion
     | RestoreVersion | BeginExport | CancelExport | TakeRecovery | DiscardRecovery | ShowLibrary | LookAt
-    | TraceFiner | EndTour
+    | TraceFiner | PictureSize | KeepTable | EndTour
 )  # fmt: skip
 Request: TypeAlias = Annotated[_Requests, Field(discriminator="type")]
 UNANSWERED = (FollowHand, LetGo, Drawn)
@@ -240,6 +264,9 @@ EXPECTED = {
     "path": 'a name for the file, such as "my-portrait.yaml"',
     "size_px": "a long side of 64 to 4000 pixels",
     "samples": "a number of rays per pixel",
+    "long_side_px": f"a long side of {LEAST_PICTURE_PX} to {MOST_PICTURE_PX} pixels",
+    "folded": "names of panes",
+    "sizes": f"sizes of panes, 0 to {MOST_PANE_PX}",
     "version": "the number of a kept version",
     "export": "the number of an export",
     "what": "the name of an export",

@@ -3,20 +3,20 @@ import { el } from "../../../web/elements.js";
 
 const STEPS = [
   [
-    "#set .drawing.plan",
+    ".drawing.plan",
     "The set, to scale",
     "Take hold of a light and drag it. Distance and angle show while you do; arrow keys move what is selected. " +
       "The same set is drawn from the side below: heights are changed there.",
   ],
   [
-    "#set .ticket-place",
+    "#slip",
     "Everything has its slip",
     "What is selected tells its measures here: power, place, what is fitted. Type numbers with any unit.",
   ],
   [
     "#picture",
     "The picture follows",
-    "Power, mute and solo show at once. A moved light is traced anew: first roughly, then finer while you rest. " +
+    "Power, off and only show at once. A moved light is traced anew: first roughly, then finer while you rest. " +
       "Point at the picture to read it like a spot meter.",
   ],
   [

@@ -44,12 +44,12 @@ export function build(first, room) {
   const mute = el(
     "button",
     { class: "small", type: "button", "data-key": "mute", onclick: () => set(["mute"], !store.isMuted(name), {}) },
-    "Mute",
+    "Off",
   );
   const solo = el(
     "button",
     { class: "small", type: "button", "data-key": "solo", onclick: () => store.toggleSolo(name) },
-    "Solo",
+    "Only",
   );
   const more = el(
     "div",

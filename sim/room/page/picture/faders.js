@@ -1,4 +1,4 @@
-/** A fader per light beside the print: live while dragged, one step of undo per gesture; mute, solo, a tag to hold. */
+/** A fader per light beside the print: live while dragged, one step of undo per gesture; off, only, a tag to hold. */
 import { deskOf } from "./picture_desk.js";
 import { el } from "../../../web/elements.js";
 import { lightTag, numbersOf, setAttribute, setText } from "./picture_elements.js";
@@ -86,11 +86,11 @@ function row(light, number, { store, link }, desk) {
       type: "button",
       class: "small",
       "data-part": "mute",
-      "aria-label": `Mute ${name}`,
-      title: `Mute ${name}`,
+      "aria-label": `${name} off`,
+      title: `Switch ${name} off or on`,
+      text: "Off",
       onclick: () => muteLight(name, !store.isMuted(name), link),
     },
-    word("mute"),
   );
   const solo = el(
     "button",
@@ -98,11 +98,11 @@ function row(light, number, { store, link }, desk) {
       type: "button",
       class: "small",
       "data-part": "solo",
-      "aria-label": `Solo ${name}`,
-      title: `Solo ${name}`,
+      "aria-label": `Only ${name}`,
+      title: `See ${name} without the others; more can be added`,
+      text: "Only",
       onclick: () => store.toggleSolo(name),
     },
-    word("solo"),
   );
   if (!dial) mute.disabled = true;
   const item = el("li", { class: "fader-row", "data-light": name }, tag, title, slider, value, mute, solo);
@@ -124,12 +124,8 @@ function row(light, number, { store, link }, desk) {
   return { item, show };
 }
 
-/** A word that shrinks to its first letter where the row is narrow; the button's label says it whole. */
-const word = (text) =>
-  el("span", { class: "shrinks", "aria-hidden": "true" }, text[0].toUpperCase(), el("span", { text: text.slice(1) }));
-
 /**
- * Write a light's mute; the picture follows at once.
+ * Switch a light off or on; the picture follows at once.
  * @param {Link} link
  */
 export function muteLight(name, muted, link) {

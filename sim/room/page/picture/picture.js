@@ -6,6 +6,7 @@ import { deskOf } from "./picture_desk.js";
 import { el } from "../../../web/elements.js";
 import { followFrames, liveLayers } from "./picture_frames.js";
 import { mountPrint } from "./picture_print.js";
+import { followSize } from "./picture_size.js";
 import { mountTools } from "./picture_tools.js";
 import { mountVersions } from "../dialogs/versions.js";
 
@@ -24,8 +25,10 @@ export function mount(place, room) {
   const tools = el("div", { class: "print-tools" });
   const print = mountPrint(room);
   const slip = el("div", { class: "spot-slip" });
-  const below = el("div", { class: "print-below" });
-  place.append(tools, print.easel, slip, below);
+  const lights = document.getElementById("lights"),
+    readings = document.getElementById("readings");
+  place.append(tools, print.easel);
+  readings.append(slip);
 
   const mixer = createMixer(print.canvas, { webgl });
   print.canvas = mixer.canvas;
@@ -69,7 +72,8 @@ export function mount(place, room) {
   };
   const meter = mountMeter(slip, room, print, now);
   mountTools(tools, room, print);
-  mountFaders(below, room);
+  followSize(room, print);
+  mountFaders(lights, room);
   const versions = mountVersions(room, print, { webgl });
   meter.alsoOver(versions.underPointer);
 

@@ -15,7 +15,8 @@ const SEEN_FROM = 0.005;
 export function mount(place, room) {
   const { store } = room;
   const desk = deskOf(room);
-  place.classList.add("readings-card");
+  const card = el("div", { class: "pane-body readings-card" });
+  place.append(card);
   const settings = el("p", { class: "card-settings" });
   const stale = el("p", { class: "card-stale", role: "status" });
   const ratio = el("dl", { class: "card-ratio" });
@@ -46,11 +47,10 @@ export function mount(place, room) {
   const empty = el("p", { class: "note card-empty", text: "The meters are being read." });
   const wishes = el("section", { class: "wishes", "aria-label": "Wishes" });
   const warnings = el("section", { class: "warnings", "aria-label": "Warnings" });
-  place.append(
+  card.append(
     el(
       "header",
       { class: "card-head" },
-      el("h2", { text: "Readings" }),
       settings,
       el("div", { class: "card-views" }, byLight, all, stale),
     ),
@@ -133,7 +133,7 @@ export function mount(place, room) {
     table.hidden = !list.length;
     showRatio(meters, weights, exposure);
     const old = !!meters && meters.geometry !== undefined && meters.geometry !== view.geometry;
-    place.classList.toggle("is-old", old);
+    card.classList.toggle("is-old", old);
     setText(stale, old ? "older, being read anew" : meters?.is_rough ? "rough, settles at rest" : "");
   }
 

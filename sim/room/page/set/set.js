@@ -1,4 +1,4 @@
-/** The sheet: plan and side elevation at one scale, and the slip for what is selected. */
+/** The sheets: plan and side elevation at one scale. */
 import { disc, el, path, svg, words } from "../../../web/elements.js";
 import { handle } from "./set_drag.js";
 import { TAG_PX, drawItem, drawLightways, drawPins, drawRoom, facingPoint, tagPlace } from "./set_draw.js";
@@ -6,11 +6,11 @@ import { drawGuides } from "./set_guides.js";
 import { itemsFromState } from "./set_items.js";
 import { drawLabels, labelLines } from "./set_labels.js";
 import { PLAN, SIDE, createView } from "./set_view.js";
-import * as inspector from "../inspector/inspector.js";
 
 const MARGINS = { [PLAN]: [24, 16, 38, 16], [SIDE]: [25, 14, 12, 36] };
 const ROOMY_PX_PER_M = 42;
-const SLIP_PX = 244;
+const HEAD_PX = 32,
+  GAP_PX = 8;
 // Lengths of the scale bar, the longest that fits first.
 /** @type {[number, string][]} */
 const BARS = [
@@ -51,7 +51,7 @@ export function mount(element, room) {
   };
   const tools = el(
     "div",
-    { class: "sheet-tools", role: "group", "aria-label": "Sheet" },
+    { class: "pane-tools", role: "group", "aria-label": "Sheet" },
     snap,
     el(
       "button",
@@ -77,26 +77,10 @@ export function mount(element, room) {
     ),
     el("button", { class: "quiet small", type: "button", title: "Show the whole set (0)", onclick: fit }, "Fit"),
   );
-  const slip = el("div", { class: "ticket-place" });
-  element.append(
-    el("h2", { class: "unseen" }, "The set"),
-    el(
-      "div",
-      { class: "drawing plan" },
-      sheets[PLAN].svg,
-      el("p", { class: "caption", "aria-hidden": "true" }, "plan"),
-      tools,
-    ),
-    el(
-      "div",
-      { class: "drawing side" },
-      sheets[SIDE].svg,
-      el("p", { class: "caption", "aria-hidden": "true" }, "from camera right"),
-    ),
-    slip,
-    spoken,
-  );
-  inspector.mount(slip, room);
+  const [plan, side] = element.querySelectorAll(".drawing");
+  plan.append(tools, el("div", { class: "sheet-place" }, sheets[PLAN].svg));
+  side.append(el("div", { class: "sheet-place" }, sheets[SIDE].svg));
+  element.append(spoken);
 
   let items = [];
   let waiting = 0;
@@ -134,17 +118,19 @@ export function mount(element, room) {
   }
 
   /**
-   * Give the drawings the part of the sheet that their room asks for.
+   * Give each drawing the part of the table that its room asks for; where papers roll, no window holds more.
    * @param {RoomState} state
    */
   function shareOut(state) {
-    const box = element.getBoundingClientRect();
-    const parts = matchMedia("(max-width: 860px)").matches
-      ? null
-      : view.shares(state, [box.width - 18, box.height - 18], MARGINS, SLIP_PX);
-    const plan = parts && Math.min(Math.max(parts.plan[0], box.width * 0.4), box.width - SLIP_PX);
-    element.style.gridTemplateColumns = parts ? `${(plan + 10).toFixed(0)}px minmax(0, 1fr)` : "";
-    element.style.gridTemplateRows = parts ? `minmax(0, 1fr) ${(parts.side[1] + 10).toFixed(0)}px` : "";
+    const { width, height } = element.getBoundingClientRect();
+    const style = getComputedStyle(element);
+    const across = width - parseFloat(style.paddingLeft) - parseFloat(style.paddingRight);
+    const rolls = getComputedStyle(plan).flexGrow === "0" && !plan.matches(".folded");
+    const down = rolls ? innerHeight : height - 2 * HEAD_PX - GAP_PX - parseFloat(style.paddingTop);
+    const parts = view.shares(state, [across, down], MARGINS);
+    if (!parts) return;
+    element.style.setProperty("--plan", parts.plan.toFixed(0));
+    element.style.setProperty("--side", parts.side.toFixed(0));
     measure();
   }
 

@@ -81,10 +81,10 @@ export function createView() {
   }
 
   /**
-   * How a sheet of a size is best shared out to plan, side and the slip beside the plan, all in pixels.
-   * @returns {{plan: [number, number], side: [number, number]} | null}
+   * Heights in pixels that plan and side want of a column, one above the other at the scale that fits both.
+   * @returns {{plan: number, side: number} | null}
    */
-  function shares(state, [width, height], margins, slip) {
+  function shares(state, [width, height], margins) {
     const { low, high } = shownBox(state);
     const [across, tall, deep] = low.map((value, axis) => high[axis] - value);
     const edges = (which) => [margins[which][1] + margins[which][3], margins[which][0] + margins[which][2]];
@@ -92,12 +92,10 @@ export function createView() {
       [sideX, sideY] = edges(SIDE);
     const scale = Math.min(
       (height - planY - sideY) / (deep + tall),
-      (width - slip - planX) / across,
+      (width - planX) / across,
       (width - sideX) / deep,
     );
-    return scale > LEAST_PX_PER_M
-      ? { plan: [across * scale + planX, deep * scale + planY], side: [deep * scale + sideX, tall * scale + sideY] }
-      : null;
+    return scale > 0 ? { plan: deep * scale + planY, side: tall * scale + sideY } : null;
   }
 
   /** Zoom by a factor so that what is under a pixel stays there; the other drawing keeps its centre. */
