@@ -69,12 +69,13 @@ class PreviewCoordinator:
     """Asks the worker and keeps what it answers; every method is for the event loop's thread.
 
     Arguments: `tell` sends a message to every tab; `on_metered` is called when readings came; `long_side_px` of the
-    picture, None for that at which the pages show it; `samples` of it; `environ` of the child besides this process's own; `worker` what traces.
+    picture, None for that at which the pages show it; `samples` of it; `environ` of the child
+    besides this process's own; `worker` what traces.
     """
 
     def __init__(
-        self, tell: Tell, on_metered: Callable[[], None], *, long_side_px: int | None, samples: int, environ: dict[str, str],
-        worker: type[WorkerClient] = WorkerClient,
+        self, tell: Tell, on_metered: Callable[[], None], *, long_side_px: int | None, samples: int,
+        environ: dict[str, str], worker: type[WorkerClient] = WorkerClient,
     ) -> None:  # fmt: skip
         self._tell, self._on_metered = tell, on_metered
         self._is_size_fixed = long_side_px is not None

@@ -55,8 +55,8 @@ class RoomSession:
     def __init__(
         self, path: Path | None, state_folder: Path, *, folders: Folders | None = None,
         out: Path = Path("out"), long_side_px: int | None = None, samples: int = 8,
-        store: LayerStore | None = None, environ: dict[str, str] | None = None, worker: type[WorkerClient] = WorkerClient,
-        fill_library: bool = True,
+        store: LayerStore | None = None, environ: dict[str, str] | None = None,
+        worker: type[WorkerClient] = WorkerClient, fill_library: bool = True,
     ) -> None:  # fmt: skip
         self._path, self.state_folder = path, state_folder
         self.folders = folders or Folders.named([path.parent if path else Path()])
