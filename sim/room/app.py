@@ -14,12 +14,15 @@ from pathlib import Path
 import uvicorn
 from starlette.applications import Starlette
 from starlette.requests import Request
-from starlette.responses import FileResponse, PlainTextResponse, Response
+from starlette.responses import FileResponse, JSONResponse, PlainTextResponse, Response
 from starlette.routing import Route, WebSocketRoute
 from starlette.types import ASGIApp
 from starlette.websockets import WebSocket, WebSocketDisconnect
 
+from sim.advice.checks.shadow_words import PATTERN_WORDS, SIDE_WORDS
 from sim.quantities.errors import HalfstopError, UnitError
+from sim.reports.faces import NAMES as FACES
+from sim.reports.faces import svg_from_drawing
 from sim.room.entrance import ROUTES as ENTRANCE
 from sim.room.gate import HOST, Gate
 from sim.room.handlers import handle
@@ -58,6 +61,7 @@ def app_from_session(session: RoomSession, token: str, port: int) -> ASGIApp:
             Route("/frame/{serial:int}/{layer}/{kind}", _layer),
             Route("/frame/{serial:int}/{guide}", _guide),
             Route("/thumbnail/{file}", _thumbnail),
+            Route("/face/{file}", _face),
             Route("/export/{number:int}/{file}", _export),
             WebSocketRoute("/room", _room),
         ],
@@ -116,6 +120,18 @@ async def _thumbnail(request: Request) -> Response:
     name, dot, ending = request.path_params["file"].rpartition(".")
     png = await session.thumbnail(name) if dot and ending == "png" else None
     return _nothing() if png is None else Response(png, media_type="image/png")
+
+
+async def _face(request: Request) -> Response:
+    """A small drawing of a pattern or of broad or short lighting, `loop-left.svg`, or the words to all of them."""
+    file = request.path_params["file"]
+    if file == "words.json":
+        return JSONResponse([{"drawing": name, "name": words.name, "sentence": words.sentence}
+                             for name, words in {**PATTERN_WORDS, **SIDE_WORDS}.items()])  # fmt: skip
+    name, _, side = file.removesuffix(".svg").rpartition("-")
+    if not file.endswith(".svg") or name not in FACES or side not in ("left", "right"):
+        return _nothing()
+    return Response(svg_from_drawing(name, side), media_type="image/svg+xml")
 
 
 async def _export(request: Request) -> Response:

@@ -9,6 +9,8 @@ from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass, replace
 
+from sim.advice.checks.noseshadow import KeyShadow
+from sim.advice.checks.shadow_words import name_from_shadow
 from sim.light.readings import ProbeReadings
 from sim.metering.report_points import KeySide
 from sim.room.open_scene import Snapshot
@@ -28,7 +30,7 @@ from sim.room.preview.worker_client import (
 from sim.room.preview.worker_client import (
     Failed as TracingFailed,
 )
-from sim.room.protocol.messages import Frame, Key, Live, Message, Meters, Packed, Painting
+from sim.room.protocol.messages import Frame, Key, Live, Message, Meters, NoseShadowView, Packed, Painting
 from sim.room.snapshot.warnings import check_lines, warnings_from_findings
 from sim.room.targets import alone_at_face, key_side, points_from_readings
 from sim.scene.model import Scene
@@ -232,7 +234,10 @@ class PreviewCoordinator:
                 self._take_live(result, asked)
             case MetersReady():
                 self._metered = (asked.snapshot.metered_by, result.report)
-                self._remember(_meters_message(result.revision, asked.snapshot, result.report, is_rough=False))
+                self._remember({
+                    **_meters_message(result.revision, asked.snapshot, result.report, is_rough=False),
+                    "nose_shadow": _nose_shadow(result.nose_shadow),
+                })  # fmt: skip
                 self._on_metered()
             case LiveMetersReady():
                 # Shown alone: searches and exports wait for settled ones.
@@ -345,7 +350,7 @@ def _meters_message(revision: int, snapshot: Snapshot, report: ProbeReadings, *,
     return {
         "type": "meters", "revision": revision, "geometry": snapshot.geometry,
         "points": points_from_readings(scene, layout, report), "key": _key(side),
-        "alone": alone_at_face(report, side), "is_rough": is_rough,
+        "alone": alone_at_face(report, side), "nose_shadow": None, "is_rough": is_rough,
     }  # fmt: skip
 
 
@@ -353,4 +358,14 @@ def _key(key: KeySide) -> Key:
     return {
         "light": key.light, "lit_cheek": key.lit_cheek, "shadow_cheek": key.shadow_cheek, "alike": key.alike,
         "chosen_by_user": key.chosen_by_user,
+    }  # fmt: skip
+
+
+def _nose_shadow(found: KeyShadow | None) -> NoseShadowView | None:
+    if found is None:
+        return None
+    shadow = found.shadow
+    return {
+        "light": found.light, "pattern": shadow.pattern, "side": shadow.side, "lit_side": shadow.lit_side,
+        "name": name_from_shadow(shadow),
     }  # fmt: skip

@@ -5,6 +5,7 @@
  * a weighted sum. Layers that are read are never denoised.
  */
 import { halfTable } from "./half_floats.js";
+import { amount } from "./phrases.js";
 
 const LN2 = Math.LN2;
 
@@ -28,14 +29,31 @@ export const stopsOver = (f_number, other) => 2 * log2(f_number / other);
 /** Stops of a luminance times time from middle grey in the picture. */
 export const stopsFromGrey = (value, display_scale, grey) => log2((value * display_scale) / grey);
 
+/** Units of flash and of continuous light: incident, and reflected. */
+const UNITS = { incident: ["lx·s", "lx"], reflected: ["cd·s/m²", "cd/m²"] };
+
+/**
+ * What light there is, flash and continuous apart, as sim/metering/points.py says it: "312 lx·s + 85 lx".
+ * @param {number[]} exposures of each light during the shutter's time, lx s or cd s/m2
+ * @param {boolean[]} is_flash of each light
+ * @param {boolean[]} heard of each light
+ * @param {boolean} reflected whether a spot meter read it
+ */
+export function amountText(exposures, is_flash, heard, shutter_s, reflected) {
+  return UNITS[reflected ? "reflected" : "incident"].map((unit, kind) => {
+    const own = exposures.filter((_, k) => heard[k] && is_flash[k] === (kind === 0));
+    return own.length ? amount(total(own) / (kind === 0 ? 1 : shutter_s), unit) : null;
+  }).filter(Boolean).join(" + ");
+}
+
 /**
  * One point, by light and together.
  * @param {MeterPoint} point of the "meters" message
  * @param {Object<string, number[]>} weights [r, g, b] by light, 0 where it is not heard
  * @param {Exposure} exposure of the server's state
- * @returns {{lights: {name, over_stops, from_grey_stops, share}[], together: {f_number, over_stops, from_grey_stops,
- *   stderr_stops, exposure}}} `over_stops` against the set f-number, null for a spot; `from_grey_stops` null where no
- *   spot was read
+ * @returns {{lights: {name, over_stops, from_grey_stops, share, exposure}[],
+ *   together: {f_number, over_stops, from_grey_stops, stderr_stops, exposure}}} `over_stops` against the set f-number,
+ *   null for a spot; `from_grey_stops` null where no spot was read
  */
 export function pointReading(point, weights, exposure) {
   const { luminance, iso_value: iso, f_number, display_scale, curve } = exposure;
@@ -58,6 +76,7 @@ export function pointReading(point, weights, exposure) {
       over_stops: over(values[k]),
       from_grey_stops: seen ? grey(seen[k]) : null,
       share: sum > 0 ? shared[k] / sum : 0,
+      exposure: values[k],
     })),
     together: {
       f_number: fNumber(sum),

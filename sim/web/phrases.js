@@ -92,6 +92,14 @@ function markAndTenths(f_number) {
   return [`f/${mark}`, all - 10 * stop];
 }
 
+/** An amount of light with its unit, to three digits and no finer than a thousandth: "312 lx·s", "dark". */
+export function amount(value, unit) {
+  if (value < 0.001) return value > 0 ? `< 0.001 ${unit}` : "dark";
+  const places = Math.min(2 - Math.floor(Math.log10(value)), 3);
+  const step = 10 ** -places;
+  return `${places < 0 ? String(Math.round(value / step) * step) : value.toFixed(places)} ${unit}`;
+}
+
 /** A distance on the floor, to the centimetre: "1.70 m". */
 export const metres = (length_m) => `${fixed(length_m, 2)} m`;
 

@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 
 from sim.quantities import phrases
 
-# A row: what it is called with, then the phrase, then the short phrase where there is one.
+# A row: what it is called with (a list where that is more than one thing), then the phrase, then the short phrase where
+# there is one.
 TABLE: dict[str, list[list[object]]] = json.loads(Path(__file__).with_name("phrases_table.json").read_text("utf-8"))
 ROWS = [(name, row) for name, rows in TABLE.items() for row in rows]
 
@@ -20,10 +21,10 @@ ROWS = [(name, row) for name, rows in TABLE.items() for row in rows]
 @pytest.mark.parametrize(("name", "row"), ROWS, ids=[f"{name} {row[0]}" for name, row in ROWS])
 def test_phrases_are_as_in_the_table(name: str, row: list[object]) -> None:
     value, long, *short = row
-    value = -math.inf if value == "-Infinity" else value
-    assert getattr(phrases, name)(value) == long
+    values = value if isinstance(value, list) else [-math.inf if value == "-Infinity" else value]
+    assert getattr(phrases, name)(*values) == long
     if short:
-        assert getattr(phrases, f"{name}_short")(value) == short[0]
+        assert getattr(phrases, f"{name}_short")(*values) == short[0]
 
 
 @given(st.floats(-20, 2))

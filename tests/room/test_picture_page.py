@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 import time
 from collections.abc import Callable, Iterator
@@ -18,8 +19,10 @@ from sim.light.develop import develop
 from sim.light.mix import Mix
 from sim.light.readings import Probe, ProbeId, ProbeReadings
 from sim.light.stack import LightStack
-from sim.metering.points import CONSTANT_C, readings_from_probes
+from sim.metering.points import CONSTANT_C, amount_text, readings_from_probes
 from sim.quantities import color, photometry
+from sim.reports.faces import NAMES as FACES
+from sim.reports.faces import svg_from_drawing
 from tests.bench.page_bench import Bench, bench, browser_at_hand, exposure_facts, frame_files, frame_message, opened
 
 # Start picture and readings on the page's own store; requests are kept in `asked` and answered as done.
@@ -64,6 +67,7 @@ def view_of(b: Bench, **others: Any) -> dict[str, Any]:
     weights = b.mix.only(b.mix.names).weights_rgb(b.camera.shutter_s)
     lights = [
         {"name": name, "number": k + 1, "colour": INKS[k], "muted": False, "power_stops": b.mix.dial_stops[k],
+         "is_flash": b.mix.is_flash[k],
          "weight_rgb": weights[k].tolist(), "dial": {"lowest_stops": -7.0, "step_stops": 0.1}}
         for k, name in enumerate(b.mix.names)
     ]  # fmt: skip
@@ -430,6 +434,46 @@ def test_the_card_tells_by_light_and_together_and_the_ratio(browser: Any) -> Non
         for index, name in enumerate(("edge", "fill")):
             tags.nth(index).click()
             assert page.evaluate("() => store.get().selection") == f"light:{name}"
+
+
+def test_the_card_tells_the_light_itself_where_it_is_asked_for(browser: Any) -> None:
+    b = made()
+    with side(browser) as page:
+        page.wait_for_selector('[data-point="face"]')
+        page.click(".card-views button:has-text('lx')")
+        rest(page)
+        for reading in readings_from_probes(measured(), b.mix, b.camera):
+            row = page.locator(f'[data-point="{reading.id.part}"]')
+            assert row.locator("[data-over]").inner_text() == amount_text(reading.combined, reading.kind)
+            for name, own in reading.by_light.items():
+                chip = row.locator(f'.alone[data-light="{name}"] [data-stops]')
+                if own.share >= 0.005:
+                    assert chip.inner_text() == amount_text(own, reading.kind)
+
+
+def test_the_card_names_the_nose_shadow_and_marks_it_older_once_the_set_has_changed(browser: Any) -> None:
+    files = {f"face/{name}-{side}.svg": svg_from_drawing(name, side).encode()
+             for name in FACES for side in ("left", "right")}  # fmt: skip
+    words = [{"drawing": name, "name": name, "sentence": "so it is"} for name in FACES]
+    drawn = {"light": "key", "pattern": "loop", "side": "short", "lit_side": "left", "name": "loop, short lighting"}
+    with side(browser, {**files, "face/words.json": json.dumps(words).encode()}) as page:
+        assert not page.locator(".face-note").is_visible()
+        page.evaluate("(meters) => store.receive(meters)", meters_of(made(), nose_shadow=drawn))
+        page.wait_for_selector(".face-note b:has-text('loop, short lighting')")
+        assert page.get_attribute(".face-slip summary img", "src") == "face/loop-left.svg"
+        page.click(".face-slip summary")
+        page.wait_for_selector(".face-legend li[aria-current]")
+        marked = page.eval_on_selector_all(".face-legend li[aria-current]", "all => all.map((one) => one.dataset.of)")
+        assert marked == ["loop", "short"] and page.locator(".face-legend li").count() == len(FACES)
+        # A hand drags: rough readings say nothing of it, and what was drawn before is no longer of this set.
+        page.evaluate("(view) => store.receive(view)", view_of(made(), geometry=2))
+        page.evaluate("(rough) => store.receive(rough)", meters_of(made(), geometry=2, is_rough=True, nose_shadow=None))
+        page.wait_for_selector(".face-note.older")
+        assert page.inner_text(".face-rest") == "older"
+        split = {**drawn, "pattern": "split", "lit_side": "right", "name": "split, short lighting"}
+        page.evaluate("(meters) => store.receive(meters)", meters_of(made(), geometry=2, nose_shadow=split))
+        page.wait_for_selector(".face-note:not(.older) b:has-text('split')")
+        assert page.get_attribute(".face-slip summary img", "src") == "face/split-right.svg"
 
 
 def test_warnings_are_marked_older_at_once_and_go_with_their_light(browser: Any) -> None:

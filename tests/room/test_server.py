@@ -58,6 +58,16 @@ def test_every_file_of_the_page_is_served_and_nothing_outside_is_asked_for(room:
         assert "http://" not in text and "https://" not in text, path.name
 
 
+def test_the_small_faces_and_their_words_are_served(room: Served) -> None:
+    words = json.loads(room.get("face/words.json").body)
+    assert len(words) == 9 and all(each["name"] and each["sentence"] for each in words)
+    for each in words:
+        left, right = (room.get(f"face/{each['drawing'].replace(' ', '%20')}-{side}.svg") for side in ("left", "right"))
+        assert left.status == right.status == 200 and left.getheader("content-type").startswith("image/svg+xml")
+        assert left.body.startswith(b"<svg") and (left.body != right.body) == (each["drawing"] != "flat")
+    assert {room.get(f"face/{name}").status for name in ("loop.svg", "loop-up.svg", "x-left.svg", "loop-left")} == {404}
+
+
 def test_a_wrong_token_finds_nothing(room: Served) -> None:
     good = room.token
     for path in ("/", f"/{good}", "/x/", f"/{good[:-1]}/", f"/{good}x/", f"/{good.swapcase()}/", "//", "/room"):

@@ -270,12 +270,14 @@ def test_meters_and_checks_follow_from_raw_layers(
     assert [name_from_probe(probe.id) for probe in meters.own.probes] == ["lapel"]
     assert [probe.id for probe in meters.report.probes] == [probe.id for probe in report_probes(scene, layout)]
 
+    assert meters.nose_shadow is not None and meters.nose_shadow.light == "key"
+
     from sim.advice.checks.report import check_report, record_from_report
     from sim.light.mix import mix_from_scene
 
     stack = CachedStage(scene, layout).render(size=SIZE, samples=4, depth=2)
     report = check_report(
-        scene, renderer._staged(renderer._job(request(1), list, list)), stack, mix_from_scene(scene, layout)
+        scene, renderer._staged(renderer._job(request(1), list, list)), stack, mix_from_scene(scene, layout), key="key"
     )
     assert json.dumps(checks.record, sort_keys=True) == json.dumps(record_from_report(report), sort_keys=True)
     assert checks.findings["focus"]

@@ -12,7 +12,7 @@ from sim.web.bundle import script_from_module
 
 TABLE = json.loads((Path(__file__).parents[1] / "quantities" / "phrases_table.json").read_text("utf-8"))
 PHRASES = Path(__file__).parents[2] / "sim" / "web" / "phrases.js"
-IN_BOTH = ("power", "power_short", "change", "signed_stops", "reading", "reading_short", "metres", "tilt")
+IN_BOTH = ("power", "power_short", "change", "signed_stops", "reading", "reading_short", "metres", "tilt", "amount")
 
 
 def camel(name: str) -> str:
@@ -33,7 +33,7 @@ def test_phrases_are_as_in_the_table(tmp_path: Path) -> None:
             base = name.removesuffix("_short")
             for value, *texts in TABLE[base]:
                 told = opened.evaluate(
-                    "([name, value]) => window.phrases[name](value === '-Infinity' ? -Infinity : value)",
-                    [camel(name), value],
+                    "([name, values]) => window.phrases[name](...values.map((v) => v === '-Infinity' ? -Infinity : v))",
+                    [camel(name), value if isinstance(value, list) else [value]],
                 )
                 assert told == texts[1 if name.endswith("_short") else 0], (name, value)

@@ -8,7 +8,10 @@ from functools import cached_property
 
 import numpy as np
 
+from sim.light.readings import ProbeReadings
 from sim.light.stack import LightStack
+from sim.metering.points import readings_by_probe
+from sim.metering.report_points import key_side_from_readings
 from sim.render import fingerprint
 from sim.render.fingerprint import RigKeys
 from sim.room.preview.messages import PreviewRequest, Progress, Result
@@ -94,6 +97,12 @@ class Job:
         """Send progress, unless a newer request waits."""
         self.check()
         self.send(Progress(self.request.serial, self.request.revision, pass_name, part))
+
+
+def key_of_readings(job: Job, report: ProbeReadings) -> str:
+    """The key as the report's meters find it at the job's dials."""
+    readings = readings_by_probe(report, job.rehearsal.mix, job.scene.camera)
+    return key_side_from_readings(readings, [light.name for light in job.layout.lights]).light
 
 
 def kinds_of(layout: Layout) -> str:

@@ -16,6 +16,7 @@ from typing import ClassVar
 
 import numpy as np
 
+from sim.advice.checks.noseshadow import KeyShadow
 from sim.advice.finding import Finding
 from sim.light.readings import ProbeReadings
 from sim.quantities.plain import PlainDict
@@ -122,7 +123,10 @@ class LiveMetersReady:
 
 @dataclass(frozen=True)
 class MetersReady:
-    """Readings of the standard points, then the scene's own, then the report's, each light at full dial and white."""
+    """Readings of the standard points, then the scene's own, then the report's, each light at full dial and white.
+
+    `nose_shadow` what the key, at the request's own dials, draws on the face.
+    """
 
     kind: ClassVar[str] = "meters"
     serial: int
@@ -130,6 +134,7 @@ class MetersReady:
     readings: ProbeReadings
     standard_count: int
     scene_count: int
+    nose_shadow: KeyShadow | None = None
 
     @property
     def standard(self) -> ProbeReadings:

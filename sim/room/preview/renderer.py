@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from sim.advice.checks.findings import findings_from_report
+from sim.advice.checks.noseshadow import rehearsed_key_shadow
 from sim.advice.checks.report import check_report, record_from_report
 from sim.light.develop import denoised
 from sim.light.stack import LightStack
@@ -24,7 +25,7 @@ from sim.render.cache.stage import CachedStage
 from sim.render.fingerprint import StageKeys
 from sim.reports.preview.quality import QUALITIES
 from sim.room.preview.frame import frame_from_layers
-from sim.room.preview.job import Job, Replaced, Shown, guides_of, kinds_of, rows_of, view_key
+from sim.room.preview.job import Job, Replaced, Shown, guides_of, key_of_readings, kinds_of, rows_of, view_key
 from sim.room.preview.live_pass import LivePass
 from sim.room.preview.messages import (
     ChecksReady,
@@ -117,8 +118,8 @@ class IncrementalRenderer:
         stack = self._settled(job, missing)
         self.memory.write_behind(check)
         if request.analyse:
-            self._meter(job)
-            self._check_up(job, stack)
+            key = self._meter(job)
+            self._check_up(job, stack, key)
         self._last_job = job
 
     def follow_hand(self, pose: PoseRequest, send: Callable[[Result], None], has_newer: Callable[[], bool]) -> None:
@@ -362,7 +363,8 @@ class IncrementalRenderer:
         job.send(PictureReady(job.request.serial, job.request.revision, frame))
         self._shown = shown
 
-    def _meter(self, job: Job) -> None:
+    def _meter(self, job: Job) -> str:
+        """Send the meters; returns the name of the key."""
         job.tell("meters", 0.0)
         standard, own = standard_probes(job.layout), scene_probes(job.scene, job.layout)
         readings = job.rehearsal.stage.read_probes(
@@ -372,15 +374,17 @@ class IncrementalRenderer:
         )  # fmt: skip
         job.check()
         ready = MetersReady(job.request.serial, job.request.revision, readings, len(standard), len(own))
-        job.send(ready)
+        key = key_of_readings(job, ready.report)
+        job.send(replace(ready, nose_shadow=rehearsed_key_shadow(job.rehearsal, key)))
         if self._live is not None:
             self._live.learn_meters(job, ready.report)
+        return key
 
-    def _check_up(self, job: Job, stack: LightStack) -> None:
+    def _check_up(self, job: Job, stack: LightStack, key: str) -> None:
         job.tell("checks", 0.0)
         with job.rehearsal.answering("checks") as stage:
             report = check_report(
-                job.scene, stage, stack, job.rehearsal.mix, on_step=job.check,
+                job.scene, stage, stack, job.rehearsal.mix, key=key, on_step=job.check,
                 most_rays_at_once=self._at_once("meters"),
             )  # fmt: skip
         findings = findings_from_report(report)

@@ -192,8 +192,21 @@ class Key(TypedDict):
     chosen_by_user: bool
 
 
+class NoseShadowView(TypedDict):
+    """What the key draws on the face, in the words of `sim.advice.checks.shadow_words`; `side` may be empty."""
+
+    light: str
+    pattern: str
+    side: str
+    lit_side: str
+    name: str
+
+
 class Meters(TypedDict):
-    """What the meters read; `is_rough` while a hand drags: from few rays, with what is not known in the errors."""
+    """What the meters read; `is_rough` while a hand drags: from few rays, with what is not known in the errors.
+
+    `nose_shadow` of the key, None where there is none, or a hand drags.
+    """
 
     type: Literal["meters"]
     revision: int
@@ -201,6 +214,7 @@ class Meters(TypedDict):
     points: list[MeterPoint]
     key: Key
     alone: dict[str, AloneAtFace]
+    nose_shadow: NoseShadowView | None
     is_rough: bool
 
 

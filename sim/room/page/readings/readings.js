@@ -4,7 +4,8 @@ import { refusalText } from "../link.js";
 import { deskOf } from "../picture/picture_desk.js";
 import { lightTag, numbersOf, setAttribute, setText } from "../picture/picture_elements.js";
 import { fNumberText, ratioText, stopsText } from "../picture/picture_words.js";
-import { keyToShadow, lightingRatio, pointReading } from "../../../web/meter.js";
+import { amountText, keyToShadow, lightingRatio, pointReading } from "../../../web/meter.js";
+import { mount as mountNoseShadow } from "./nose_shadow.js";
 import { mount as mountWarnings } from "./warnings.js";
 import { mount as mountWishes } from "./wishes.js";
 
@@ -22,6 +23,8 @@ export function mount(place, room) {
   const ratio = el("dl", { class: "card-ratio" });
   const byLight = el("button", { type: "button", class: "small quiet", "aria-pressed": "true", text: "By light" });
   const all = el("button", { type: "button", class: "small quiet", "aria-pressed": "false", text: "All points" });
+  const lux = el("button", { type: "button", class: "small quiet", "aria-pressed": "false", text: "lx, lx·s" });
+  lux.title = "Tell the light itself: lx of continuous light, lx·s of flash";
   const reads = el("th", { scope: "col", text: "meter" }),
     over = el("th", { scope: "col" });
   const table = el(
@@ -45,6 +48,7 @@ export function mount(place, room) {
     ),
   );
   const empty = el("p", { class: "note card-empty", text: "The meters are being read." });
+  const face = el("section", { class: "face-note", "aria-label": "Nose shadow" });
   const wishes = el("section", { class: "wishes", "aria-label": "Wishes" });
   const warnings = el("section", { class: "warnings", "aria-label": "Warnings" });
   card.append(
@@ -52,9 +56,10 @@ export function mount(place, room) {
       "header",
       { class: "card-head" },
       settings,
-      el("div", { class: "card-views" }, byLight, all, stale),
+      el("div", { class: "card-views" }, byLight, all, lux, stale),
     ),
     ratio,
+    face,
     table,
     empty,
     wishes,
@@ -74,8 +79,10 @@ export function mount(place, room) {
   );
   byLight.addEventListener("click", toggle(byLight));
   all.addEventListener("click", toggle(all));
+  lux.addEventListener("click", toggle(lux));
   const asked = mountWishes(wishes, room);
   mountWarnings(warnings, room);
+  const showNoseShadow = mountNoseShadow(face);
 
   let rows = [];
   let built = "";
@@ -121,17 +128,25 @@ export function mount(place, room) {
       table.append(...rows.map(({ body }) => body));
     }
     const weights = desk.weights();
-    const open = byLight.getAttribute("aria-pressed") === "true";
+    const isOn = (button) => button.getAttribute("aria-pressed") === "true";
+    const flashes = view.lights.map(({ is_flash }) => is_flash);
+    const heard = view.lights.map(({ name }) => weights[name].some((weight) => weight > 0));
+    const amounts = (values, of, spot) => {
+      const asked = of === undefined ? heard : heard.map((on, k) => on && k === of);
+      return amountText(values, flashes, asked, exposure.shutter_s, spot);
+    };
     for (const row of rows) {
       const point = list.find(({ name, own }) => name === row.name && !!own === row.own);
-      if (point) row.show("waiting" in point ? null : pointReading(point, weights, exposure), point, open);
+      const reading = point && !("waiting" in point) ? pointReading(point, weights, exposure) : null;
+      if (point) row.show(reading, point, isOn(byLight), isOn(lux) ? amounts : null);
     }
     setText(settings, `${exposure.aperture} · ${exposure.shutter} · ISO ${exposure.iso_value ?? exposure.iso}`);
-    setText(over, `from ${exposure.aperture.split(" ")[0]}`);
-    over.title = "Stops over (+) or under (−) the f-number that is set";
+    setText(over, isOn(lux) ? "light" : `from ${exposure.aperture.split(" ")[0]}`);
+    over.title = isOn(lux) ? lux.title : "Stops over (+) or under (−) the f-number that is set";
     empty.hidden = !!meters;
     table.hidden = !list.length;
     showRatio(meters, weights, exposure);
+    showNoseShadow(meters, view.geometry);
     const old = !!meters && meters.geometry !== undefined && meters.geometry !== view.geometry;
     card.classList.toggle("is-old", old);
     setText(stale, old ? "older, being read anew" : meters?.is_rough ? "rough, settles at rest" : "");
@@ -252,7 +267,8 @@ function pointRow(point, view, numbers, room, asked) {
     for (const event of ["pointerleave", "focusout"]) body.addEventListener(event, pointTo(null));
   }
 
-  function show(reading, now, open) {
+  /** `amounts(values, light)` in words where the light itself is told, else null. */
+  function show(reading, now, open, amounts) {
     body.classList.toggle("waiting", !reading);
     if (!reading) {
       f.replaceChildren("\u2026", el("span", { class: "unseen", text: "being read" }));
@@ -264,7 +280,10 @@ function pointRow(point, view, numbers, room, asked) {
     }
     const { together, lights } = reading;
     fillFNumber(f, together.f_number);
-    setText(over, together.over_stops === null ? "" : stopsText(together.over_stops));
+    const values = lights.map(({ exposure }) => exposure);
+    const spot = now.kind === "spot";
+    const told = amounts ? amounts(values, undefined, spot) : stopsText(together.over_stops);
+    setText(over, amounts || together.over_stops !== null ? told : "");
     setText(grey, together.from_grey_stops === null ? "" : stopsText(together.from_grey_stops));
     f.title = `${f.dataset.text}, standard error ${together.stderr_stops.toFixed(2)} stops`;
     bar.hidden = !(together.exposure > 0);
@@ -272,12 +291,13 @@ function pointRow(point, view, numbers, room, asked) {
     lights.forEach((light, k) => {
       segments[k].style.flexGrow = String(light.share);
       const { chip, stops } = chips[k];
-      const alone = now.kind === "spot" ? light.from_grey_stops : light.over_stops;
+      const alone = spot ? light.from_grey_stops : light.over_stops;
       chip.hidden = light.share < SEEN_FROM;
-      setText(stops, stopsText(alone));
-      const what = now.kind === "spot" ? "from middle grey" : "from the set f-number";
+      setText(stops, amounts ? amounts(values, k, spot) : stopsText(alone));
+      const what = spot ? "from middle grey" : "from the set f-number";
       const share = `${Math.round(100 * light.share)} % of the light`;
-      const said = `${light.name} alone: ${stopsText(alone)} stops ${what}, ${share}`;
+      const stated = amounts ? stops.textContent : `${stopsText(alone)} stops ${what}`;
+      const said = `${light.name} alone: ${stated}, ${share}`;
       setAttribute(chip, "aria-label", said);
       setAttribute(chip, "title", said);
     });
