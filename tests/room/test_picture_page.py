@@ -452,11 +452,11 @@ def test_the_card_tells_the_light_itself_where_it_is_asked_for(browser: Any) -> 
 
 
 def test_the_card_names_the_nose_shadow_and_marks_it_older_once_the_set_has_changed(browser: Any) -> None:
-    files = {f"face/{name}-{side}.svg": svg_from_drawing(name, side).encode()
+    files = {f"/face/{name}-{side}.svg": svg_from_drawing(name, side).encode()
              for name in FACES for side in ("left", "right")}  # fmt: skip
     words = [{"drawing": name, "name": name, "sentence": "so it is"} for name in FACES]
     drawn = {"light": "key", "pattern": "loop", "side": "short", "lit_side": "left", "name": "loop, short lighting"}
-    with side(browser, {**files, "face/words.json": json.dumps(words).encode()}) as page:
+    with side(browser, {**files, "/face/words.json": json.dumps(words).encode()}) as page:
         assert not page.locator(".face-note").is_visible()
         page.evaluate("(meters) => store.receive(meters)", meters_of(made(), nose_shadow=drawn))
         page.wait_for_selector(".face-note b:has-text('loop, short lighting')")
@@ -517,8 +517,9 @@ def test_a_pin_is_renamed_and_taken_away_in_one_step_each(browser: Any) -> None:
         page.fill('[data-point="mine"] input', "his hand")
         page.click('[data-point="mine"] >> text=Rename')
         (edit,) = asked(page, "edit")
-        assert [each["op"] for each in edit["edits"]] == ["unpin", "pin"]
-        assert edit["edits"][1]["name"] == "his hand" and edit["edits"][1]["kind"] == "dome"
+        # How it is held goes with it.
+        named = {"op": "set", "path": ["meters", "his hand"], "value": {"facing": "camera"}}
+        assert edit["edits"] == [{"op": "unpin", "name": "mine"}, named]
         # A name that another point bears would write over that one.
         page.evaluate("""() => { const { view } = store.get();
           store.update({ view: { ...view, meters: [...view.meters, { ...view.meters[0], name: 'hers' }] } }) }""")

@@ -2,7 +2,7 @@
 import { el } from "../../../web/elements.js";
 import { setText } from "../picture/picture_elements.js";
 
-// Drawings and words come from sim/reports/faces and sim/advice/checks/shadow_words.py, through sim/room/app.py.
+// Drawings and words are those of sim/reports/faces and sim/advice/checks/shadow_words.py; sim/room/app.py serves them.
 const WORDS = "face/words.json";
 
 const drawingOf = (name, lit_side) => `face/${encodeURIComponent(name)}-${lit_side}.svg`;
@@ -19,7 +19,7 @@ export function mount(place) {
   const slip = el(
     "details",
     { class: "face-slip" },
-    el("summary", { title: "What the key draws on the face; open for all patterns" }, drawing, el("span", {}, name, rest)),
+    el("summary", { title: "What the key draws; open for all patterns" }, drawing, el("span", {}, name, rest)),
     legend,
   );
   place.append(slip);
