@@ -84,7 +84,8 @@ class HeldMeter(Protocol):
 
 def standard_probes(layout: Layout) -> list[Probe]:
     """Domes toward the camera at the standard points of every scene."""
-    return [probe_at(layout, point, layout.camera.position_m) for point in STANDARD_POINTS]
+    held = [point for point in STANDARD_POINTS if point.part in layout.anchors_m]
+    return [probe_at(layout, point, layout.camera.position_m) for point in held]
 
 
 def scene_probes(scene: Scene, layout: Layout) -> list[Probe]:

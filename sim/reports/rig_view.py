@@ -19,6 +19,7 @@ import trimesh
 from PIL import Image, ImageDraw, ImageFont
 
 from sim.render.stage.solids import boom_mesh, mesh_from_body, stand_mesh
+from sim.reports.plan.extent import busy_part
 from sim.reports.plan.facts import LightFacts, facts_from_scene
 from sim.reports.plan.holding import holding_from_light
 from sim.session import Rehearsal
@@ -99,8 +100,12 @@ def solids_from_layout(layout: Layout, facts: tuple[LightFacts, ...], backdrop: 
     return solids
 
 
+def _ground(layout: Layout) -> tuple[np.ndarray, np.ndarray]:
+    return busy_part(layout) if layout.is_open else (layout.room_low_m, layout.room_high_m)
+
+
 def _floor(layout: Layout) -> trimesh.Trimesh:
-    low, high = layout.room_low_m, layout.room_high_m
+    low, high = _ground(layout)
     slab: trimesh.Trimesh = trimesh.creation.box(extents=(high[0] - low[0], 0.02, high[2] - low[2]))
     slab.apply_translation([(low[0] + high[0]) / 2, -0.011, (low[2] + high[2]) / 2])
     return slab
@@ -108,7 +113,7 @@ def _floor(layout: Layout) -> trimesh.Trimesh:
 
 def _metre_lines(layout: Layout) -> list[trimesh.Trimesh]:
     """Thin strips on the floor, every metre from the mark."""
-    low, high = layout.room_low_m, layout.room_high_m
+    low, high = _ground(layout)
     lines = []
     for axis, other in ((0, 2), (2, 0)):
         for metre in range(int(np.ceil(low[axis])), int(np.floor(high[axis])) + 1):

@@ -91,7 +91,10 @@ class CameraView:
 
 @dataclass(frozen=True)
 class Layout:
-    """Everything of a scene in world metres; `anchors_m` named points (3,) and `anchor_normals` unit (3,)."""
+    """Everything of a scene in world metres; `anchors_m` named points (3,) and `anchor_normals` unit (3,).
+
+    `is_open`: outdoors, where `room_low_m` and `room_high_m` are only the ends of the ground.
+    """
 
     figure: Figure
     lights: tuple[PlacedLight, ...]
@@ -102,6 +105,7 @@ class Layout:
     anchor_normals: dict[str, np.ndarray]
     room_low_m: np.ndarray
     room_high_m: np.ndarray
+    is_open: bool = False
 
     @property
     def light_names(self) -> tuple[str, ...]:
@@ -242,6 +246,7 @@ def layout_from_scene(
         anchor_normals=normals,
         room_low_m=np.array(scene.room.low_corner_m),
         room_high_m=np.array(scene.room.high_corner_m),
+        is_open=scene.room.is_open,
     )
 
 
@@ -265,6 +270,8 @@ def _anchors(scene: Scene, figure: Figure, camera_m: np.ndarray) -> tuple[dict[s
         anchors[name], normals[name] = anchors[eye], normals[eye]
 
     plane = scene.backdrop_plane_m
+    if plane is None and scene.room.is_open:
+        return anchors, normals
     if plane is None:
         # Without a backdrop its names stand for the wall behind the sitter.
         low, high = scene.room.low_corner_m, scene.room.high_corner_m

@@ -138,10 +138,12 @@ _YAML: tuple[Damage, ...] = (bytes_damaged, words_damaged, words_damaged, _yaml_
 
 def scene_seeds() -> list[Seed]:
     """The shipped scenes, and one with the keys that none of them has."""
-    texts = [path.read_bytes() for path in sorted((ROOT / "scenes").glob("*.yaml"))] + [_SCENE.encode()]
+    texts = [path.read_bytes() for path in sorted((ROOT / "scenes").glob("*.yaml"))]
+    texts += [_SCENE.encode(), _SCENE.replace(_ROOM, "room: {kind: outdoors, ground: 0.3}").encode()]
     return [("scene.yaml", text, _YAML) for text in texts]
 
 
+_ROOM = "room: {size: {width: 6 m, height: 3 m, length: 9 m}}"
 _SCENE = """halfstop: 1
 title: Fuzz
 room: {size: {width: 6 m, height: 3 m, length: 9 m}}

@@ -25,6 +25,8 @@ FLASH_AND_SOFTBOX = """{kind: flash, energy: 400 W·s, efficacy: 40 lm/W}
     power: 1/4
     modifier: {kind: softbox, width: 90 cm, height: 120 cm}"""
 
+ROOM = BASE[BASE.index("room:") : BASE.index("camera:")].rstrip()
+
 # Name of the fault; text of base.yaml and what replaces it; line, key path and a part of the message.
 MALFORMED = [
     # Quantities.
@@ -186,6 +188,11 @@ MALFORMED = [
     ("faces an even light", "facing: key", "facing: sky", 60, "meters.lapel.facing", "side flag; or a point"),
     ("faces itself as a panel", "at: chest, kind: dome, facing: key",
      "at: {at: [98.48 cm, 1.5 m, 17.36 cm]}, facing: side flag", 60, "meters.lapel.facing", "its own place"),
+    # Outdoors.
+    ("no room in other words", ROOM, "room: none", 4, "room", 'write "outdoors"'),
+    ("a kind of room", ROOM, "room: {kind: studio}", 4, "room.kind", "remove it"),
+    ("outdoors with walls", ROOM, "room: {kind: outdoors, walls: 0.5}", 4, "room.walls", "unknown key"),
+    ("white ground", ROOM, "room: {kind: outdoors, ground: 1}", 4, "room.ground", "from 0 to 0.95"),
     # A light by a meter reading.
     ("measured at a part", "{kind: flash, energy: 400 W·s, efficacy: 40 lm/W}",
      "{kind: measured, reads: f/8, at: face}", 31, "lights.key.source.at", 'write the distance'),
@@ -295,6 +302,25 @@ def test_a_softbox_larger_than_the_room_is_refused() -> None:
     fault = fault_of(small.replace("width: 90 cm, height: 120 cm", "width: 6 m, height: 6 m"))
     assert (fault.line, fault.key) == (33, "lights.key.modifier")
     assert "6 m by 6 m is larger than the room" in fault.what
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "key", "told"),
+    [
+        ("kind: canvas\n  size: {width: 3 m, height: 3 m}\n  distance: 2 m\n", "kind: wall\n", "backdrop.kind",
+         "there is no wall outdoors"),
+        (BASE[BASE.index("backdrop:") : BASE.index("lights:")], "backdrop: {kind: none}\n",
+         "camera.aim", "there is neither backdrop nor wall"),
+        ("[0 m, 1.4 m, 4 m]", "[0 m, 1.4 m, 46 m]", "camera.place", "the end of the ground"),
+        ("[0 m, 1.4 m, 4 m]", "[0 m, -1 m, 4 m]", "camera.place", "the floor"),
+    ],
+)  # fmt: skip
+def test_what_has_no_place_outdoors_is_refused(old: str, new: str, key: str, told: str) -> None:
+    open_air = BASE.replace(ROOM, "room: outdoors").replace("aim: chest", "aim: backdrop centre")
+    assert scene_from_text(open_air).room.is_open
+    assert old in open_air
+    fault = fault_of(open_air.replace(old, new))
+    assert fault.key == key and told in fault.what
 
 
 @pytest.mark.parametrize("case", MALFORMED, ids=lambda case: case[0])

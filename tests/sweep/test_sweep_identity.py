@@ -152,6 +152,7 @@ BLOCKS: list[tuple[str, object, dict[str, Change]]] = [
         "size.length": ({"width": "9 m", "height": "4 m", "length": "12.1 m"}, GEOMETRY),
         "front": ("8 m", GEOMETRY), "walls": (0.1, GEOMETRY), "ceiling": (0.1, GEOMETRY), "floor": (0.1, GEOMETRY),
     }),
+    ("room", {"kind": "outdoors"}, {"ground": (0.1, GEOMETRY)}),
     ("camera", {"place": {"at": ["0 m", "1.4 m", "4 m"]}, "focal_length": "85 mm", "aperture": "f/8",
                 "shutter": "1/160 s"}, {
         "place": ({"at": ["0 m", "1.5 m", "4 m"]}, GEOMETRY), "aim": ("chest", GEOMETRY),

@@ -204,6 +204,8 @@ def halo_of(stack: LightStack, layout: Layout, mix: Mix, camera: Camera) -> Halo
     the halo, if the halo is over a third of a stop and the loss over a tenth.
     """
     backdrop = stack.mask("backdrop")
+    if not backdrop.any():
+        return None
     frame = frame_from_camera(layout.camera)
     width, height = stack.size
     centre = layout.anchors_m["backdrop head"]

@@ -21,7 +21,7 @@ from sim.render.stage.set_surfaces import bsdf_from_panel, diffuse
 from sim.render.stage.shape_cache import ShapeCache
 from sim.render.stage.solids import bowl_mesh, mesh_from_body, support_mesh
 from sim.render.stage.surfaces import bsdf_from_material
-from sim.scene.model import Scene
+from sim.scene.model import Outdoors, Scene
 from sim.studio.figure import Part, Strands
 from sim.studio.gear.emitter import Emitter
 from sim.studio.layout import CameraView, Layout, PlacedLight, PlacedPanel, layout_from_scene, unit, up_beside
@@ -174,27 +174,32 @@ def number_of_shape(shape: Any) -> int:
 
 
 def add_room(crate: Crate, scene: Scene) -> None:
-    """Put floor, ceiling and walls into the crate."""
+    """Put the room's six sides into the crate; outdoors five are black and far, and glow as an even ambient's sky."""
     low, high = np.array(scene.room.low_corner_m), np.array(scene.room.high_corner_m)
     mid, half = (low + high) / 2, (high - low) / 2
     room = scene.room
-    back, back_color = room.walls, None
+    walls, ceiling, floor = (
+        (0.0, 0.0, room.ground) if isinstance(room, Outdoors) else (room.walls, room.ceiling, room.floor)
+    )
+    back, back_color = walls, None
     if scene.backdrop.kind == "wall":
-        back = room.walls if scene.backdrop.reflectance is None else scene.backdrop.reflectance
+        back = walls if scene.backdrop.reflectance is None else scene.backdrop.reflectance
         back_color = scene.backdrop.color
     sides = [
-        ([mid[0], low[1], mid[2]], [0, 1, 0], half[0], half[2], room.floor, "room"),
-        ([mid[0], high[1], mid[2]], [0, -1, 0], half[0], half[2], room.ceiling, "room"),
-        ([low[0], mid[1], mid[2]], [1, 0, 0], half[2], half[1], room.walls, "room"),
-        ([high[0], mid[1], mid[2]], [-1, 0, 0], half[2], half[1], room.walls, "room"),
-        ([mid[0], mid[1], high[2]], [0, 0, -1], half[0], half[1], room.walls, "room"),
+        ([mid[0], low[1], mid[2]], [0, 1, 0], half[0], half[2], floor, "room"),
+        ([mid[0], high[1], mid[2]], [0, -1, 0], half[0], half[2], ceiling, "room"),
+        ([low[0], mid[1], mid[2]], [1, 0, 0], half[2], half[1], walls, "room"),
+        ([high[0], mid[1], mid[2]], [-1, 0, 0], half[2], half[1], walls, "room"),
+        ([mid[0], mid[1], high[2]], [0, 0, -1], half[0], half[1], walls, "room"),
         ([mid[0], mid[1], low[2]], [0, 0, 1], half[0], half[1], back, "backdrop" if back_color else "room"),
     ]
     for centre, normal, half_x, half_y, reflectance, part in sides:
         description = diffuse(reflectance, back_color if part == "backdrop" else None)
         to_world = _frame(centre, np.add(centre, normal)).scale([half_x, half_y, 1])
         shape = loaded({"type": "rectangle", "to_world": to_world, "bsdf": crate.bsdf(description)})
-        crate.add(shape, part, absorbs=1 - reflectance)
+        # Ground under the sky lies in its light and sends none of its own.
+        is_ground = room.is_open and normal == [0, 1, 0]
+        crate.add(shape, part, absorbs=0.0 if is_ground else 1 - reflectance)
 
 
 def add_backdrop(crate: Crate, scene: Scene) -> None:

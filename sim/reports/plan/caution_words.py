@@ -143,7 +143,8 @@ def _close_to_cloth(caution: Finding) -> Words:
 def _trip_runs(caution: Finding) -> Words:
     lengths = [f"{cable.light} {cable.numbers['cable_m']:.1f} m" for cable in caution.parts]
     lane = [cable.light or "" for cable in caution.parts if cable.numbers["in_lane"]]
-    statement = f"Cable from head to floor to the nearest wall: {', '.join(lengths) or 'none'}."
+    way = "floor to the nearest wall" if caution.numbers.get("to_wall", 1.0) else "ground, and on to the supply"
+    statement = f"Cable from head to {way}: {', '.join(lengths) or 'none'}."
     if lane:
         statement += f" In the lane between camera and sitter stand the legs of: {', '.join(lane)}."
     return (
@@ -169,6 +170,15 @@ def _flash_and_eyes(caution: Finding) -> Words:
         f"Nearest to the sitter's eyes: {'; '.join(heads)}.",
         "Say it before every test flash, no looking into bare bulbs, snoots and spots, never fire a head at full power "
         "close to a face, and ask about eye surgery or light sensitivity." + ("" if is_minor(caution) else near),
+    )
+
+
+def _weather(caution: Finding) -> Words:
+    return (
+        "Wind and wet",
+        "Wind takes hold of boxes, umbrellas, panels and backdrops, and a stand then tips at far less than a push.",
+        "Weight every stand, have somebody hold what catches the wind, take it down before gusts and rain; outdoors only "
+        "heads, leads and connectors made for it, off the ground, behind a residual current device.",
     )
 
 
@@ -201,4 +211,5 @@ WORDS: dict[str, Callable[[Finding], Words]] = {
     "trip runs": _trip_runs,
     "flash and eyes": _flash_and_eyes,
     "flash rate": _flash_rate,
+    "weather": _weather,
 }

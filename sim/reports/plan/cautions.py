@@ -51,6 +51,7 @@ def cautions_from_scene(
         _trips(layout, facts),
         *_eyes(scene, layout, facts),
         *_flash_rate(scene),
+        *_weather(scene),
     ]
     return tuple(sorted(cautions, key=is_minor))
 
@@ -112,7 +113,9 @@ def _mains(scene: Scene) -> Finding:
 
 def _outside_the_room(layout: Layout) -> list[Finding]:
     low, high = layout.room_low_m, layout.room_high_m
-    cautions = []
+    cautions: list[Finding] = []
+    if layout.is_open:
+        return cautions
     for light in layout.lights:
         holding = holding_from_light(light)
         if holding is None:
@@ -183,7 +186,9 @@ def crosses_panel(start_m: np.ndarray, end_m: np.ndarray, panel: PlacedPanel) ->
 
 
 def _ceiling(layout: Layout) -> list[Finding]:
-    cautions = []
+    cautions: list[Finding] = []
+    if layout.is_open:
+        return cautions
     for light in layout.lights:
         tops = [mesh_from_body(b, light.world_from_light).vertices[:, 1].max() for b in light.rig.body]
         below_m = float(layout.room_high_m[1] - max(tops, default=0.0))
@@ -261,11 +266,12 @@ def _trips(layout: Layout, facts: Sequence[LightFacts]) -> Finding:
         if holding is None:
             continue
         foot = np.clip(holding.foot_m, low, high)
-        run_m = min(foot[0] - low[0], high[0] - foot[0], foot[2] - low[2], high[2] - foot[2]) + holding.pivot_m[1]
+        to_wall_m = min(foot[0] - low[0], high[0] - foot[0], foot[2] - low[2], high[2] - foot[2])
+        run_m = holding.pivot_m[1] + (0.0 if layout.is_open else to_wall_m)
         away_m = _distance_to_segment(foot, np.zeros(3), camera)
         numbers = {"cable_m": float(run_m), "in_lane": float(away_m < STAND_LEG_M + WALKWAY_M)}
         cables.append(Finding("cable", Severity.CAUTION, light.name, numbers))
-    return Finding("trip runs", Severity.CAUTION, parts=tuple(cables))
+    return Finding("trip runs", Severity.CAUTION, numbers={"to_wall": float(not layout.is_open)}, parts=tuple(cables))
 
 
 def _distance_to_segment(point: np.ndarray, a: np.ndarray, b: np.ndarray) -> float:
@@ -290,6 +296,11 @@ def _eyes(scene: Scene, layout: Layout, facts: Sequence[LightFacts]) -> list[Fin
         return []
     heads.sort(key=lambda head: (head.numbers["distance_m"], head.light or ""))
     return [Finding("flash and eyes", heads[0].severity, parts=tuple(heads))]
+
+
+def _weather(scene: Scene) -> list[Finding]:
+    """Outdoors: wind on cloth and boards, and wet on the mains."""
+    return [Finding("weather", Severity.CAUTION)] if scene.room.is_open and (scene.lights or scene.panels) else []
 
 
 def _flash_rate(scene: Scene) -> list[Finding]:

@@ -9,6 +9,7 @@ import numpy as np
 
 from sim.quantities import phrases
 from sim.reports.plan import outlines
+from sim.reports.plan.extent import busy_part, with_stands
 from sim.reports.plan.facts import (
     LightFacts,
     bearing_deg_from_point,
@@ -102,10 +103,10 @@ def box_of(shape: Shape) -> Box:
 def plan_view(scene: Scene, layout: Layout, facts: Sequence[LightFacts]) -> Sheet:
     """The set from above, camera at the foot of the page, to scale."""
     low, high = layout.room_low_m, layout.room_high_m
-    far_low, far_high = _extent(layout, low, high)
+    far_low, far_high = with_stands(layout, low, high)
     scale = _scale(far_low, far_high, low, high)
-    if scale < 16.0:
-        low, high = _busy_part(layout, low, high)
+    if scale < 16.0 or layout.is_open:
+        low, high = busy_part(layout)
         far_low, far_high = low, high
         scale = _scale(far_low, far_high, low, high)
     # Leave the margins for labels around the room, and more where a stand reaches through its wall.
@@ -154,14 +155,16 @@ def plan_view(scene: Scene, layout: Layout, facts: Sequence[LightFacts]) -> Shee
 def side_elevation(scene: Scene, layout: Layout, facts: Sequence[LightFacts]) -> Sheet:
     """The set from camera right: camera on the left of the page, backdrop on the right, heights above the floor."""
     low, high = layout.room_low_m, layout.room_high_m
-    if high[2] - low[2] > 9.0:
-        low, high = _busy_part(layout, low, high)
+    if high[2] - low[2] > 9.0 or layout.is_open:
+        low, high = busy_part(layout)
     scale = next(s for s in SCALES_MM_PER_M if (high[2] - low[2]) * s + 10 <= PAGE_MM[0])
     page = ((high[2] - low[2]) * scale + 10, (high[1] - low[1]) * scale + 32)
     view = View("z-y", scale, (7 + high[2] * scale, 14 + high[1] * scale))
     pen = _Pen(view, page)
     corners = np.array([[0, low[1], high[2]], [0, low[1], low[2]], [0, high[1], low[2]], [0, high[1], high[2]]])
-    pen.add([Line(view(corners), "room", True, None, WALL, 0.5)], cross=True)
+    # Outdoors there is the ground alone.
+    outline = Line(view(corners[:2]), "ground-line", False, None, WALL, 0.5)
+    pen.add([outline if layout.is_open else Line(view(corners), "room", True, None, WALL, 0.5)], cross=True)
     for metre in range(1, math.ceil(high[1])):
         line = view(np.array([[0, metre, high[2]], [0, metre, low[2]]]))
         pen.add([Line(line, "level", width_mm=0.1, stroke="#b9bfc6", dash_mm=(0.6, 1.2)),
@@ -226,19 +229,16 @@ def _draw_badge(pen: _Pen, light: LightFacts) -> None:
 def _draw_room_from_above(pen: _Pen, layout: Layout, low: np.ndarray, high: np.ndarray) -> None:
     view = pen.view
     corners = np.array([[low[0], 0, low[2]], [high[0], 0, low[2]], [high[0], 0, high[2]], [low[0], 0, high[2]]])
-    whole = bool(np.allclose(low, layout.room_low_m) and np.allclose(high, layout.room_high_m))
-    pen.add([Line(view(corners), "room" if whole else "part-of-room", True, None, WALL, 0.9 if whole else 0.3,
+    whole = not layout.is_open and bool(np.allclose(low, layout.room_low_m) and np.allclose(high, layout.room_high_m))
+    role = "room" if whole else "ground-drawn" if layout.is_open else "part-of-room"
+    pen.add([Line(view(corners), role, True, None, WALL, 0.9 if whole else 0.3,
                   () if whole else (2.0, 1.0))])  # fmt: skip
     # Keep labels off the walls, on either side of them.
     outline = view(corners)
     for a, b in zip(outline, np.roll(outline, -1, axis=0), strict=True):
         pen.gear.append(box_of(Line(np.array([a, b]), "wall")))
-    size = layout.room_high_m - layout.room_low_m
-    text = (
-        f"room {size[0]:.2f} x {size[2]:.2f} x {size[1]:.2f} m high"
-        f" · {phrases.feet(size[0], 1)} x {phrases.feet(size[2], 1)} x {phrases.feet(size[1], 1)}"
-    )
-    if not whole:
+    text = _size_text(layout, low, high)
+    if not whole and not layout.is_open:
         text = "part of the " + text
     pen.add(_grounded(Words(view(corners[3]) + [0, 4.0], text, "room-size", 2.3, fill=GREY)))
     # Tick every metre from the mark along two walls.
@@ -248,6 +248,19 @@ def _draw_room_from_above(pen: _Pen, layout: Layout, low: np.ndarray, high: np.n
             start = view(point)
             inward = np.array([0, 1.2]) if axis == 0 else np.array([1.2, 0])
             pen.add([Line(np.array([start, start + inward]), "tick", width_mm=0.2, stroke=GREY)])
+
+
+def _size_text(layout: Layout, low: np.ndarray, high: np.ndarray) -> str:
+    """The room's measures; outdoors those of the ground that is drawn."""
+    if layout.is_open:
+        across, deep = (float(high[axis] - low[axis]) for axis in (0, 2))
+        drawn = f"{across:.2f} x {deep:.2f} m of the ground · {phrases.feet(across, 1)} x {phrases.feet(deep, 1)}"
+        return f"outdoors, no walls: {drawn}"
+    size = layout.room_high_m - layout.room_low_m
+    return (
+        f"room {size[0]:.2f} x {size[2]:.2f} x {size[1]:.2f} m high"
+        f" · {phrases.feet(size[0], 1)} x {phrases.feet(size[2], 1)} x {phrases.feet(size[1], 1)}"
+    )
 
 
 def _draw_backdrop(pen: _Pen, scene: Scene) -> None:
@@ -366,27 +379,6 @@ def _scale(far_low: np.ndarray, far_high: np.ndarray, low: np.ndarray, high: np.
         if spans[0] <= PAGE_MM[0] and spans[1] + 9 <= PAGE_MM[1]:
             return scale
     return SCALES_MM_PER_M[-1]
-
-
-def _extent(layout: Layout, low: np.ndarray, high: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Corners of the room, moved out to where stands reach through its walls."""
-    feet = [h.foot_m for h in map(holding_from_light, layout.lights) if h is not None]
-    reach = np.array([0.5, 0.0, 0.5])
-    return np.min([low, *(f - reach for f in feet)], axis=0), np.max([high, *(f + reach for f in feet)], axis=0)
-
-
-def _busy_part(layout: Layout, low: np.ndarray, high: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """The part of the room that holds the set, with 0.6 m around it; the floor and full height are kept."""
-    points = [layout.camera.position_m, np.zeros(3), *(p for p in layout.anchors_m.values())]
-    for light in layout.lights:
-        points += [light.position_m, light.aim_m]
-        holding = holding_from_light(light)
-        if holding is not None:
-            points.append(holding.foot_m)
-    points += [p.world_from_panel[:3, 3] for p in layout.panels]
-    part_low, part_high = np.min(points, axis=0) - 0.6, np.max(points, axis=0) + 0.6
-    part_low[1], part_high[1] = low[1], high[1]
-    return np.maximum(part_low, low), np.minimum(part_high, high)
 
 
 def _listed(facts: Sequence[LightFacts]) -> str:

@@ -120,10 +120,11 @@ class CameraView(TypedDict):
 
 
 class RoomView(TypedDict):
-    """The room by two corners."""
+    """The room by two corners; `open`: outdoors, where they are those of the ground that is drawn."""
 
     low_m: Row
     high_m: Row
+    open: bool
     block: JsonBlock
 
 

@@ -25,6 +25,7 @@ from sim.reports.handout.page import (
     FILTER_WORDS,
 )
 from sim.reports.plan.caution_words import DEFER
+from sim.reports.plan.extent import busy_part
 from sim.room.document.scene_document import SceneDocument
 from sim.room.protocol.scene_choices import FieldChoice
 from sim.room.protocol.scene_view import (
@@ -36,9 +37,10 @@ from sim.room.protocol.scene_view import (
     MeterView,
     PanelView,
     Points,
+    RoomView,
     SitterView,
 )
-from sim.room.snapshot.choices import choices
+from sim.room.snapshot.choices import choices, fields_from_block
 from sim.room.snapshot.light_view import lights_from_placements
 from sim.room.snapshot.placement_cache import Placed, SitterShape, panel_outlines, rounded
 from sim.room.snapshot.rows import block_data, exact_row, row, target_data
@@ -49,6 +51,8 @@ from sim.scene.model.places import Around
 from sim.scene.text import data_from_text
 from sim.studio.layout import Layout
 
+# Open ground that is drawn around a set, so that there is somewhere to drag things to.
+GROUND_AROUND_M = 2.0
 Metres = npt.NDArray[np.float64]
 
 
@@ -72,19 +76,25 @@ def view_from_document(document: SceneDocument, placed: Placed, *, tour: bool = 
         "safety": DEFER,
         "exposure": _exposure(scene.camera, document.disk_scene.camera),
         "camera": _camera(scene, placed.layout),
-        "room": {
-            "low_m": row(placed.layout.room_low_m, 4),
-            "high_m": row(placed.layout.room_high_m, 4),
-            "block": block_data(scene.room),
-        },
+        "room": _room(scene, placed.layout),
         "backdrop": _backdrop(scene),
         "sitter": _sitter(scene, placed.layout, placed.sitter_shape),
         "lights": lights_from_placements(placed, data),
         "panels": _panels(scene, placed.layout, data),
         "meters": _meters(scene, placed.layout),
-        "choices": {**choices(), "backdrop": _fields_of_backdrop(scene.backdrop.kind)},
+        "choices": {
+            **choices(),
+            "room": fields_from_block(type(scene.room)),
+            "backdrop": _fields_of_backdrop(scene.backdrop.kind),
+        },
         "warnings": [{"level": "caution", "text": text, "warned": [], "lights": []} for text in scene_warnings(scene)],
     }
+
+
+def _room(scene: Scene, layout: Layout) -> RoomView:
+    """The room's corners; outdoors those of the ground that is drawn."""
+    low, high = busy_part(layout, GROUND_AROUND_M) if layout.is_open else (layout.room_low_m, layout.room_high_m)
+    return {"low_m": row(low, 4), "high_m": row(high, 4), "open": layout.is_open, "block": block_data(scene.room)}
 
 
 # -- camera -----------------------------------------------------------------------------------

@@ -8,7 +8,7 @@
     modifiers  what is fitted to it
     lights     lights, gels, panels, ambient light, meter points
     sitter     sitter and backdrop
-    scene      room, camera, scene
+    scene      room or outdoors, camera, scene
     checks     what must hold between blocks
     schema     the JSON Schema, for editors
 
@@ -49,7 +49,7 @@ from sim.scene.model.modifiers import (
     Umbrella,
 )
 from sim.scene.model.places import BACKDROP_PARTS, PARTS, SITTER_PARTS, Around, Heading, Place, Point, Size, Target
-from sim.scene.model.scene import Camera, RenderDefaults, Room, RoomSize, Scene, Sensor
+from sim.scene.model.scene import AnyRoom, Camera, Outdoors, RenderDefaults, Room, RoomSize, Scene, Sensor
 from sim.scene.model.schema import scene_schema
 from sim.scene.model.sitter import (
     Backdrop,
@@ -81,6 +81,7 @@ __all__ = [
     "SITTER_PARTS",
     "Ambient",
     "AnyModifier",
+    "AnyRoom",
     "Around",
     "Backdrop",
     "BareBulb",
@@ -114,6 +115,7 @@ __all__ = [
     "NeutralGel",
     "NoBackdrop",
     "Octabox",
+    "Outdoors",
     "Panel",
     "PaperBackdrop",
     "Place",

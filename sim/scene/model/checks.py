@@ -10,12 +10,14 @@ from sim.quantities import phrases, units
 from sim.scene.model.block import BlockFault
 from sim.scene.model.lights import FACING_WORDS, WindowPanel
 from sim.scene.model.modifiers import Spot
-from sim.scene.model.places import Place, Point
-from sim.scene.model.scene import Room, Scene
+from sim.scene.model.places import BACKDROP_PARTS, Place, Point
+from sim.scene.model.scene import AnyRoom, Outdoors, Room, Scene
 from sim.scene.model.sitter import (
     CanvasBackdrop,
     ImageBackdrop,
+    NoBackdrop,
     PaperBackdrop,
+    WallBackdrop,
     capsule_distance_m,
     sitter_capsule,
 )
@@ -38,6 +40,7 @@ def check_scene(scene: Scene) -> None:
     _check_camera(scene)
     _check_sitter_and_backdrop(scene)
     _check_places(scene)
+    _check_parts(scene)
     _check_sizes(scene)
     _check_power(scene)
     _check_measured(scene)
@@ -114,7 +117,7 @@ def _check_camera(scene: Scene) -> None:
             "its long side as the width",
             'swap width and height and write "orientation: portrait"',
         )
-    if room.front_m > room.size.length_m - 0.3:
+    if isinstance(room, Room) and room.front_m > room.size.length_m - 0.3:
         raise BlockFault(
             ("room", "front"),
             f"{_length(room.front_m)} to the wall behind the camera leave no room behind the mark",
@@ -136,7 +139,7 @@ def _check_camera(scene: Scene) -> None:
     farthest = max(math.dist(position, corner) for corner in _corners(room))
     distance_m = camera.focus_distance_m
     if distance_m is not None and not 2 * camera.focal_length_m <= distance_m <= farthest:
-        far, near = "beyond the room", "too near for the lens"
+        far, near = f"beyond the {'ground' if room.is_open else 'room'}", "too near for the lens"
         low, high = _length(2 * camera.focal_length_m), _length(math.floor(farthest * 10) / 10)
         raise BlockFault(
             ("camera", "focus"),
@@ -157,6 +160,8 @@ def _check_sitter_and_backdrop(scene: Scene) -> None:
             f"a step that stays {_length(radius)} clear of the walls",
             'write "[0 m, 0 m]"',
         )
+    if isinstance(room, Outdoors) and isinstance(scene.backdrop, WallBackdrop):
+        raise BlockFault(("backdrop", "kind"), "there is no wall outdoors", "a backdrop that hangs", 'write "none"')
     if top > high[1]:
         raise BlockFault(
             ("room", "size", "height"),
@@ -174,7 +179,7 @@ def _check_sitter_and_backdrop(scene: Scene) -> None:
             f"up to {_length(-low[2])}",
             f'write "{_length(round(-low[2] - 0.1, 2))}", or a longer room',
         )
-    if hung.bottom_m + hung.size.height_m > room.size.height_m + 1e-9:
+    if isinstance(room, Room) and hung.bottom_m + hung.size.height_m > room.size.height_m + 1e-9:
         raise BlockFault(
             ("backdrop", "size", "height"),
             f"the backdrop ends {_length(hung.bottom_m + hung.size.height_m)} above the floor, "
@@ -182,7 +187,7 @@ def _check_sitter_and_backdrop(scene: Scene) -> None:
             "a backdrop that fits the room",
             f'write "{_length(max(room.size.height_m - hung.bottom_m, 0.1))}"',
         )
-    if hung.size.width_m > room.size.width_m + 1e-9:
+    if isinstance(room, Room) and hung.size.width_m > room.size.width_m + 1e-9:
         raise BlockFault(
             ("backdrop", "size", "width"),
             f"the backdrop is wider than the room ({_length(room.size.width_m)})",
@@ -240,6 +245,22 @@ def _check_places(scene: Scene) -> None:
                 f"a place at least {_length(CAMERA_CLEARANCE_M)} from the camera",
                 "raise it, or move it aside",
             )
+
+
+def _check_parts(scene: Scene) -> None:
+    """Refuse a part of a backdrop that is not there: indoors its names stand for the wall."""
+    if not (scene.room.is_open and isinstance(scene.backdrop, NoBackdrop)):
+        return
+    camera = scene.camera
+    named: list[tuple[Where, object]] = [
+        (("camera", "aim"), camera.aim), (("camera", "focus"), camera.focus),
+        *(((*where, "aim"), aim) for where, _, _, aim in _placed(scene)),
+        *((("meters", name, "at"), meter.at) for name, meter in scene.meters.items()),
+    ]  # fmt: skip
+    for where, target in named:
+        if target in BACKDROP_PARTS:
+            cure = 'write "face", or add a backdrop'
+            raise BlockFault(where, "there is neither backdrop nor wall", "a part of the sitter, or a point", cure)
 
 
 def _check_sizes(scene: Scene) -> None:
@@ -328,7 +349,7 @@ def _faced_m(scene: Scene, facing: object) -> Xyz | None:
     return things[facing].place.position_m if isinstance(facing, str) and facing in things else None
 
 
-def _outside(point: Xyz, room: Room, clearance_m: float) -> tuple[str, str, str] | None:
+def _outside(point: Xyz, room: AnyRoom, clearance_m: float) -> tuple[str, str, str] | None:
     """Return wall, expected range and cure if a point is not inside the room by `clearance_m`."""
     low, high = room.low_corner_m, room.high_corner_m
     # Each axis with its walls, and how far along it is said to the low side and to the high side.
@@ -347,6 +368,8 @@ def _outside(point: Xyz, room: Room, clearance_m: float) -> tuple[str, str, str]
         bound = least if is_low else most
         expected = f"{'at least' if is_low and bound >= 0 else 'at most'} {_length(abs(bound))} "
         expected += low_way if bound < 0 else high_way
+        if room.is_open and not (place == 1 and is_low):
+            return f"the end of the ground ({where})", expected, "move it nearer to the mark"
         return (
             f"{low_wall if is_low else high_wall} ({where})",
             expected,
@@ -355,7 +378,7 @@ def _outside(point: Xyz, room: Room, clearance_m: float) -> tuple[str, str, str]
     return None
 
 
-def _corners(room: Room) -> list[Xyz]:
+def _corners(room: AnyRoom) -> list[Xyz]:
     low, high = room.low_corner_m, room.high_corner_m
     return [(x, y, z) for x in (low[0], high[0]) for y in (low[1], high[1]) for z in (low[2], high[2])]
 

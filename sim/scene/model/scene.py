@@ -2,11 +2,12 @@
 
 import math
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Literal
 
-from pydantic import Discriminator, Field, PrivateAttr, Tag, model_validator
+from pydantic import BeforeValidator, Discriminator, Field, PrivateAttr, Tag, model_validator
 
-from sim.scene.model.block import Block
+from sim.quantities.errors import UnitError, quoted
+from sim.scene.model.block import Block, BlockFault
 from sim.scene.model.fields import FilmSpeed, Kelvin, Number, Reflectance, aperture, length, shutter
 from sim.scene.model.lights import Ambient, Light, LightName, Meter, MeterName, Panel, PanelName
 from sim.scene.model.places import PARTS, Place, Target
@@ -44,6 +45,11 @@ class Room(Block):
     floor: Reflectance = Field(default=0.2, description="Diffuse reflectance.", examples=[0.2])
 
     @property
+    def is_open(self) -> bool:
+        """Whether there are no walls and no ceiling."""
+        return False
+
+    @property
     def low_corner_m(self) -> tuple[float, float, float]:
         """Corner with the smallest x, y, z."""
         return (-self.size.width_m / 2, 0.0, self.front_m - self.size.length_m)
@@ -62,6 +68,65 @@ class Room(Block):
         shortest, middle, longest = sorted((self.size.width_m, self.size.height_m, self.size.length_m))
         slant_m = math.hypot(shortest, middle)
         return min(width_m, height_m) <= slant_m and max(width_m, height_m) <= math.hypot(slant_m, longest)
+
+
+class Outdoors(Block):
+    """No room: level ground under an open sky, dark unless an ambient light is even.
+
+    Does not: reach further than a set does. What stands there lies within 30 m to either side of the mark, 45 m before
+    and behind it and 20 m above it, where the ground ends too.
+    """
+
+    kind: Literal["outdoors"] = Field(description="No walls and no ceiling.", examples=["outdoors"])
+    ground: Reflectance = Field(
+        default=0.2,
+        description="Diffuse reflectance of the ground: grass and tarmac about 0.2, dry sand 0.4 (common practice, no "
+        "source).",
+        examples=[0.2],
+    )
+
+    @property
+    def is_open(self) -> bool:
+        """Whether there are no walls and no ceiling."""
+        return True
+
+    @property
+    def low_corner_m(self) -> tuple[float, float, float]:
+        """Corner with the smallest x, y, z that something may stand at."""
+        return (-30.0, 0.0, -45.0)
+
+    @property
+    def high_corner_m(self) -> tuple[float, float, float]:
+        """Corner with the largest x, y, z that something may stand at."""
+        return (30.0, 20.0, 45.0)
+
+    def holds(self, width_m: float, height_m: float) -> bool:
+        """Whether something flat of these sides has a place: there is always room."""
+        return True
+
+
+OUTDOORS = "outdoors"
+
+
+def _block_from_word(value: object) -> object:
+    if isinstance(value, str):
+        if value.strip().lower() == OUTDOORS:
+            return {"kind": OUTDOORS}
+        raise UnitError(f"got {quoted(value)}", f"a block with size, or {OUTDOORS}", f'write "{OUTDOORS}"')
+    if isinstance(value, dict) and value.get("kind", OUTDOORS) != OUTDOORS:
+        raise BlockFault(("kind",), f"got {quoted(value['kind'])}", f"{OUTDOORS}, or no kind and a size", "remove it")
+    return value
+
+
+def _room_kind(value: object) -> str:
+    return OUTDOORS if isinstance(value, Outdoors) or (isinstance(value, dict) and "kind" in value) else "room"
+
+
+AnyRoom = Annotated[
+    Annotated[Room, Tag("room")] | Annotated[Outdoors, Tag(OUTDOORS)],
+    Discriminator(_room_kind),
+    BeforeValidator(_block_from_word, json_schema_input_type=Room | Outdoors | Literal["outdoors"]),
+]
 
 
 class Sensor(Block):
@@ -156,7 +221,9 @@ class Scene(Block):
         description="Version of this format: 1.", examples=[1]
     )
     title: Annotated[str, Text("a title")] = Field(description="A line for the sheets.", examples=["Season poster"])
-    room: Room = Field(description="The studio.", examples=[{"size": ROOM_EXAMPLE}])
+    room: AnyRoom = Field(
+        description='The studio; or "outdoors", where there is none.', examples=[{"size": ROOM_EXAMPLE}, OUTDOORS]
+    )
     camera: Camera = Field(description="The camera.")
     sitter: Sitter = Field(default=Sitter(), description="Who is in front of the camera.")
     backdrop: Backdrop = Field(default=NoBackdrop(kind="none"), description="What is behind the sitter.")
@@ -195,8 +262,8 @@ class Scene(Block):
         if isinstance(self.backdrop, NoBackdrop):
             return None
         if isinstance(self.backdrop, WallBackdrop):
-            size = self.room.size
-            return (0.0, size.height_m / 2, self.room.front_m - size.length_m), size.width_m, size.height_m
+            low, high = self.room.low_corner_m, self.room.high_corner_m
+            return (0.0, high[1] / 2, low[2]), high[0] - low[0], high[1]
         width_m, height_m = self.backdrop.size.width_m, self.backdrop.size.height_m
         centre_m = (0.0, self.backdrop.bottom_m + height_m / 2, -self.backdrop.distance_m)
         return centre_m, width_m, height_m

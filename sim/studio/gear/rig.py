@@ -222,7 +222,7 @@ def rig_from_light(light: model.Light, folder: str | Path = ".") -> BuiltLight:
     )
 
 
-def require_held(name: str, rig: BuiltLight, room: model.Room) -> None:
+def require_held(name: str, rig: BuiltLight, room: model.AnyRoom) -> None:
     """Refuse a light whose luminous face is larger than the room: a photometric file says a face's size by itself."""
     for face in rig.emitters:
         width_m, height_m = face.width_m, face.height_m or face.width_m

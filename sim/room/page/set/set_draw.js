@@ -18,7 +18,7 @@ export function drawRoom(layer, which, view, state) {
   const nodes = [];
   if (which === PLAN) {
     const corners = [to(low[0], 0, low[2]), to(high[0], 0, low[2]), to(high[0], 0, high[2]), to(low[0], 0, high[2])];
-    nodes.push(path(corners, { class: "wall" }, true));
+    nodes.push(path(corners, { class: state.room.open ? "level" : "wall" }, true));
     for (let m = Math.ceil(low[0]); m <= high[0]; m++)
       nodes.push(tick(to(m, 0, low[2]), 0, 6), tick(to(m, 0, high[2]), 0, -6));
     for (let m = Math.ceil(low[2]); m <= high[2]; m++)
@@ -38,7 +38,7 @@ export function drawRoom(layer, which, view, state) {
       const [x, y] = to(0, m, high[2]);
       nodes.push(words([x - 5, y + 3.5], `${m} m`, { class: "axis", "text-anchor": "end" }));
     }
-    nodes.push(path(corners, { class: "wall" }, true));
+    if (!state.room.open) nodes.push(path(corners, { class: "wall" }, true));
     nodes.push(line(to(0, 0, high[2]), to(0, 0, low[2]), { class: "floor" }));
   }
   layer.replaceChildren(...nodes);
