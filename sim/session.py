@@ -18,6 +18,7 @@ from pathlib import Path
 from sim.light.mix import Mix, mix_from_scene
 from sim.light.readings import Probe, ProbeReadings
 from sim.light.stack import LightStack
+from sim.quantities.errors import HalfstopError
 from sim.render import fingerprint
 from sim.render.cache.disk import Store, store_from_environment
 from sim.render.cache.memory import Bundle
@@ -95,6 +96,7 @@ class Rehearsal:
         Arguments: as those of `sim.render`, at the scene's depth.
         """
         tell = on_progress or (lambda step, part: None)
+        require_light(self.layout)
         tell("trace", 0.0)
         return self.stage.render(
             size=size, samples=samples, seed=seed, depth=self.scene.render.depth,
@@ -115,6 +117,7 @@ class Rehearsal:
         Arguments: as those of `sim.render.transport.probe.read_probes`, at the scene's depth.
         """
         tell = on_progress or (lambda step, part: None)
+        require_light(self.layout)
         tell("meters", 0.0)
         read = self.stage.read_probes(
             probes, seed=seed, depth=self.scene.render.depth, target_stderr_stops=target_stderr_stops,
@@ -148,6 +151,22 @@ class Rehearsal:
     def picture_size(self, long_side_px: int) -> tuple[int, int]:
         """Width and height in pixels of a picture with this long side."""
         return size_from_long_side(long_side_px, self.aspect)
+
+
+def require_light(layout: Layout) -> None:
+    """Refuse what needs light on a set that has none yet."""
+    if not layout.light_names:
+        raise HalfstopError(
+            "there is no light on this set, so there is no picture and no reading; add one below lights:"
+        )
+
+
+def require_sitter(layout: Layout) -> None:
+    """Refuse what needs a sitter where nobody is."""
+    if not layout.has_sitter:
+        raise HalfstopError(
+            'there is no sitter whose light could be followed; write "figure: simple", or another, below sitter:'
+        )
 
 
 def store_unless(fresh: bool) -> Store | None:

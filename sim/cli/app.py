@@ -120,7 +120,9 @@ def check(
             faults += 1
             continue
         count = len(scene.lights)
-        print(one_line(f"{path}: good: {scene.title}, {count} light{'' if count == 1 else 's'}"))
+        lights = f"{count} light{'' if count == 1 else 's'}" if count else "no lights yet"
+        nobody = "" if scene.sitter.is_there else ", no sitter"
+        print(one_line(f"{path}: good: {scene.title}, {lights}{nobody}"))
         for warning in scene_warnings(scene):
             print(one_line(f"{path}: warning: {warning}"))
     if faults:

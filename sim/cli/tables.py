@@ -40,6 +40,11 @@ def print_preview(made: Preview) -> None:
     contrast = made.report.contrast.factor
     cheeks = "without end" if contrast is None else factor_text(contrast)
     told = f"Lighting ratio: {made.report.ratio.text}. Contrast of the cheeks: {cheeks}."
+    if not made.report.has_sitter:
+        told = (
+            "No sitter: incident readings in the air, where the parts of one who stands there would be. "
+            f"Lighting ratio: {made.report.ratio.text}."
+        )
     console.print(escape(told), soft_wrap=True)
     if made.nose_shadow is not None:
         console.print(escape(f"{line_from_shadow(made.nose_shadow)}."), soft_wrap=True)

@@ -19,7 +19,14 @@ from dataclasses import dataclass
 from sim.light.mix import Mix
 from sim.light.readings import Probe, ProbeId, ProbeReadings
 from sim.metering.points import PointReadings, Reading, readings_by_probe
-from sim.metering.report_points import CHEEKS, SKIN_PARTS, KeySide, key_side_from_readings, report_probes
+from sim.metering.report_points import (
+    CHEEKS,
+    SKIN_PARTS,
+    KeySide,
+    key_side_from_readings,
+    lights_to_model,
+    report_probes,
+)
 from sim.scene.model import Scene
 from sim.studio.layout import Layout
 
@@ -108,7 +115,7 @@ def ratio_probes(scene: Scene, layout: Layout) -> list[Probe]:
 def ratio_from_probes(scene: Scene, layout: Layout, measured: ProbeReadings, mix: Mix) -> LightingRatio:
     """The ratio from readings of `ratio_probes`."""
     readings = readings_by_probe(measured, mix, scene.camera)
-    return lighting_ratio(readings, key_side_from_readings(readings, [light.name for light in layout.lights]))
+    return lighting_ratio(readings, key_side_from_readings(readings, lights_to_model(layout)))
 
 
 def fill_light(readings: Mapping[ProbeId, PointReadings], side: KeySide) -> str | None:

@@ -15,6 +15,7 @@ from sim.metering.report_points import (
     KeySide,
     contrast_probes,
     key_side_from_readings,
+    lights_to_model,
     parts_by_name,
     report_probes,
 )
@@ -56,7 +57,8 @@ class MeterReport:
     """Readings of a set-up; `ratio` (key + fill) : fill, `contrast` of the cheeks as defined in `CONTRAST_DEFINITION`.
 
     `dome_contrast` of the same cheeks with domes toward the camera. `depth` limit of bounces, None for none;
-    `precision_stops` standard error that was aimed at.
+    `precision_stops` standard error that was aimed at; `has_sitter` False: incident readings in the air, where the
+    parts of one who stands there would be, and no contrast to speak of.
     """
 
     title: str
@@ -71,6 +73,7 @@ class MeterReport:
     seed: int
     depth: int | None = None
     precision_stops: float = TARGET_STDERR_STOPS
+    has_sitter: bool = True
 
     def point(self, name: str) -> PointReport:
         """The point called `name`."""
@@ -103,7 +106,7 @@ def report_from_probes(
     """
     mix = mix or mix_from_scene(scene, layout)
     readings = metering.readings_by_probe(measured, mix, scene.camera)
-    side = key_side_from_readings(readings, [light.name for light in layout.lights], key)
+    side = key_side_from_readings(readings, lights_to_model(layout), key)
     points = [
         PointReport(name, part, readings.get(ProbeId("dome", part)), readings.get(ProbeId("spot", part)))
         for name, part in parts_by_name(side, scene, layout).items()
@@ -126,6 +129,7 @@ def report_from_probes(
         dome_contrast=_contrast(*(readings[ProbeId("dome", cheek)] for cheek in (side.lit_cheek, side.shadow_cheek))),
         seed=seed,
         depth=scene.render.depth,
+        has_sitter=layout.has_sitter,
     )
 
 
@@ -169,6 +173,7 @@ def json_from_report(report: MeterReport) -> PlainDict:
         "seed": report.seed,
         "depth": report.depth,
         "precision_stops": report.precision_stops,
+        "has_sitter": report.has_sitter,
     })  # fmt: skip
 
 

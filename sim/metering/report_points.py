@@ -62,12 +62,26 @@ def report_probes(scene: Scene, layout: Layout) -> list[Probe]:
     camera_m = layout.camera.position_m
     parts = [*CHEEKS, *points_of_set(scene, layout).values()]
     probes = [probe_at(layout, ProbeId("dome", part), camera_m) for part in parts]
-    probes += [probe_at(layout, ProbeId("spot", part), _spot_eye_m(layout, part)) for part in parts]
+    # Where nobody is there is nothing that a spot meter could look at.
+    seen = [part for part in parts if layout.has_sitter or part.startswith("backdrop")]
+    probes += [probe_at(layout, ProbeId("spot", part), _spot_eye_m(layout, part)) for part in seen]
     for cheek in CHEEKS:
         probes.append(probe_at(layout, ProbeId("flat", cheek), camera_m))
-        for light in layout.lights:
-            probes.append(probe_at(layout, ProbeId("flat", cheek, light.name), light.position_m))
+        for name, toward_m in _metered_toward_m(layout).items():
+            probes.append(probe_at(layout, ProbeId("flat", cheek, name), toward_m))
     return probes + scene_probes(scene, layout)
+
+
+def _metered_toward_m(layout: Layout) -> dict[str, np.ndarray]:
+    """What a flat receptor is turned to for each light: its place; the camera for the even light of a set without."""
+    if layout.lights:
+        return {light.name: light.position_m for light in layout.lights}
+    return dict.fromkeys(layout.light_names, layout.camera.position_m)
+
+
+def lights_to_model(layout: Layout) -> list[str]:
+    """Names of the lights that may be the key: those that have a place, or else the even ones."""
+    return list(_metered_toward_m(layout))
 
 
 def probes_of_points(probes: Sequence[Probe], part_by_point: Mapping[str, str], points: Sequence[str]) -> list[Probe]:
@@ -109,7 +123,11 @@ def key_side_from_readings(
         return readings[ProbeId("flat", cheek, light)].by_light[light].exposure
 
     def seen(light: str) -> float:
-        return sum(readings[ProbeId("spot", part)].by_light[light].exposure for part in SKIN_PARTS)
+        spots = [readings[probe] for part in SKIN_PARTS if (probe := ProbeId("spot", part)) in readings]
+        # Where nobody is the key is the light that gives most where cheeks would be.
+        if not spots:
+            return sum(read(light, cheek) for cheek in CHEEKS)
+        return sum(spot.by_light[light].exposure for spot in spots)
 
     key = wanted or max(lights, key=seen)
     lit, shadow = sorted(CHEEKS, key=lambda cheek: -read(key, cheek))

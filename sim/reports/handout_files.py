@@ -17,7 +17,7 @@ from sim.reports import strips
 from sim.reports.files import ResultFolder, png_bytes
 from sim.reports.handout import Handout, handout_html
 from sim.reports.plan import plan_from_scene, plan_probes
-from sim.session import METER_RAYS, Progress, Rehearsal
+from sim.session import METER_RAYS, Progress, Rehearsal, require_light
 
 STRIP_FILES = ("build-up.png", "build-up.webp", "leave-one-out.png", "leave-one-out.webp")
 STRIP_HEIGHT_PX, LOOP_HEIGHT_PX = 480, 600
@@ -35,6 +35,7 @@ def run_handout(
     ResultFolder(out).require_usable(["handout.html", *STRIP_FILES])
     rehearsal = Rehearsal(scene_file, fresh=fresh)
     scene, mix, camera = rehearsal.scene, rehearsal.mix, rehearsal.scene.camera
+    require_light(rehearsal.layout)
     if not rehearsal.enabled:
         raise HalfstopError(f"{scene_file}: every light is muted, so there is nothing to show; remove a mute")
     stack = rehearsal.stack(size=size, samples=samples, seed=seed, on_progress=on_progress)

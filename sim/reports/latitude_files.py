@@ -27,7 +27,7 @@ from sim.reports.files import ResultFolder, png_bytes
 from sim.reports.sheets.lettering import Color, fitted, width_px, write
 from sim.reports.sheets.page import FOOTER, GAP, HEADER, INK, LABEL, LINE, MARGIN, NAME, QUIET, new_page
 from sim.scene.model import Scene
-from sim.session import Progress, Rehearsal
+from sim.session import Progress, Rehearsal, require_light, require_sitter
 
 FILES = ("latitude.png", "latitude.json", "latitude.txt")
 # Two inks that stay apart for every kind of colour vision, and a ground for what is within limits.
@@ -69,6 +69,8 @@ def run_latitude(
     tell = on_progress or (lambda step, part: None)
     rehearsal = Rehearsal(scene_file, fresh=fresh)
     scene, layout = rehearsal.scene, rehearsal.layout
+    require_light(layout)
+    require_sitter(layout)
     if key is not None and key not in layout.light_names:
         raise HalfstopError(
             f"--key: there is no light {quoted(key)} in the scene; it has {', '.join(layout.light_names)}"

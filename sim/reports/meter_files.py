@@ -27,7 +27,7 @@ from sim.quantities.plain import PlainDict
 from sim.reports.files import ResultFolder, png_bytes
 from sim.reports.sheets.tones import false_tones_sheet, histogram_sheet
 from sim.scene.model import Camera
-from sim.session import Progress, Rehearsal
+from sim.session import Progress, Rehearsal, require_light
 
 FILES = ("meter.json", "false-tones.png", "tones-by-part.png")
 PICTURE_LONG_SIDE_PX, PICTURE_SAMPLES = 360, 16
@@ -75,6 +75,7 @@ def run_meter(
     """
     rehearsal = Rehearsal(scene_file, fresh=fresh)
     scene, layout = rehearsal.scene, rehearsal.layout
+    require_light(layout)
     if key is not None and key not in [light.name for light in layout.lights]:
         names = ", ".join(light.name for light in layout.lights)
         raise HalfstopError(f"--key {quoted(key)}: there is no such light; it has {names}")

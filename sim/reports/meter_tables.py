@@ -47,7 +47,8 @@ def tables_from_report(
 def _heading(report: MeterReport, nose_shadow: KeyShadow | None) -> Text:
     camera, key = report.camera, report.key
     side = f"{key.lit_cheek} is the key side" if not key.alike else "it lights both cheeks alike"
-    how = "as asked" if key.chosen_by_user else "it gives most of what the camera sees on the face"
+    most = "it gives most of what the camera sees on the face" if report.has_sitter else "it gives most there"
+    how = "as asked" if key.chosen_by_user else most
     lines = [
         f"{report.title}: {units.text_from_f_number(camera['f_number'])}, "
         f"{units.text_from_time_s(camera['shutter_s'])}, ISO {camera['iso']:g}",
@@ -56,6 +57,13 @@ def _heading(report: MeterReport, nose_shadow: KeyShadow | None) -> Text:
         f"Contrast of the cheeks: {_contrast_text(report.contrast)}: {CONTRAST_DEFINITION}.",
         f"Same cheeks, domes turned to the camera: {_contrast_text(report.dome_contrast)}.",
     ]
+    if not report.has_sitter:
+        # Nobody shades one cheek from the light that reaches the other.
+        lines[1:] = [
+            "No sitter: incident readings in the air, where the parts of one who stands there would be.",
+            f'Key: "{key.light}" ({how}).',
+            lines[2],
+        ]
     if nose_shadow is not None:
         lines.append(f"{line_from_shadow(nose_shadow)}. {' '.join(sentences_from_shadow(nose_shadow.shadow))}")
     if report.muted:

@@ -40,7 +40,7 @@ def run_plan(
     rehearsal = Rehearsal(scene_file, fresh=fresh)
     scene, layout, mix = rehearsal.scene, rehearsal.layout, rehearsal.mix
     measured = None
-    if readings:
+    if readings and layout.light_names:
         # A machine that cannot render still gets its drawings, lists and cautions; the page says what is missing.
         with suppress(EngineError):
             measured = rehearsal.readings(plan_probes(layout), most_rays=rays, on_progress=on_progress)

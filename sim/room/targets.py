@@ -18,6 +18,7 @@ from sim.metering.report_points import (
     SHADOW_CHEEK,
     KeySide,
     key_side_from_readings,
+    lights_to_model,
     parts_by_name,
     point_from_text,
     points_of_set,
@@ -72,7 +73,7 @@ def _held(probe: ProbeId) -> str:
 def key_side(scene: Scene, layout: Layout, report: ProbeReadings) -> KeySide:
     """Which light is the key, and the cheeks as it sees them."""
     readings = readings_by_probe(report, mix_from_scene(scene, layout), scene.camera)
-    return key_side_from_readings(readings, [light.name for light in layout.lights])
+    return key_side_from_readings(readings, lights_to_model(layout))
 
 
 def alone_at_face(report: ProbeReadings, side: KeySide) -> dict[str, AloneAtFace]:

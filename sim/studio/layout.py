@@ -118,6 +118,11 @@ class Layout:
         return (*(light.rig.is_flash for light in self.lights), *(False for _ in self.even_ambients))
 
     @property
+    def has_sitter(self) -> bool:
+        """Whether somebody is there; if not, the anchors of a sitter are places in the air."""
+        return bool(self.figure.parts)
+
+    @property
     def panel_names(self) -> tuple[str, ...]:
         """Every panel's name once, in the scene's order."""
         return tuple(dict.fromkeys(panel.name for panel in self.panels))

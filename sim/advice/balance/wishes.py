@@ -18,6 +18,7 @@ from sim.metering.report_points import (
     SHADOW_CHEEK,
     contrast_probes,
     key_side_from_readings,
+    lights_to_model,
     parts_by_name,
     point_from_text,
 )
@@ -95,7 +96,7 @@ def want_points(scene: Scene, layout: Layout, measured: ProbeReadings, key: str 
     The report's points by dome, the cheeks by flat receptors as in their contrast, and the scene's own meters.
     """
     readings = readings_by_probe(measured, mix_from_scene(scene, layout), scene.camera)
-    side = key_side_from_readings(readings, [light.name for light in layout.lights], key)
+    side = key_side_from_readings(readings, lights_to_model(layout), key)
     points = {name: ProbeId("dome", part) for name, part in parts_by_name(side, scene, layout).items()}
     points[KEY_CHEEK], points[SHADOW_CHEEK] = contrast_probes(side)
     return points | {name: ProbeId("own", name) for name in scene.meters}

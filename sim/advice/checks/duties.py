@@ -105,13 +105,16 @@ def duty_readings(
     probes = []
     for group, names in GROUPS.items():
         for name in names:
-            if name not in layout.anchors_m:
+            if name not in layout.anchors_m or not (layout.has_sitter or group == "backdrop"):
                 continue
             if group == "backdrop":
                 outward_m = layout.anchors_m[name] + layout.anchor_normals[name]
                 probes.append(probe_at(layout, ProbeId("flat", name, "outward"), outward_m))
             else:
                 probes.append(probe_at(layout, ProbeId("dome", name), layout.camera.position_m))
+    if not probes:
+        lights = len(stage.light_names)
+        return ProbeReadings((), stage.light_names, stage.is_flash, np.zeros((0, lights, 3)), np.zeros((0, lights)), ())
     return read_probes(
         stage, probes, seed=seed, most_rays=most_rays, target_stderr_stops=target_stderr_stops, on_launch=on_launch,
         most_rays_at_once=most_rays_at_once,

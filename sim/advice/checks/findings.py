@@ -25,12 +25,14 @@ WEAK_SHARE = 0.25
 MOST_STRETCHES = 5
 # A flag on a stand is worth telling where it stands this much further from the lens than the smallest.
 STAND_FLAG_FURTHER_M = 0.05
+# What cannot be told where nobody is.
+ON_SITTER = ("nose shadow", "separation", "catchlights", "sparkle")
 FACT, NOTE, CAUTION = Severity.FACT, Severity.NOTE, Severity.CAUTION
 
 
 def findings_from_report(report: CheckReport) -> dict[str, tuple[Finding, ...]]:
     """All findings of a report by subject, in the order to read them."""
-    return {
+    found = {
         "duties": tuple(_from_duty(duty, report.garment) for duty in report.duties.duties),
         "nose shadow": tuple(_from_nose_shadow(report.nose_shadow)),
         "separation": tuple(_from_separation(report.separation)),
@@ -40,9 +42,20 @@ def findings_from_report(report: CheckReport) -> dict[str, tuple[Finding, ...]]:
         "focus": tuple(_from_focus(report.focus)),
         "frame": findings_from_intrusions(report.intrusions) or (Finding("nothing shows", FACT),),
         "flare": tuple(_from_flare(flare) for flare in report.flares) or (Finding("no flare", FACT),),
-        "spill": tuple(finding for spill in report.spills for finding in _from_spill(spill, report.garment)),
+        "spill": tuple(finding for spill in report.spills for finding in _from_spill(spill, report.garment))
+        or (Finding("no spill", FACT),),
         "sparkle": tuple(_from_sparkle(report.sparkle)),
     }
+    if report.has_sitter:
+        return found
+    # Say once that there is nobody, in place of every check that needs a sitter.
+    untold = [
+        *ON_SITTER,
+        *(["duties"] if not any(duty.lost_stops for duty in report.duties.duties) else []),
+        *(["spill"] if not any(spill.below_stops for spill in report.spills) else []),
+    ]
+    rest = {subject: told for subject, told in found.items() if subject not in untold}
+    return {"sitter": (Finding("no sitter", FACT),), **rest}
 
 
 def _from_duty(duty: Duty, garment: str) -> Finding:

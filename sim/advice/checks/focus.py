@@ -145,7 +145,7 @@ def focus_check(scene: Scene, layout: Layout) -> FocusCheck:
     frame = frame_from_camera(view)
     outside = {}
     for name, point in layout.anchors_m.items():
-        if name.startswith("backdrop") or not frame.holds(point[None])[0]:
+        if name.startswith("backdrop") or not layout.has_sitter or not frame.holds(point[None])[0]:
             continue
         depth = float(frame.depth_m(point))
         if not near <= depth <= far:

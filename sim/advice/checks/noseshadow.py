@@ -76,6 +76,8 @@ def key_shadow(stage: StageLike, light: str) -> KeyShadow | None:
     Arguments: `light` its name, as the meters find it (`sim.metering.report_points.KeySide`).
     """
     layout = stage.layout
+    if not layout.has_sitter:
+        return None
     if light not in [placed.name for placed in layout.lights] or not {"left eye", "right eye"} <= set(layout.anchors_m):
         return None
     grid = face_grid(stage)

@@ -46,6 +46,7 @@ class CheckReport:
     samples: int
     seed: int
     nose_shadow: KeyShadow | None = None
+    has_sitter: bool = True
 
 
 def check_report(
@@ -81,7 +82,7 @@ def check_report(
         flares=against_lens,
         separation=parted,
         burnouts=burnouts(stack, mix, camera, sequins=sequins is not None),
-        catchlights=catchlights(stage, mix, camera),
+        catchlights=catchlights(stage, mix, camera) if layout.has_sitter else (),
         spills=spills(stage, mix, seed=stack.seed, on_launch=on_step, most_rays_at_once=most_rays_at_once),
         sparkle=glints,
         duties=duties(stack, layout, mix, camera, read, parted, glints),
@@ -90,6 +91,7 @@ def check_report(
         samples=stack.samples,
         seed=stack.seed,
         nose_shadow=None if key is None else key_shadow(stage, key),
+        has_sitter=layout.has_sitter,
     )
 
 
@@ -97,6 +99,7 @@ def record_from_report(report: CheckReport) -> PlainDict:
     """The report as plain data for JSON: units in the names, infinities as None."""
     parted = report.separation
     return plain_dict({
+        "has_sitter": report.has_sitter,
         "picture": {"size_px": report.size, "samples": report.samples, "seed": report.seed},
         "duties": [
             {"light": duty.light, "sentence": sentence_from_tasks(duty.tasks, report.garment), "idle": duty.idle,

@@ -15,7 +15,7 @@ from sim.quantities import phrases
 PINPOINT_MM = 0.25
 # Subjects of the findings, with their headings.
 HEADINGS = {
-    "duties": "What each light does", "nose shadow": "Nose shadow", "separation": "Separation",
+    "sitter": "Sitter", "duties": "What each light does", "nose shadow": "Nose shadow", "separation": "Separation",
     "burnout": "Burnt out", "catchlights": "Catchlights", "focus": "Focus", "frame": "In the picture",
     "flare": "Light into the lens", "spill": "Spill", "sparkle": "Sparkle",
 }  # fmt: skip
@@ -189,6 +189,8 @@ SENTENCES: dict[str, Callable[[Finding], str]] = {
     "duty": _duty,
     "nose shadow": _nose_shadow,
     "no nose shadow": lambda finding: "no key, or no face that it could fall on",
+    "no spill": lambda finding: "no light that is on has a place and an aim",
+    "no sitter": lambda finding: "there is none: no face, outline, eyes or clothes to look at",
     "no outline": lambda finding: "the sitter's outline is not in the picture",
     "outline": _outline,
     "weak stretch": _weak_stretch,

@@ -68,7 +68,8 @@ def spills(
     for layer, light in enumerate(layout.lights):
         if mix.muted[layer]:
             continue
-        names = [name for places in PLACES.values() for name in places if name in layout.anchors_m]
+        places = [PLACES[group] for group in PLACES if layout.has_sitter or group == "backdrop"]
+        names = [name for group in places for name in group if name in layout.anchors_m]
         target, group = nearest_place(layout, light.aim_m)
         probes = [_probe(ProbeId("flat", TARGET, light.name), light.aim_m, light.position_m)]
         for name in names:

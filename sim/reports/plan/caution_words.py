@@ -177,8 +177,8 @@ def _weather(caution: Finding) -> Words:
     return (
         "Wind and wet",
         "Wind takes hold of boxes, umbrellas, panels and backdrops, and a stand then tips at far less than a push.",
-        "Weight every stand, have somebody hold what catches the wind, take it down before gusts and rain; outdoors only "
-        "heads, leads and connectors made for it, off the ground, behind a residual current device.",
+        "Weight every stand, have somebody hold what catches the wind, take it down before gusts and rain; outdoors "
+        "only heads, leads and connectors made for it, off the ground, behind a residual current device.",
     )
 
 

@@ -16,7 +16,7 @@ from sim.reports.plan.facts import LightFacts
 from sim.reports.plan.holding import holding_from_light
 from sim.reports.plan.kit import FABRIC, Support
 from sim.scene import model
-from sim.scene.model import Scene
+from sim.scene.model import BACKDROP_PARTS, Scene
 from sim.studio.gear.direct import blocked
 from sim.studio.gear.rig import axial_illuminance_lx
 from sim.studio.layout import Layout, PlacedLight, PlacedPanel
@@ -215,7 +215,9 @@ def _tipping(supports: Sequence[Support]) -> list[Finding]:
 
 def _overhead(layout: Layout) -> list[Finding]:
     head = layout.anchors_m["hair"]
-    cautions = []
+    cautions: list[Finding] = []
+    if not layout.has_sitter:
+        return cautions
     for light in layout.lights:
         reach_m = float(np.hypot(*(light.position_m - head)[[0, 2]]))
         if light.position_m[1] > head[1] and reach_m < OVER_SITTER_M and light.rig.body:
@@ -242,12 +244,15 @@ def _hot(scene: Scene, facts: Sequence[LightFacts]) -> list[Finding]:
 
 def _near_cloth(layout: Layout, facts: Sequence[LightFacts]) -> list[Finding]:
     cautions = []
-    points = np.array(list(layout.anchors_m.values()))
+    held = {name: at for name, at in layout.anchors_m.items() if layout.has_sitter or name in BACKDROP_PARTS}
+    points = np.array(list(held.values())).reshape(-1, 3)
     panels = [(p.name, p.world_from_panel[:3, 3]) for p in layout.panels]
     for light in facts:
         if light.is_window:
             continue
-        things = [("the sitter or the backdrop", float(np.linalg.norm(points - light.placed.position_m, axis=1).min()))]
+        away_m = np.linalg.norm(points - light.placed.position_m, axis=1)
+        thing = "the sitter or the backdrop" if layout.has_sitter else "the backdrop"
+        things = [(thing, float(away_m.min()))] if len(away_m) else []
         things += [(name, float(np.linalg.norm(place - light.placed.position_m))) for name, place in panels]
         cautions += [
             Finding("close to cloth", Severity.CAUTION, light.name, {"distance_m": distance_m}, {"thing": thing})
@@ -283,8 +288,8 @@ def _distance_to_segment(point: np.ndarray, a: np.ndarray, b: np.ndarray) -> flo
 def _eyes(scene: Scene, layout: Layout, facts: Sequence[LightFacts]) -> list[Finding]:
     """Flash heads by their distance from the sitter's eyes, the nearest first."""
     eyes = [layout.anchors_m[name] for name in ("near eye", "far eye")]
-    heads = []
-    for light in facts:
+    heads: list[Finding] = []
+    for light in facts if layout.has_sitter else ():
         if light.is_window or not scene.lights[light.name].is_flash:
             continue
         rig = light.placed.rig

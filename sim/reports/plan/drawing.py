@@ -148,7 +148,7 @@ def plan_view(scene: Scene, layout: Layout, facts: Sequence[LightFacts]) -> Shee
         ))  # fmt: skip
     _draw_scale_bar(pen, page)
     shapes = pen.finish()
-    caption = f"Seen from above, camera at the foot. {_listed(facts)}"
+    caption = f"Seen from above, camera at the foot. {_missing(layout, facts)}{_listed(facts)}"
     return Sheet("plan", "Plan view", caption, page[0], page[1], shapes, scale, view.origin_mm, "x-z")
 
 
@@ -203,7 +203,7 @@ def side_elevation(scene: Scene, layout: Layout, facts: Sequence[LightFacts]) ->
             view(light.placed.position_m), light.name, 2.1, 4.5,
         ))  # fmt: skip
     _draw_scale_bar(pen, page)
-    caption = f"Seen from camera right: camera left, backdrop right. {_listed(facts)}"
+    caption = f"Seen from camera right: camera left, backdrop right. {_missing(layout, facts)}{_listed(facts)}"
     return Sheet("elevation", "Side elevation", caption, page[0], page[1], pen.finish(), scale, view.origin_mm, "z-y")
 
 
@@ -301,14 +301,15 @@ def _draw_field_of_view(
 
 
 def _draw_facing(pen: _Pen, layout: Layout) -> None:
-    """An arrow for the chest and a shorter one for the face."""
+    """An arrow for the chest and a shorter one for the face, where there is a sitter, and the mark."""
     view, figure = pen.view, layout.figure
     neck = layout.anchors_m["hair"] * np.array([1.0, 0.0, 1.0])
     for role, bearing, reach, width in (("body-facing", figure.facing_deg, 0.62, 0.5),
                                         ("head-facing", figure.head_facing_deg, 0.4, 0.3)):  # fmt: skip
         b = math.radians(bearing)
         end = neck + reach * np.array([math.sin(b), 0.0, math.cos(b)])
-        pen.add(arrow(view(neck), view(end), role, {"facing-deg": f"{bearing:.3f}"}, width), cross=True)
+        if layout.has_sitter:
+            pen.add(arrow(view(neck), view(end), role, {"facing-deg": f"{bearing:.3f}"}, width), cross=True)
     pen.add([Line(view(np.array([[-0.08, 0, 0], [0.08, 0, 0]])), "mark", width_mm=0.35),
              Line(view(np.array([[0, 0, -0.08], [0, 0, 0.08]])), "mark", width_mm=0.35)])  # fmt: skip
 
@@ -379,6 +380,11 @@ def _scale(far_low: np.ndarray, far_high: np.ndarray, low: np.ndarray, high: np.
         if spans[0] <= PAGE_MM[0] and spans[1] + 9 <= PAGE_MM[1]:
             return scale
     return SCALES_MM_PER_M[-1]
+
+
+def _missing(layout: Layout, facts: Sequence[LightFacts]) -> str:
+    """That there is no sitter, or no light, as sentences."""
+    return ("" if layout.has_sitter else "No sitter. ") + ("" if facts else "No lights yet. ")
 
 
 def _listed(facts: Sequence[LightFacts]) -> str:

@@ -175,6 +175,8 @@ def panel_shapes(panel: PlacedPanel, view: Project, *, from_above: bool) -> list
 
 def sitter_shapes_from_above(layout: Layout, view: Project) -> list[Shape]:
     """The sitter from above: skirt, shoulders, head, as hulls of the figure's own points."""
+    if not layout.has_sitter:
+        return []
     points = _figure_points(layout)
     chin, hip = layout.anchors_m["chin"][1], layout.anchors_m["hip"][1]
     bands = ((points[:, 1] < hip, "#e6e8eb"), ((points[:, 1] >= hip) & (points[:, 1] < chin - 0.03), CLOTH_FILL),
@@ -188,6 +190,8 @@ def sitter_shapes_from_above(layout: Layout, view: Project) -> list[Shape]:
 
 def sitter_shapes_from_side(layout: Layout, view: Project, fill: str = CLOTH_FILL) -> list[Shape]:
     """The sitter's outline from the side, by its width at each height."""
+    if not layout.has_sitter:
+        return []
     paper = view(_figure_points(layout))
     edges = np.linspace(paper[:, 1].min(), paper[:, 1].max(), 45)
     left, right = [], []

@@ -26,7 +26,7 @@ from sim.reports.files import ResultFolder
 from sim.reports.preview.quality import Quality, size_from_text
 from sim.reports.preview.writing import Preview, file_names, picture_names, write_preview
 from sim.scene.model.checks import scene_warnings
-from sim.session import Progress, Rehearsal, enabled_lights
+from sim.session import Progress, Rehearsal, enabled_lights, require_light
 
 
 @dataclass(frozen=True)
@@ -54,6 +54,7 @@ def run_preview(scene_file: Path, order: PreviewOrder, on_progress: Progress | N
     tell = on_progress or (lambda step, part: None)
     rehearsal = Rehearsal(scene_file, fresh=order.fresh)
     scene, layout = rehearsal.scene, rehearsal.layout
+    require_light(layout)
     mix = mix_of_lights(rehearsal.mix, order.lights)
     size = _size(order, rehearsal)
     pictures = picture_names(enabled_lights(mix))
@@ -146,7 +147,7 @@ def mix_of_lights(mix: Mix, lights: Sequence[str] | None) -> Mix:
                     f"--lights: there is no light {quoted(name)} in the scene; {cure} (it has {', '.join(mix.names)})"
                 )
         mix = mix.only(lights)
-    if not enabled_lights(mix):
+    if mix.names and not enabled_lights(mix):
         raise HalfstopError(
             f"no light is on: every one of {', '.join(mix.names)} is muted; remove a mute, or choose with --lights"
         )

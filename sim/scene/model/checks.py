@@ -63,7 +63,7 @@ def scene_warnings(scene: Scene, enabled: Collection[str] | None = None) -> tupl
         warnings.append(f"camera.shutter: {sync} (the picture shows the light as if the sync held)")
     sitter = scene.sitter
     figure = sitter.figure if isinstance(sitter.figure, str) else sitter.figure.file
-    if figure not in POSABLE_FIGURES:
+    if sitter.is_there and figure not in POSABLE_FIGURES:
         for key, value, plain in (("arms", sitter.arms, "at sides"), ("prop", sitter.prop, "none")):
             if value != plain:
                 warnings.append(f"sitter.{key}: {value} has no effect on the figure {figure}, which cannot be posed so")
@@ -127,7 +127,7 @@ def _check_camera(scene: Scene) -> None:
     outside = _outside(position, room, CAMERA_CLEARANCE_M)
     if outside:
         raise BlockFault(where, f"the camera is in or behind {outside[0]}", outside[1], outside[2])
-    if capsule_distance_m(position, sitter_capsule(scene.sitter)) < 0:
+    if _is_in_sitter(scene, position):
         raise BlockFault(
             where,
             "the camera is inside the sitter",
@@ -162,7 +162,7 @@ def _check_sitter_and_backdrop(scene: Scene) -> None:
         )
     if isinstance(room, Outdoors) and isinstance(scene.backdrop, WallBackdrop):
         raise BlockFault(("backdrop", "kind"), "there is no wall outdoors", "a backdrop that hangs", 'write "none"')
-    if top > high[1]:
+    if sitter.is_there and top > high[1]:
         raise BlockFault(
             ("room", "size", "height"),
             f"the room is lower than the sitter ({_length(top)})",
@@ -194,7 +194,7 @@ def _check_sitter_and_backdrop(scene: Scene) -> None:
             "a backdrop that fits the room",
             f'write "{_length(room.size.width_m)}"',
         )
-    if z - radius < -hung.distance_m:
+    if sitter.is_there and z - radius < -hung.distance_m:
         raise BlockFault(
             ("backdrop", "distance"),
             "the backdrop runs through the sitter",
@@ -210,6 +210,10 @@ def _check_sitter_and_backdrop(scene: Scene) -> None:
         )
 
 
+def _is_in_sitter(scene: Scene, position: Xyz) -> bool:
+    return scene.sitter.is_there and capsule_distance_m(position, sitter_capsule(scene.sitter)) < 0
+
+
 def _placed(scene: Scene) -> Iterator[tuple[Where, str, Place, object]]:
     lights = ((("lights", n), f'the light "{n}"', item.place, item.aim) for n, item in scene.lights.items())
     panels = ((("panels", n), f'the panel "{n}"', item.place, item.aim) for n, item in scene.panels.items())
@@ -222,17 +226,17 @@ def _placed(scene: Scene) -> Iterator[tuple[Where, str, Place, object]]:
 
 
 def _check_places(scene: Scene) -> None:
-    capsule = sitter_capsule(scene.sitter)
+    clear_m = sitter_capsule(scene.sitter)[2]
     for where, what, place, aim in _placed(scene):
         position = place.position_m
         outside = _outside(position, scene.room, 0.0)
         if outside:
             raise BlockFault((*where, "place"), f"{what} is in or behind {outside[0]}", outside[1], outside[2])
-        if capsule_distance_m(position, capsule) < 0:
+        if _is_in_sitter(scene, position):
             raise BlockFault(
                 (*where, "place"),
                 f"{what} is inside the sitter",
-                f"a place at least {_length(capsule[2])} from the sitter's middle",
+                f"a place at least {_length(clear_m)} from the sitter's middle",
                 'write "distance: 1.5 m"',
             )
         if isinstance(aim, Point) and math.dist(aim.at_m, position) < SAME_PLACE_M:
@@ -289,7 +293,7 @@ def _check_power(scene: Scene) -> None:
                 f'write "{units.text_from_dial_stops(lowest)}", move it away, or add "gels: [{{nd: '
                 f'{units.text_from_measure(round(lowest - light.power_stops, 2), units.STOPS)}}}]"',
             )
-    if all(light.mute for light in scene.lights.values()) and not scene.ambient:
+    if scene.lights and all(light.mute for light in scene.lights.values()) and not scene.ambient:
         first = next(iter(scene.lights))
         raise BlockFault(
             ("lights", first, "mute"),

@@ -11,7 +11,7 @@ from sim.scene.model.block import Block, BlockFault
 from sim.scene.model.fields import FilmSpeed, Kelvin, Number, Reflectance, aperture, length, shutter
 from sim.scene.model.lights import Ambient, Light, LightName, Meter, MeterName, Panel, PanelName
 from sim.scene.model.places import PARTS, Place, Target
-from sim.scene.model.sitter import Backdrop, NoBackdrop, Sitter, WallBackdrop
+from sim.scene.model.sitter import NOBODY, Backdrop, NoBackdrop, Sitter, WallBackdrop
 from sim.scene.model.words import Choice, Text
 
 ROOM_EXAMPLE = {"width": "6 m", "height": "3 m", "length": "9 m"}
@@ -214,6 +214,12 @@ class RenderDefaults(Block):
     )
 
 
+def _block_of_nobody(value: object) -> object:
+    if value == NOBODY:
+        raise UnitError(f"got {quoted(value)}", "a block of keys", f'write "{{figure: {NOBODY}}}"')
+    return value
+
+
 class Scene(Block):
     """One set-up: everything that is in the scene file."""
 
@@ -225,10 +231,14 @@ class Scene(Block):
         description='The studio; or "outdoors", where there is none.', examples=[{"size": ROOM_EXAMPLE}, OUTDOORS]
     )
     camera: Camera = Field(description="The camera.")
-    sitter: Sitter = Field(default=Sitter(), description="Who is in front of the camera.")
+    sitter: Annotated[Sitter, BeforeValidator(_block_of_nobody)] = Field(
+        default=Sitter(), description="Who is in front of the camera."
+    )
     backdrop: Backdrop = Field(default=NoBackdrop(kind="none"), description="What is behind the sitter.")
     lights: dict[LightName, Light] = Field(
-        min_length=1, max_length=16, description="The lights by name, 1 to 16, in the order of the sheets."
+        default_factory=dict,
+        max_length=16,
+        description="The lights by name, 16 at most, in the order of the sheets; none while a set is still empty.",
     )
     panels: dict[PanelName, Panel] = Field(
         default_factory=dict, max_length=32, description="Flags, reflectors, scrims and v-flats by name."

@@ -10,7 +10,8 @@ from sim.scene.model.fields import COORDINATE, REFLECTANCE, Number, Reflectance,
 from sim.scene.model.places import Point, Size
 from sim.scene.model.words import Choice, FileName, Hex, Text
 
-FIGURES = ("simple", "woman", "second woman", "man", "mannequin")
+NOBODY = "none"
+FIGURES = ("simple", "woman", "second woman", "man", "mannequin", NOBODY)
 POSES = ("at sides", "hand on hip", "playing")
 SKIN_TONES = ("very light", "light", "medium", "tan", "brown", "deep")
 HAIR_STYLES = ("swept up", "short bob", "cropped", "none")
@@ -112,7 +113,12 @@ class Sitter(Block):
         Annotated[str, Choice("a block with file, or a built-in figure", FIGURES), Tag("word")]
         | Annotated[FigureFile, Tag("block")],
         Discriminator(_text_or_block),
-    ] = Field(default="simple", description="A built-in figure, or a mesh file of your own.", examples=["simple"])
+    ] = Field(
+        default="simple",
+        description="A built-in figure, a mesh file of your own, or none: nobody is there, and the names of parts "
+        "stand for the places where those of one who stands there would be.",
+        examples=["simple"],
+    )
     stature_m: Annotated[float, length(1.0, 2.3)] | None = Field(
         default=None,
         alias="stature",
@@ -153,6 +159,11 @@ class Sitter(Block):
     ] = Field(default="medium", description="A named tone or a reflectance.", examples=["medium"])
     hair: Hair = Field(default=Hair(), description="Style and colour of the hair.")
     clothing: Clothing = Field(default=Clothing(), description="Style and colour of the clothes.")
+
+    @property
+    def is_there(self) -> bool:
+        """Whether there is a sitter at all."""
+        return self.figure != NOBODY
 
     @property
     def garment(self) -> str:

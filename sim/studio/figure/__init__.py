@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 
 from sim.quantities.color import rgb_from_hex
 from sim.scene.model import Sitter
+from sim.scene.model.sitter import NOBODY
 
 from . import palette, shapes
 from .asset import BUILDS
@@ -21,7 +23,7 @@ from .usermesh import figure_from_file
 __all__ = ["FIGURES", "Figure", "Material", "Part", "Strands", "figure_from_sitter"]
 
 MANNEQUIN = "mannequin"
-FIGURES = ("simple", *BUILDS, MANNEQUIN)
+FIGURES = ("simple", *BUILDS, MANNEQUIN, NOBODY)
 
 
 def figure_from_sitter(
@@ -38,7 +40,9 @@ def figure_from_sitter(
     scale = 1.0 if sitter.stature_m is None else sitter.stature_m / figure.sizes_m["stature"]
     if sitter.posture == "seated":
         figure = lowered(figure, seated_drop_m(figure.sizes_m["stature"] * scale) / scale)
-    return placed(figure, scale, sitter.turn_deg, sitter.step_m)
+    stands = placed(figure, scale, sitter.turn_deg, sitter.step_m)
+    # Where nobody is, the names of parts stand for the places of the dress form's.
+    return stands if sitter.is_there else replace(stands, parts=(), strands=())
 
 
 def _unplaced(sitter: Sitter, camera_m: tuple[float, float, float] | None, folder: Path) -> Figure:
@@ -52,7 +56,7 @@ def _unplaced(sitter: Sitter, camera_m: tuple[float, float, float] | None, folde
         return figure_from_file(folder / chosen.file, chosen.unit, dict(chosen.parts), sitter.stature_m, tones)
     if sitter.figure == MANNEQUIN:
         return mannequin_figure(head_deg)
-    if sitter.figure == "simple":
+    if sitter.figure in ("simple", NOBODY):
         return simple_figure(
             skin_rgb=skin_rgb,
             hair_rgb=hair_rgb,
