@@ -139,7 +139,8 @@ _YAML: tuple[Damage, ...] = (bytes_damaged, words_damaged, words_damaged, _yaml_
 def scene_seeds() -> list[Seed]:
     """The shipped scenes, and one with the keys that none of them has."""
     texts = [path.read_bytes() for path in sorted((ROOT / "scenes").glob("*.yaml"))]
-    texts += [_SCENE.encode(), _SCENE.replace(_ROOM, "room: {kind: outdoors, ground: 0.3}").encode()]
+    empty = _SCENE[: _SCENE.index("lights:")] + "sitter: {figure: none}\nlights: {}\n"
+    texts += [empty.encode(), _SCENE.encode(), _SCENE.replace(_ROOM, "room: {kind: outdoors, ground: 0.3}").encode()]
     return [("scene.yaml", text, _YAML) for text in texts]
 
 

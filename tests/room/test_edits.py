@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+import yaml
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -263,10 +264,11 @@ def test_too_much_at_once_is_refused() -> None:
     assert len(OPERATIONS) == 12
 
 
-def test_the_last_light_stays() -> None:
-    text = "lights: {a: {power: 1/2}}"
-    with pytest.raises(SceneError, match="this is the only light"):
-        text_with_edits(text, [{"op": "remove_light", "name": "a"}])
+def test_the_last_light_may_go_and_another_come() -> None:
+    dark, _ = text_with_edits("title: x\nlights:\n  a: {power: 1/2}\n", [{"op": "remove_light", "name": "a"}])
+    assert dark == "title: x\nlights: {}\n"
+    lit, _ = text_with_edits(dark, [{"op": "add_light", "name": "b", "block": {"power": "1/4"}}])
+    assert yaml.safe_load(lit) == {"title": "x", "lights": {"b": {"power": "1/4"}}}
 
 
 def test_a_light_that_shares_a_block_changes_alone() -> None:

@@ -358,3 +358,23 @@ def test_every_choice_offered_can_be_set(tmp_path: Path) -> None:
                 tried += 1
     assert tried > 120
     document.close()
+
+
+def test_an_empty_set_in_the_open_is_shown(tmp_path: Path) -> None:
+    path = tmp_path / "open.yaml"
+    path.write_text(
+        "halfstop: 1\ntitle: Empty\nroom: outdoors\nsitter: {figure: none}\n"
+        "camera: {place: {at: [0 m, 1.4 m, 4 m]}, focal_length: 50 mm, aperture: f/8, shutter: 1/125 s}\n",
+        "utf-8",
+    )
+    document = SceneDocument.open(path, tmp_path / "state")
+    try:
+        view = view_from_document(document, PlacementCache().placed(document.scene))
+    finally:
+        document.close()
+    json.dumps(view, allow_nan=False)
+    assert view["lights"] == [] and view["room"]["open"] and view["room"]["block"]["kind"] == "outdoors"
+    # Ground is drawn around mark and camera, not to where it ends.
+    assert view["room"]["low_m"][2] > -5 and 5 < view["room"]["high_m"][2] < 8
+    assert [field["key"] for field in view["choices"]["room"]] == ["ground"]
+    assert "none" in next(field for field in view["choices"]["sitter"] if field["key"] == "figure")["choices"]

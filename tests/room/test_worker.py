@@ -107,6 +107,14 @@ def layers_of(renderer: IncrementalRenderer, text: str) -> dict[str, np.ndarray]
     return {name: entry["pixels"] for name, entry in kept.items() if entry is not None}
 
 
+def test_a_set_without_lights_is_answered_in_a_line(renderer: IncrementalRenderer) -> None:
+    head = SCENE[: SCENE.index("lights:")]
+    results = answered(renderer, request(90, head))
+    assert [result.line for result in results if isinstance(result, Failed)] == [
+        "there is no light on this set, so there is no picture and no reading; add one below lights:"
+    ]
+
+
 def test_a_settled_picture_holds_the_layers_of_a_preview(renderer: IncrementalRenderer) -> None:
     first, last = answered(renderer, request(1))
     assert (first.kind, last.kind) == ("first", "settled")

@@ -108,8 +108,10 @@ MALFORMED = [
     ("number as gel", "{mired: 60}", "60", 37, "lights.key.gels[0]", "one of mired, color, nd"),
     ("two coordinates", "[0 m, 1.4 m, 4 m]", "[0 m, 1.4 m]", 9, "camera.place.at", "three lengths"),
     ("bare coordinate", "[0 m, 1.4 m, 4 m]", "[0 m, 1.4, 4 m]", 9, "camera.place.at[1]", 'write "1.4 m"'),
-    ("no lights", BASE[BASE.index("lights:"):BASE.index("panels:")], "lights: {}\n", 29, "lights",
-     "one or more"),
+    ("faces a light that is gone", BASE[BASE.index("lights:"):BASE.index("panels:")], "lights: {}\n", 39,
+     "meters.lapel.facing", 'there is no light or panel "key"'),
+    ("no sitter in a word", BASE[BASE.index("sitter:"):BASE.index("backdrop:")], "sitter: none\n", 19, "sitter",
+     'write "{figure: none}"'),
     # Names of things.
     ("unknown part", "aim: chest", "aim: tummy", 10, "camera.aim", "left cheek"),
     ("misspelt part", "aim: face", "aim: faec", 35, "lights.key.aim", 'write "face"'),

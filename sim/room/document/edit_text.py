@@ -217,9 +217,6 @@ def _renamed(edited: EditedText, edit: RenameLight) -> EditedText:
 
 def _without_light(edited: EditedText, edit: RemoveLight) -> EditedText:
     home = light_home(edited, edit.name)
-    if home[0] == "lights" and len(edited.block(("lights",))) == 1:
-        key = f"lights.{edit.name}"
-        raise edited.refusal("this is the only light", "one light at least", "add another one first", key)
     mended = edited.with_values(_facing(edited, edit.name, "camera"))
     return mended.with_text(text_without(mended.text, home, edited.name), f"remove {edit.name}")
 

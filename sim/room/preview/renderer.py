@@ -39,7 +39,7 @@ from sim.room.preview.messages import (
 from sim.room.preview.upsample import Enlarger, Guides, repeated
 from sim.scene.model import Scene
 from sim.scene.read import scene_from_text
-from sim.session import Rehearsal
+from sim.session import Rehearsal, require_light
 from sim.studio.figure import Figure, Part, figure_from_sitter
 from sim.studio.layout import Layout, layout_from_scene
 
@@ -111,6 +111,7 @@ class IncrementalRenderer:
         # Tell at once that the request before has ended.
         send(Progress(request.serial, request.revision, "first", 0.0))
         job = self._job(request, send, check)
+        require_light(job.rehearsal.layout)
         check()
         missing = tuple(name for name in job.names if self.memory.get(job.keys[name]) is None)
         if request.picture and missing and not self._followed(job):
