@@ -72,7 +72,7 @@ def test_checks_say_once_that_nobody_is_there(engine: None, tmp_path: Path) -> N
     made = run_checks(_file(tmp_path, HEAD + LIGHTS), tmp_path / "out", long_side_px=120, samples=2)
     told = dict(made.lines)
     assert told["Sitter"] == ["there is none: no face, outline, eyes or clothes to look at"]
-    assert not told.keys() & {"Nose shadow", "Separation", "Catchlights", "Sparkle"}
+    assert not told.keys() & {"Nose shadow", "Separation", "Burnt out", "Catchlights", "Sparkle"}
     assert "In the picture" in told and not any("face" in line for line in told["What each light does"])
 
 

@@ -26,7 +26,7 @@ MOST_STRETCHES = 5
 # A flag on a stand is worth telling where it stands this much further from the lens than the smallest.
 STAND_FLAG_FURTHER_M = 0.05
 # What cannot be told where nobody is.
-ON_SITTER = ("nose shadow", "separation", "catchlights", "sparkle")
+ON_SITTER = ("nose shadow", "separation", "burnout", "catchlights", "sparkle")
 FACT, NOTE, CAUTION = Severity.FACT, Severity.NOTE, Severity.CAUTION
 
 
