@@ -156,7 +156,7 @@ def test_the_record_holds_every_reading_of_every_point(recital) -> None:
     record = json_from_report(report)
     assert set(record) == {
         "title", "camera", "lights", "muted", "key", "ratio", "contrast", "contrast_dome_to_camera", "points",
-        "seed", "depth", "precision_stops",
+        "seed", "has_sitter", "depth", "precision_stops",
     }  # fmt: skip
     assert record["camera"] == {"f_number": 8.0, "shutter_s": 1 / 160, "iso": 100.0}
     assert (record["title"], record["seed"], record["muted"]) == (scene.title, 7, [])
