@@ -16,6 +16,7 @@ SizeOption = Annotated[
 ]
 SamplesOption = Annotated[int, typer.Option(metavar="N", help="Rays per pixel.")]
 SeedOption = Annotated[int, typer.Option(metavar="N", help="The same seed gives the same picture.")]
+LuxOption = Annotated[bool, typer.Option("--lux", help="Also tell lx of continuous light and lx·s of flash.")]
 FreshOption = Annotated[bool, typer.Option("--fresh", help="Trace all anew, and keep nothing.")]
 
 
@@ -25,6 +26,7 @@ def plan(
     out: OutOption = None,
     no_readings: Annotated[bool, typer.Option("--no-readings", help="Leave out the expected readings; quick.")] = False,
     no_views: Annotated[bool, typer.Option("--no-views", help="Leave out the views in three dimensions.")] = False,
+    lux: LuxOption = False,
     fresh: FreshOption = False,
 ) -> None:
     """Write the rig plan for the crew: drawings to scale, kit, power, build-up, cautions.
@@ -36,7 +38,7 @@ def plan(
 
     with shown_progress() as on_progress:
         files = run_plan(
-            scene, _folder(scene, out, "plan"), readings=not no_readings, views=not no_views, fresh=fresh,
+            scene, _folder(scene, out, "plan"), readings=not no_readings, views=not no_views, lux=lux, fresh=fresh,
             on_progress=on_progress,
         )  # fmt: skip
     _print_files(files, "plan.html")
@@ -49,6 +51,7 @@ def handout(
     size: SizeOption = None,
     samples: SamplesOption = 64,
     seed: SeedOption = 0,
+    lux: LuxOption = False,
     fresh: FreshOption = False,
 ) -> None:
     """Write the teaching handout: one HTML file with faders for every light, and the strips.
@@ -63,7 +66,7 @@ def handout(
     with shown_progress() as on_progress:
         files = run_handout(
             scene, _folder(scene, out, "handout"), size=pixels, samples=require_samples(samples),
-            seed=require_seed(seed), fresh=fresh, on_progress=on_progress,
+            seed=require_seed(seed), lux=lux, fresh=fresh, on_progress=on_progress,
         )  # fmt: skip
     _print_files(files, "handout.html")
 

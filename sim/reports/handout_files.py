@@ -6,6 +6,7 @@ from pathlib import Path
 
 from sim.advice.checks.duties import duties, duty_readings
 from sim.advice.checks.duty_words import sentence_from_tasks
+from sim.advice.checks.noseshadow import rehearsed_key_shadow
 from sim.advice.checks.separation import separation
 from sim.advice.checks.sparkle import sequin_light, sparkle
 from sim.light.develop import denoised
@@ -25,11 +26,12 @@ STRIP_HEIGHT_PX, LOOP_HEIGHT_PX = 480, 600
 
 def run_handout(
     scene_file: Path, out: Path, *, size: tuple[int, int], samples: int, seed: int = 0, rays: int = METER_RAYS,
-    fresh: bool = False, on_progress: Progress | None = None,
+    lux: bool = False, fresh: bool = False, on_progress: Progress | None = None,
 ) -> list[Path]:  # fmt: skip
     """Write `handout.html` and the strips as PNG and animated WebP.
 
-    Arguments: `rays` most on one probe; `fresh` traces anew what is kept.
+    Arguments: `rays` most on one probe; `lux` whether the readings also tell lx and lx·s; `fresh` traces
+    anew what is kept.
     """
     tell = on_progress or (lambda step, part: None)
     ResultFolder(out).require_usable(["handout.html", *STRIP_FILES])
@@ -44,7 +46,8 @@ def run_handout(
         plan_probes(rehearsal.layout) + own, seed=seed, most_rays=rays, on_progress=on_progress
     )  # fmt: skip
     at_face = rehearsal.readings(ratio_probes(scene, rehearsal.layout), seed=seed, most_rays=rays)
-    ratio = ratio_from_probes(scene, rehearsal.layout, at_face, mix).text
+    ratio = ratio_from_probes(scene, rehearsal.layout, at_face, mix)
+    drawn = rehearsed_key_shadow(rehearsal, ratio.key)
     sentences = duty_sentences(rehearsal, stack)
     stack = denoised(stack, lambda part: tell("denoise", part))
     tell("files", 0.0)
@@ -58,7 +61,11 @@ def run_handout(
     without = strips.leave_one_out(stack, mix, camera, order)
     sheets = [strips.strip_image(frames, STRIP_HEIGHT_PX) for frames in (built, without)]
     tell("files", 0.3)
-    html = handout_html(Handout(plan, stack, mix, camera, points, full, sentences, order, sheets[0], sheets[1], ratio))
+    html = handout_html(
+        Handout(
+            plan, stack, mix, camera, points, full, sentences, order, sheets[0], sheets[1], ratio.text, drawn, lux
+        )
+    )  # fmt: skip
     texts = {"Title": scene.title, "Software": "halfstop"}
     with ResultFolder(out) as folder:
         folder.stage("handout.html").write_text(html, "utf-8")

@@ -11,6 +11,7 @@ from sim.advice.checks.noseshadow import PATTERNS, named_shadow
 from sim.advice.checks.shadow_words import PATTERN_WORDS, SIDE_WORDS
 from sim.reports.faces import BOX, NAMES, drawing, picture_from_drawing, svg_from_drawing
 from sim.reports.faces.outline import SHADE, SKIN, Shape, head
+from sim.reports.plan.buildup import BuildStep
 
 # Where the drawing has its pupils and the tip of its nose.
 PUPILS, NOSE, STEP = ((44.5, 58.9), (75.5, 58.9)), (60.0, 84.0), 0.5
@@ -66,3 +67,11 @@ def test_every_drawing_has_its_words_and_comes_as_vector_and_as_pixels() -> None
         picture = picture_from_drawing(name, 66)
         assert picture.size == (60, 66) and picture.mode == "RGBA"
         assert picture.getpixel((0, 65))[3] == 0  # type: ignore[index]
+
+
+def test_a_step_of_the_plan_tells_lx_and_lx_s_where_they_are_asked_for() -> None:
+    amounts = ("209 lx·s", "214 lx·s + 85 lx", "225 lx·s")
+    step = BuildStep("key", 1, "full", "at the face", 8.0, 8.0, 8.0, None, "", amounts)
+    plain, told = (step.ticks(is_first=False, lux=lux) for lux in (False, True))
+    assert not any("lx" in text for text in plain)
+    assert all(text.endswith(f"({amount})") for text, amount in zip(told, amounts, strict=True))

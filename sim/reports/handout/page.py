@@ -14,12 +14,15 @@ import numpy as np
 from markupsafe import Markup
 from PIL import Image
 
+from sim.advice.checks.noseshadow import KeyShadow
+from sim.advice.checks.shadow_words import PATTERN_WORDS, SIDE_WORDS, line_from_shadow
 from sim.light import finish
 from sim.light.develop import SATURATION, SHOULDER_FROM, encoded, picture_scale_rgb
 from sim.light.mix import Mix
 from sim.light.stack import LightStack
-from sim.metering.points import CONSTANT_C, PointReadings
+from sim.metering.points import CONSTANT_C, PointReadings, amount_text
 from sim.quantities import color, photometry, phrases, units
+from sim.reports.faces import svg_from_drawing, svg_from_shadow
 from sim.reports.handout.layers import POWER, packed_to_fit
 from sim.reports.plan import RigPlan
 from sim.reports.plan.caution_words import DEFER
@@ -68,6 +71,7 @@ class PointWords(TypedDict):
     name: str
     reads: str
     stops: str
+    amount: str
     shares: list[str]
 
 
@@ -77,6 +81,7 @@ class Handout:
 
     `duties` a sentence per light by name; `order` names of the build-up; `points` readings of the scene's mix,
     `full_points` the same with no light muted; `ratio` the lighting ratio in words;
+    `nose_shadow` what the key draws on the face; `lux` whether the readings also tell lx and lx·s;
     `build_strip`, `without_strip` pictures with what they show in words.
     """
 
@@ -91,6 +96,8 @@ class Handout:
     build_strip: Image.Image
     without_strip: Image.Image
     ratio: str
+    nose_shadow: KeyShadow | None = None
+    lux: bool = False
 
 
 def nominal_layers(stack: LightStack, mix: Mix, camera: Camera) -> np.ndarray:
@@ -156,6 +163,10 @@ def handout_html(handout: Handout) -> str:
         aperture=units.text_from_f_number_in_thirds(h.camera.f_number),
         points=[_point(h, point) for point in h.points],
         ratio=h.ratio,
+        lux=h.lux,
+        nose_shadow=None if h.nose_shadow is None else line_from_shadow(h.nose_shadow),
+        face=None if h.nose_shadow is None else Markup(svg_from_shadow(h.nose_shadow.shadow)),
+        patterns=[(Markup(svg_from_drawing(name)), words) for name, words in {**PATTERN_WORDS, **SIDE_WORDS}.items()],
         order=", ".join(h.order),
         build_strip=_picture_url(h.build_strip),
         without_strip=_picture_url(h.without_strip),
@@ -193,6 +204,7 @@ def _set(h: Handout, zipped: Sequence[bytes], k: float) -> dict[str, object]:
             {
                 "name": name,
                 "muted": bool(h.mix.muted[i]),
+                "flash": bool(h.mix.is_flash[i]),
                 "dial": None if name not in facts or facts[name].is_window else h.mix.dial_stops[i],
                 "layer": base64.b64encode(zipped[i]).decode("ascii"),
             }
@@ -205,6 +217,7 @@ def _set(h: Handout, zipped: Sequence[bytes], k: float) -> dict[str, object]:
             "fNumber": h.camera.f_number,
             "iso": h.camera.iso,
             "scale": photometry.display_scale(h.camera.f_number, h.camera.iso),
+            "shutter_s": h.camera.shutter_s,
         },
         "balance": {"at": at, "first": BALANCE_FIRST_K, "step": BALANCE_STEP_K, "rgb": table},
         "filters": {name: list(finish.channel_mix(name)) for name in FILTER_WORDS},
@@ -247,6 +260,7 @@ def _point(h: Handout, point: PointReadings) -> PointWords:
         "name": point.point if point.kind == "dome" else f"{point.point} ({point.kind})",
         "reads": phrases.reading(together.f_number),
         "stops": "dark" if stops is None else phrases.signed_stops(stops),
+        "amount": amount_text(together, point.kind),
         "shares": ["–" if muted[name] else f"{100 * reading.share:.0f} %" for name, reading in point.by_light.items()],
     }
 

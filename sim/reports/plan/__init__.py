@@ -14,6 +14,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from sim.advice.checks.noseshadow import KeyShadow
 from sim.advice.finding import Finding
 from sim.light.mix import Mix
 from sim.light.readings import ProbeReadings
@@ -38,7 +39,7 @@ class RigPlan:
     """Everything that stands on the plan.
 
     `numbers` of all lights by name, those of the room too; `views` PNG pictures of the rig by their captions, or
-    `no_views` why not.
+    `no_views` why not; `nose_shadow` what the key draws on the face; `lux` whether readings also tell lx and lx·s.
     """
 
     title: str
@@ -53,6 +54,8 @@ class RigPlan:
     cautions: tuple[Finding, ...]
     views: tuple[tuple[str, bytes], ...] = ()
     no_views: str = ""
+    nose_shadow: KeyShadow | None = None
+    lux: bool = False
 
     @property
     def to_change(self) -> tuple[str, ...]:
@@ -74,11 +77,13 @@ def plan_from_scene(
     source: str = "",
     views: tuple[tuple[str, bytes], ...] = (),
     no_views: str = "",
+    nose_shadow: KeyShadow | None = None,
+    lux: bool = False,
 ) -> RigPlan:
     """The rig plan of a scene.
 
     Arguments: `measured` readings of `plan_probes`; without them the build-up holds no numbers. `source` the scene
-    file's name. `views`, `no_views` as in `RigPlan`.
+    file's name. `views`, `no_views`, `nose_shadow`, `lux` as in `RigPlan`.
     Does not: render or write files.
     """
     facts = facts_from_scene(scene, layout)
@@ -96,6 +101,8 @@ def plan_from_scene(
         cautions=cautions_from_scene(scene, layout, facts, supports),
         views=views,
         no_views=no_views,
+        nose_shadow=nose_shadow,
+        lux=lux,
     )
 
 

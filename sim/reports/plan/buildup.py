@@ -10,7 +10,15 @@ import numpy as np
 
 from sim.light.mix import Mix
 from sim.light.readings import Probe, ProbeId, ProbeReadings
-from sim.metering.points import FACE, RECEPTOR_GAP_M, PointReadings, probe_at, readings_by_probe, standard_probes
+from sim.metering.points import (
+    FACE,
+    RECEPTOR_GAP_M,
+    PointReadings,
+    amount_text,
+    probe_at,
+    readings_by_probe,
+    standard_probes,
+)
 from sim.quantities import phrases
 from sim.reports.plan.facts import LightFacts
 from sim.scene.model import Scene
@@ -28,6 +36,7 @@ class BuildStep:
 
     `alone_f_number` this light only, at its own aim point, dome toward the light; `together_f_number` there with all
     lights set so far; `face_f_number` all set so far, at the face, dome toward the camera. None: not measured.
+    `amounts` the same three as lx and lx·s in words.
     """
 
     light: str
@@ -39,6 +48,23 @@ class BuildStep:
     face_f_number: float | None
     alone_lx: float | None
     nudge: str
+    amounts: tuple[str, str, str] = ("", "", "")
+
+    def ticks(self, *, is_first: bool, lux: bool) -> list[str]:
+        """What is ticked off once the light stands: its readings, alone and with those before it.
+
+        Arguments: `lux` whether each also tells lx of continuous light and lx·s of flash.
+        """
+        if self.alone_f_number is None:
+            return ["set and checked"]
+        steady = f" ({self.alone_lx:.0f} lx)" if self.alone_lx is not None else ""
+        alone, together, face = (f" ({text})" for text in self.amounts) if lux else (steady, "", "")
+        so_far = [] if is_first else [f"with the lights so far: {phrases.reading(self.together_f_number)}{together}"]
+        return [
+            f"alone: {phrases.reading(self.alone_f_number)}{alone}",
+            *so_far,
+            f"face, dome to camera, all so far: {phrases.reading(self.face_f_number)}{face}",
+        ]
 
 
 def plan_probes(layout: Layout) -> list[Probe]:
@@ -107,6 +133,10 @@ def steps_from_readings(
             face_f_number=so_far[FACE].combined.f_number if so_far else None,
             alone_lx=None if alone is None else alone.continuous,
             nudge=nudge_text(scene, light) if light and not light.is_window else ROOM_NUDGE,
+            amounts=("", "", "") if alone is None else (
+                amount_text(alone, "dome"), amount_text(so_far[point].combined, "dome"),
+                amount_text(so_far[FACE].combined, "dome"),
+            ),
         ))  # fmt: skip
     return tuple(steps)
 

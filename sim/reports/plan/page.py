@@ -7,9 +7,10 @@ from pathlib import Path
 
 from markupsafe import Markup
 
+from sim.advice.checks.shadow_words import line_from_shadow
 from sim.quantities import phrases
+from sim.reports.faces import svg_from_shadow
 from sim.reports.plan import RigPlan
-from sim.reports.plan.buildup import BuildStep
 from sim.reports.plan.caution_words import DEFER, text_from_caution
 from sim.reports.plan.kit import SUPPORT_FORMULAS
 from sim.reports.plan.paper import svg_from_sheet
@@ -50,8 +51,10 @@ def html_from_plan(plan: RigPlan) -> str:
         svg_from_sheet=lambda sheet: Markup(svg_from_sheet(sheet)),
         views=[(words, f"data:image/png;base64,{base64.b64encode(png).decode()}") for words, png in plan.views],
         how=HOW if plan.is_measured else HOW_UNMEASURED,
-        ticks=[_ticks(step, is_first=index == 0) for index, step in enumerate(plan.steps)],
+        ticks=[step.ticks(is_first=index == 0, lux=plan.lux) for index, step in enumerate(plan.steps)],
         formulas=SUPPORT_FORMULAS,
+        nose_shadow=None if plan.nose_shadow is None else line_from_shadow(plan.nose_shadow),
+        face=None if plan.nose_shadow is None else Markup(svg_from_shadow(plan.nose_shadow.shadow)),
         cautions=[text_from_caution(caution) for caution in plan.cautions],
         defer=DEFER,
     )
@@ -60,16 +63,3 @@ def html_from_plan(plan: RigPlan) -> str:
 def lights_table(plan: RigPlan) -> str:
     """Every light's place, aim and setting as a table."""
     return html_from_template(FOLDER, "lights.html", facts=plan.facts, phrases=phrases)
-
-
-def _ticks(step: BuildStep, *, is_first: bool) -> list[str]:
-    """What is ticked off once a light stands: its readings, alone and with those before it."""
-    if step.alone_f_number is None:
-        return ["set and checked"]
-    lux = f" ({step.alone_lx:.0f} lx)" if step.alone_lx is not None else ""
-    together = [] if is_first else [f"with the lights so far: {phrases.reading(step.together_f_number)}"]
-    return [
-        f"alone: {phrases.reading(step.alone_f_number)}{lux}",
-        *together,
-        f"face, dome to camera, all so far: {phrases.reading(step.face_f_number)}",
-    ]

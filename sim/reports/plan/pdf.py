@@ -12,15 +12,19 @@ from reportlab.lib.utils import ImageReader
 from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import Flowable, Image, KeepTogether, PageBreak, Paragraph, SimpleDocTemplate, Spacer, Table
 
+from sim.advice.checks.noseshadow import KeyShadow
+from sim.advice.checks.shadow_words import line_from_shadow
 from sim.quantities import phrases
+from sim.reports.faces import BOX, drawing
 from sim.reports.plan import RigPlan
 from sim.reports.plan.caution_words import DEFER, text_from_caution
 from sim.reports.plan.kit import SUPPORT_FORMULAS
-from sim.reports.plan.paper import INK, MM_IN_POINTS, SheetFlowable
+from sim.reports.plan.paper import INK, MM_IN_POINTS, Line, Sheet, SheetFlowable
 from sim.reports.plan.type import BOLD_FONT, FONT, LinesOfType, draw_line, has
 
 PAPERS = {"A4": A4, "Letter": LETTER}
 MARGIN = 10 * MM_IN_POINTS
+FACE_HEIGHT_MM = 18.0
 SOFT, RULE = colors.HexColor("#4d5661"), colors.HexColor("#c9ced6")
 SOFT_INK = (0x4D, 0x56, 0x61)
 _BODY = ParagraphStyle("body", fontName=FONT, fontSize=8.8, leading=11.6, textColor=colors.HexColor(INK))
@@ -135,20 +139,26 @@ def _steps(plan: RigPlan) -> list[Flowable]:
     if not plan.is_measured:
         how = "Expected readings are left out: the renderer did not run. The order is that of the scene."
     story: list[Flowable] = [_p(how, _NOTE), Spacer(1, 4)]
+    if plan.nose_shadow is not None:
+        story += [SheetFlowable(_face(plan.nose_shadow)), _p(f"{line_from_shadow(plan.nose_shadow)}."), Spacer(1, 6)]
     for count, s in enumerate(plan.steps, 1):
-        ticks = ["set and checked"]
-        if s.alone_f_number is not None:
-            lux = f" ({s.alone_lx:.0f} lx)" if s.alone_lx is not None else ""
-            ticks = [f"alone: {phrases.reading(s.alone_f_number)}{lux}"]
-            if count > 1:
-                ticks.append(f"with the lights so far: {phrases.reading(s.together_f_number)}")
-            ticks.append(f"face, dome to camera, all so far: {phrases.reading(s.face_f_number)}")
+        ticks = s.ticks(is_first=count == 1, lux=plan.lux)
         number = f" ({s.number})" if s.number else ""
         story.append(KeepTogether([
             _p(f"{count}. {s.light}{number}, {s.power}", _BOLD), _p(f"Meter {s.hold}.", _NOTE),
             *(_Tick(text) for text in ticks), _p(f"Off by a third? {s.nudge}", _NOTE), Spacer(1, 7),
         ]))  # fmt: skip
     return story
+
+
+def _face(drawn: KeyShadow) -> Sheet:
+    """The small drawing of what the key draws on the face."""
+    scale = FACE_HEIGHT_MM / BOX[1]
+    shapes = tuple(
+        Line(scale * s.points, "face", s.closed, s.fill, s.stroke, scale * s.width)
+        for s in drawing(drawn.shadow.pattern, drawn.shadow.lit_side)
+    )
+    return Sheet("face", "Nose shadow", "", scale * BOX[0], FACE_HEIGHT_MM, shapes, 1.0, (0.0, 0.0), "")
 
 
 def _kit(plan: RigPlan) -> Table:

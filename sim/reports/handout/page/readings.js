@@ -1,9 +1,10 @@
 /** Meters and the measuring point at the present mix. */
-import { fNumberFromExposure, stopsFromGrey, stopsOver } from "../../../web/meter.js";
+import { amountText, fNumberFromExposure, stopsFromGrey, stopsOver } from "../../../web/meter.js";
 import { reading, signedStops } from "../../../web/phrases.js";
 import { byId, height, lights, set, width } from "./data.js";
 import { desk, heardWeights, mixNow, plannedMix, plannedWeights } from "./desk.js";
 
+const flashes = lights.map(({ flash }) => flash);
 const total = (values) => values.reduce((sum, value) => sum + value, 0);
 
 function shareText(share) {
@@ -12,7 +13,7 @@ function shareText(share) {
 
 /** Fill the table of readings. */
 export function showReadings() {
-  const { fNumber, iso, scale } = set.camera;
+  const { fNumber, iso, scale, shutter_s } = set.camera;
   const now = heardWeights();
   set.points.forEach((point, p) => {
     const parts = point.exposures.map((exposure, k) => exposure * now[k]);
@@ -22,6 +23,8 @@ export function showReadings() {
     const row = byId(`point-${p}`);
     row.querySelector("[data-reads]").textContent = reading(shown);
     row.querySelector("[data-stops]").textContent = signedStops(stops);
+    const told = row.querySelector("[data-amount]");
+    if (told) told.textContent = amountText(parts, flashes, now.map((weight) => weight > 0), shutter_s, point.spot);
     row.querySelectorAll("[data-share]").forEach((cell, k) => {
       cell.textContent = shareText(sum > 0 ? parts[k] / sum : 0);
     });
