@@ -70,6 +70,7 @@ declare global {
     isMuted(name: string): boolean;
     isHeard(name: string): boolean;
     toggleSolo(name: string): void;
+    calm(call: (snapshot: Snapshot) => void): () => void;
   }
 
   /** A request without its number, fields by type. */

@@ -56,7 +56,9 @@ export function connect(store, url = new URL("room", location.href).href.replace
       tries = 0;
       store.update({ link: "open" });
     });
-    socket.addEventListener("message", ({ data }) => take(typeof data === "string" ? JSON.parse(data) : unpacked(data)));
+    socket.addEventListener("message", ({ data }) => {
+      take(typeof data === "string" ? JSON.parse(data) : unpacked(data));
+    });
     socket.addEventListener("close", () => {
       for (const [id, entry] of waiting)
         settle(id, entry, { type: "refused", id, text: "The connection broke before this was done." });

@@ -13,6 +13,8 @@
 
 import { createStore } from "../../web/store.js";
 
+// Words and numbers beside a gesture change five times a second.
+const CALM_MS = 200;
 const KINDS = [
   "frame",
   "live",
@@ -83,6 +85,23 @@ export function createRoomStore() {
     update({ solo });
   }
 
+  /** A listener that hears at once, but while a gesture is under way no more often than a person can read. */
+  function calm(call) {
+    let timer = 0;
+    let last = -Infinity;
+    const run = () => {
+      clearTimeout(timer);
+      timer = 0;
+      last = performance.now();
+      call(get());
+    };
+    return () => {
+      const wait = last + CALM_MS - performance.now();
+      if (wait <= 0 || !Object.keys(get().held).length) run();
+      else timer ||= setTimeout(run, wait);
+    };
+  }
+
   const select = (id) => {
     if (id !== get().selection) update({ selection: id });
   };
@@ -120,5 +139,6 @@ export function createRoomStore() {
     isMuted,
     isHeard,
     toggleSolo,
+    calm,
   };
 }

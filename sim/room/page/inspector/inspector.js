@@ -106,5 +106,5 @@ export function mount(element, room) {
     return data ? { id: selection, kind: "meter", name: data.name, data, position_m: data.at_m } : null;
   }
 
-  store.subscribe(refresh, ["view", "held", "selection", "solo", "library"]);
+  store.subscribe(store.calm(refresh), ["view", "held", "selection", "solo", "library"]);
 }

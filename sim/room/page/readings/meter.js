@@ -204,10 +204,15 @@ export function mount(slip, room, print, now) {
     if (answer.type !== "refused") store.say("Pinned. The readings hold it as a meter point of your own.");
   }
 
+  let pinned = "";
+
   function showPins() {
     const { view, pointed, selection } = store.get();
     const camera = print.shown?.camera;
     if (!view || !camera) return;
+    const key = JSON.stringify([view.meters, pointed, selection, camera]);
+    if (key === pinned) return;
+    pinned = key;
     pins.replaceChildren(
       ...(view.meters ?? [])
         .map(({ name, at_m }) => {
@@ -291,10 +296,11 @@ export function mount(slip, room, print, now) {
   };
   pin.addEventListener("click", pinHere);
   size.addEventListener("change", show);
-  desk.follow(() => {
+  const follow = store.calm(() => {
     show();
     showPins();
-  }, ["frame", "compare"]);
+  });
+  desk.follow(follow, ["frame", "compare"]);
   store.subscribe(showPins, ["pointed", "selection"]);
 
   return {

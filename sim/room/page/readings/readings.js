@@ -192,9 +192,10 @@ export function mount(place, room) {
     }
   }
 
-  desk.follow(() => {
+  const follow = store.calm(() => {
     planned ||= requestAnimationFrame(show);
-  }, ["meters"]);
+  });
+  desk.follow(follow, ["meters"]);
 }
 
 const sideOf = (cheek) => (cheek?.startsWith("left") ? "left" : "right");

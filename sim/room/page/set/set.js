@@ -84,6 +84,8 @@ export function mount(element, room) {
 
   let items = [];
   let waiting = 0;
+  // What a hand moves is drawn alone, among all else as it stood.
+  let isWhole = true;
   const set = {
     room,
     view,
@@ -105,7 +107,8 @@ export function mount(element, room) {
   handle(set);
 
   function later() {
-    if (!waiting) waiting = requestAnimationFrame(draw);
+    isWhole = true;
+    waiting ||= requestAnimationFrame(draw);
   }
 
   function fit() {
@@ -147,8 +150,37 @@ export function mount(element, room) {
     const { view: state, selection } = store.get();
     if (!state) return;
     items = itemsFromState(state, store.heldOf("place"));
-    for (const which of [PLAN, SIDE]) drawSheet(which, state, selection);
+    const moved = !isWhole && set.moving && set.item(set.moving.id);
+    isWhole = false;
+    for (const which of [PLAN, SIDE]) {
+      if (moved) drawMoved(which, state, selection, moved);
+      else drawSheet(which, state, selection);
+    }
     element.dataset.scale = view.scale.toFixed(2);
+  }
+
+  /**
+   * What a hand moves, with its beam, handles and guides; its label goes along.
+   * @param {RoomState} state
+   * @param {Item} item
+   */
+  function drawMoved(which, state, selection, item) {
+    const { layers, groups, labelled } = sheets[which];
+    const { width, height } = view.frames[which];
+    const group = groups.get(item.id);
+    const nodes = drawItem(item, which, view, state);
+    if (item.kind === "light") nodes.push(...tag(keepInside(tagPlace(item, which, view), width, height, []), item));
+    if (item.id === selection) nodes.unshift(halo(item, which));
+    group.replaceChildren(...nodes);
+    drawLightways(layers.ways, which, view, state, items, selection, store, item);
+    const [x, y] = view.px(which, item.position_m),
+      [fromX, fromY] = labelled.get(item.id) ?? [x, y];
+    for (const label of layers.labels.children) {
+      if (label.getAttribute("data-label") !== item.id) continue;
+      label.setAttribute("transform", `translate(${(x - fromX).toFixed(1)} ${(y - fromY).toFixed(1)})`);
+    }
+    drawHandles(layers.handles, which, state, selection);
+    drawGuides(layers.guides, which, view, state, items, set.moving);
   }
 
   /** @param {RoomState} state */
@@ -162,6 +194,7 @@ export function mount(element, room) {
     const tags = [],
       boxes = [],
       spans = new Map();
+    sheets[which].labelled = new Map(items.map((item) => [item.id, view.px(which, item.position_m)]));
     for (const item of items) {
       const group = groups.get(item.id);
       const off = item.kind === "light" && !store.isHeard(item.name);
@@ -356,7 +389,7 @@ export function mount(element, room) {
       { class: "sheet", role: "group", "aria-label": title, "data-sheet": which },
       Object.values(layers),
     );
-    return { svg: root, layers, groups: new Map(), kept: new Map() };
+    return { svg: root, layers, groups: new Map(), kept: new Map(), labelled: new Map() };
   }
 
   const watcher = new ResizeObserver(() => {
@@ -367,14 +400,24 @@ export function mount(element, room) {
   for (const each of [element, sheets[PLAN].svg, sheets[SIDE].svg]) watcher.observe(each);
 
   let known = null;
-  let held = "";
+  const heldNow = () => {
+    const [place, muted] = [store.heldOf("place"), store.heldOf("muted")].map((held) => JSON.stringify(held));
+    return { place, muted };
+  };
+  let held = heldNow();
   store.subscribe(
     ({ view: state }, changed) => {
-      // A fader under way moves nothing on the sheet.
-      const hand = JSON.stringify([store.heldOf("place"), store.heldOf("muted")]);
-      const isFader = changed.size === 1 && changed.has("held") && hand === held;
-      held = hand;
-      if (isFader) return;
+      if (!["view", "selection", "solo"].some((key) => changed.has(key))) {
+        // A fader under way moves nothing on the sheet, and a hand no more than it holds.
+        const before = held;
+        held = heldNow();
+        if (held.muted === before.muted && held.place === before.place) return;
+        if (held.muted === before.muted && set.moving) {
+          waiting ||= requestAnimationFrame(draw);
+          return;
+        }
+      }
+      held = heldNow();
       const size = state && JSON.stringify([state.file, state.room]);
       if (state && size !== known) {
         known = size;

@@ -47,35 +47,34 @@ export function drawRoom(layer, which, view, state) {
 const tick = ([x, y], dx, dy) => line([x, y], [x + dx, y + dy], { class: "tick" });
 
 /**
- * What the lens sees, and the beams of the lights: all that lies under the things.
+ * What the lens sees, and the beams of the lights: all that lies under the things, each in a group of its own.
  * @param {RoomState} state
  * @param {Item[]} items
  * @param {Store} store
+ * @param {Item | null} moved the only one whose group is to be drawn anew, where there are groups already
  */
-export function drawLightways(layer, which, view, state, items, selection, store) {
-  const nodes = [];
-  const camera = items.find((item) => item.kind === "camera");
-  const wedge = wedgeOfView(camera, state.camera.fov_deg, which, state.room).map((p) => view.px(which, p));
-  nodes.push(path(wedge, { class: "sees" }, true));
-  for (const item of items) {
-    if (item.kind !== "light" || !item.aim_m) continue;
-    const off = !store.isHeard(item.name),
-      chosen = item.id === selection;
-    const classes = `${off ? " off" : ""}${chosen ? " chosen" : ""}`;
-    const outline = beamOutline(item, which);
-    const position = view.px(which, item.position_m);
-    if (outline)
-      nodes.push(
-        path(
-          outline.map((p) => view.px(which, p)),
-          { class: `beam${classes}` },
-          true,
-        ),
-      );
-    else nodes.push(...rays(position, Math.max(13, 0.3 * view.scale), classes));
-    nodes.push(line(position, view.px(which, item.aim_m), { class: `aim${classes}`, stroke: item.data.colour }));
-  }
-  layer.replaceChildren(...nodes);
+export function drawLightways(layer, which, view, state, items, selection, store, moved = null) {
+  const ways = items.filter(({ kind, aim_m }) => kind === "camera" || (kind === "light" && aim_m));
+  const nodesOf = (item) => {
+    if (item.kind === "light") return beam(item, which, view, item.id === selection, !store.isHeard(item.name));
+    const wedge = wedgeOfView(item, state.camera.fov_deg, which, state.room).map((p) => view.px(which, p));
+    return [path(wedge, { class: "sees" }, true)];
+  };
+  if (moved) return layer.children[order(ways).indexOf(moved)]?.replaceChildren(...nodesOf(moved));
+  layer.replaceChildren(...order(ways).map((item) => svg("g", {}, ...nodesOf(item))));
+}
+
+/** The camera's wedge lies under the beams. */
+const order = (ways) => [...ways].sort((a, b) => Number(b.kind === "camera") - Number(a.kind === "camera"));
+
+/** @param {Item} item */
+function beam(item, which, view, chosen, off) {
+  const classes = `${off ? " off" : ""}${chosen ? " chosen" : ""}`;
+  const outline = beamOutline(item, which);
+  const position = view.px(which, item.position_m);
+  const aim = line(position, view.px(which, item.aim_m), { class: `aim${classes}`, stroke: item.data.colour });
+  if (!outline) return [...rays(position, Math.max(13, 0.3 * view.scale), classes), aim];
+  return [path(outline.map((p) => view.px(which, p)), { class: `beam${classes}` }, true), aim];
 }
 
 function rays(at, radius, classes) {

@@ -87,7 +87,7 @@ export function drawLabels(layer, labels, blocked, crossing, size, kept) {
 function labelNode(label, box, further) {
   const near = [Math.min(Math.max(label.at[0], box[0]), box[2]), Math.min(Math.max(label.at[1], box[1]), box[3])];
   const right = label.at[0] > (box[0] + box[2]) / 2 + 4;
-  const group = svg("g", { class: "label", "aria-hidden": "true" });
+  const group = svg("g", { class: "label", "aria-hidden": "true", "data-label": label.id });
   if (further > 10) {
     const away = [near[0] - label.at[0], near[1] - label.at[1]],
       reach = Math.hypot(...away);
