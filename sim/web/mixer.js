@@ -35,15 +35,16 @@ void main(){
  *
  * "auto" takes WebGL only from graphics hardware: emulated by the processor it is slower than the plain canvas.
  * @param {HTMLCanvasElement} canvas
- * @param {{webgl?: string}} [options] `webgl` "auto", "always" or "never"
+ * @param {{webgl?: string, apart?: boolean}} [options] `webgl` "auto", "always" or "never"; `apart` hands a plain
+ *   canvas's pictures to the screen past the page's own drawing, which is left alone then, and the canvas to no one
  */
-export function createMixer(canvas, { webgl = "auto" } = {}) {
+export function createMixer(canvas, { webgl = "auto", apart = false } = {}) {
   const gpu = webgl === "never" ? null : gpuMixer(canvas, webgl === "auto");
   if (gpu) return gpu;
   // A canvas that was asked for WebGL gives no other drawing.
   const fresh = canvas.cloneNode();
   canvas.replaceWith(fresh);
-  return plainMixer(fresh);
+  return plainMixer(fresh, apart && "transferControlToOffscreen" in fresh ? fresh.transferControlToOffscreen() : fresh);
 }
 
 /** What both mixers share: the layers that were put in and the last mix, so that a lost picture can be drawn again. */
@@ -164,9 +165,9 @@ function gpuMixer(canvas, onlyHardware) {
   return finished(desk, draw, pixel);
 }
 
-function plainMixer(canvas) {
+function plainMixer(canvas, surface) {
   const desk = deskFor("canvas", canvas);
-  const context = canvas.getContext("2d", { alpha: false, willReadFrequently: true });
+  const context = surface.getContext("2d", { alpha: false, willReadFrequently: true });
   const halves = halfTable();
   let table = null, curve = null, sum = null, image = null;
   // What all layers give but the one that changed last: a layer that follows a hand or a fader is added to it alone.
@@ -176,8 +177,8 @@ function plainMixer(canvas) {
     desk.last = [mix, beside];
     const { width, height, develop, layers } = desk;
     if (!layers.length) return;
-    if (canvas.width !== width || canvas.height !== height || !image) {
-      Object.assign(canvas, { width, height });
+    if (surface.width !== width || surface.height !== height || !image) {
+      Object.assign(surface, { width, height });
       image = context.createImageData(width, height);
       sum = new Float32Array(3 * width * height);
       rest = new Float32Array(3 * width * height);

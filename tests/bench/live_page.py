@@ -29,11 +29,14 @@ WATCH = """() => {
 # A hand inside the page, at the display's rate: moves sent from outside come far slower than a hand's.
 SWAY = """async ([selector, x, y, across, ms, isFader]) => {
   const target = document.querySelector(selector), from = performance.now();
+  // A fader moves by a step of its scale with every picture of the display, to and fro.
+  let step = 0;
   for (let now = from; now - from < ms; ) {
-    now = await new Promise(requestAnimationFrame);
+    // After the display's picture, as an input comes: before the drawing of the next one.
+    now = await new Promise((done) => requestAnimationFrame(() => setTimeout(() => done(performance.now()))));
     const at = x + across * Math.sin((now - from) / 240), down = y + 0.6 * across * Math.sin((now - from) / 330);
     if (isFader) {
-      target.value = String(Math.round(12 * Math.sin((now - from) / 300) - 15) / 10);
+      target.value = String(-(Math.abs((step++ % 60) - 30) + 1) / 10);
       target.dispatchEvent(new Event("input", { bubbles: true }));
     } else {
       target.dispatchEvent(new PointerEvent("pointermove", {

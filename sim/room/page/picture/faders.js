@@ -111,7 +111,8 @@ function row(light, number, { store, link }, desk) {
     if (!now) return;
     const at = store.powerStops(name),
       heard = alone || store.isHeard(name);
-    if (slider instanceof HTMLInputElement && !("moving" in slider.dataset)) slider.value = String(at);
+    const isIdle = slider instanceof HTMLInputElement && !("moving" in slider.dataset);
+    if (isIdle && slider.value !== String(at)) slider.value = String(at);
     setText(stops, dial ? stopsText(at) : "");
     setText(fraction, dial ? at === 0 ? "full" : powerFraction(at) : "");
     if (dial) setAttribute(slider, "aria-valuetext", power(at));

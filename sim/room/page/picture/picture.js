@@ -30,7 +30,7 @@ export function mount(place, room) {
   place.append(tools, print.easel);
   readings.append(slip);
 
-  const mixer = createMixer(print.canvas, { webgl });
+  const mixer = createMixer(print.canvas, { webgl, apart: location.hash !== "#together" });
   print.canvas = mixer.canvas;
   mixer.canvas.dataset.drawn = mixer.kind;
   let names = null;
