@@ -42,9 +42,10 @@ export function createMixer(canvas, { webgl = "auto", apart = false } = {}) {
   const gpu = webgl === "never" ? null : gpuMixer(canvas, webgl === "auto");
   if (gpu) return gpu;
   // A canvas that was asked for WebGL gives no other drawing.
-  const fresh = canvas.cloneNode();
+  const fresh = /** @type {HTMLCanvasElement} */ (canvas.cloneNode());
   canvas.replaceWith(fresh);
-  return plainMixer(fresh, apart && "transferControlToOffscreen" in fresh ? fresh.transferControlToOffscreen() : fresh);
+  const isApart = apart && typeof OffscreenCanvas !== "undefined";
+  return plainMixer(fresh, isApart ? fresh.transferControlToOffscreen() : fresh);
 }
 
 /** What both mixers share: the layers that were put in and the last mix, so that a lost picture can be drawn again. */

@@ -175,6 +175,8 @@ class Client:
         self.socket = self.connection.__enter__()
         self.newest: dict[str, dict[str, Any]] = {}
         self.heard: list[dict[str, Any]] = []
+        # Of the newest live picture.
+        self.layers = b""
         self.last = 0
 
     def __enter__(self) -> Client:
@@ -185,7 +187,12 @@ class Client:
 
     def hear(self, timeout_s: float = PATIENCE_S) -> dict[str, Any]:
         """The next message."""
-        message = json.loads(self.socket.recv(timeout=timeout_s))
+        data = self.socket.recv(timeout=timeout_s)
+        if isinstance(data, bytes):
+            length = int.from_bytes(data[:4], "little")
+            message, self.layers = json.loads(data[4 : 4 + length]), data[4 + length :]
+        else:
+            message = json.loads(data)
         # What is said is what was agreed.
         MESSAGES.validate_python(message)
         if message["type"] == "refused":
@@ -221,6 +228,10 @@ class Client:
             if message["type"] in ("done", "refused") and message["id"] == number:
                 return message
         raise AssertionError(f"no answer to {kind}")
+
+    def tell(self, kind: str, **fields: Any) -> None:
+        """Send what is not answered."""
+        self.socket.send(json.dumps({"type": kind, **fields}))
 
     def edit(self, *edits: dict[str, Any], merge: str | None = None) -> dict[str, Any]:
         """Send edits and expect them to be taken; returns the state."""

@@ -175,11 +175,11 @@ def test_a_drag_is_one_step_that_undo_takes_back_byte_for_byte(browser: Any, tmp
         undo = sheet.page.get_by_role("button", name="Undo")
         sheet.drag('[data-sheet="plan"] [data-item="light:hair light"] .tag', (0.5, 0.25))
         sheet.until("light:hair light", "at 117°")
-        sheet.page.wait_for_function("() => !document.querySelector('.tools button').disabled")
+        sheet.page.wait_for_function("() => !document.querySelector('.tools button[title^=Undo]').disabled")
         # A place in coordinates keeps its form and lands on 5 cm.
         assert "place: {at: [1.3 m, 2.3 m, -0.65 m]}" in sheet.save()
         undo.click()
-        sheet.page.wait_for_function("() => document.querySelector('.tools button').disabled")
+        sheet.page.wait_for_function("() => document.querySelector('.tools button[title^=Undo]').disabled")
         assert sheet.save() == SET
 
 
