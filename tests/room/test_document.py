@@ -113,7 +113,7 @@ def test_an_edit_costs_far_less_than_a_frame_of_a_drag(document: SceneDocument) 
             "light": {"op": "move", "what": ["light", "key"], "to_m": [-1.6, 1.8, -0.5 + step / 50]},
             "sitter": {"op": "move", "what": ["sitter"], "to_m": [step / 100, 0, 0.1]},
             "turn": {"op": "turn", "what": ["sitter"], "deg": -40 + step},
-            "camera": {"op": "move", "what": ["camera"], "to_m": [0, 1.15, 3.6 - step / 50]},
+            "camera": {"op": "move", "what": ["camera"], "to_m": [0, 1.2, 3 - step / 50]},
             "modifier": {"op": "set", "path": ["lights", "key", "modifier", "width"], "value": f"{90 + step} cm"},
         }
         for name, edit in edits.items():
@@ -146,7 +146,7 @@ def test_a_gesture_is_one_step(document: SceneDocument) -> None:
 
 def test_a_gesture_that_ends_where_it_began_leaves_no_step(document: SceneDocument) -> None:
     applied(document, _key_to(-2), "drag")
-    applied(document, _key_to(-1), "drag")
+    applied(document, _key_to(-0.3), "drag")
     assert document.saved and not document.can_undo and document.revision == 3
     assert not applied(document, _key_to(-1)).changed and document.revision == 3
 
@@ -193,7 +193,7 @@ def test_saving_writes_the_text_and_keeps_rights_and_links(document: SceneDocume
     assert not document.saved and path.read_bytes() == DEMO.read_bytes()
     document.save()
     assert document.saved and path.read_text("utf-8") == DEMO.read_text("utf-8").replace(
-        "    power: -1 stop\n    modifier: {kind: softbox", "    power: -2 stops\n    modifier: {kind: softbox"
+        "    power: -0.3 stop\n    modifier: {kind: softbox", "    power: -2 stops\n    modifier: {kind: softbox"
     )
     assert path.stat().st_mode & 0o777 == 0o640 and os.listdir(path.parent) == [path.name]
     link = tmp_path / "link.yaml"
@@ -226,7 +226,7 @@ def test_a_file_changed_by_hand_is_asked_about(document: SceneDocument, path: Pa
 def test_a_file_broken_by_hand_changes_nothing_here(document: SceneDocument, path: Path) -> None:
     applied(document, _key_to(-2))
     mine = document.text
-    broken = DEMO.read_text("utf-8").replace("power: -2.7 stops", "power: two")
+    broken = DEMO.read_text("utf-8").replace("power: -3.2 stops", "power: two")
     line = broken[: broken.index("power: two")].count("\n") + 1
     path.write_text(broken, "utf-8")
     state = document.disk_state()

@@ -101,8 +101,8 @@ def test_lengths_keep_centimetres_and_bearings_their_way_round() -> None:
 
 
 def test_a_move_to_where_it_stands_changes_nothing() -> None:
-    b = math.radians(-105)
-    edit = {"op": "move", "what": ["light", "key"], "to_m": [1.7 * math.sin(b), 1.8, 1.7 * math.cos(b)]}
+    b = math.radians(-112)
+    edit = {"op": "move", "what": ["light", "key"], "to_m": [1.5 * math.sin(b), 1.85, 1.5 * math.cos(b)]}
     assert text_with_edits(DEMO, [edit])[0] == DEMO
 
 

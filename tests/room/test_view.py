@@ -228,7 +228,7 @@ EDITS: list[tuple[dict[str, Any], str]] = [
     ({"op": "aim", "what": ["light", "key"], "at": "chest"}, "all"),
     ({"op": "turn", "what": ["sitter"], "deg": -35}, "all"),
     ({"op": "set", "path": ["sitter", "skin"], "value": "deep"}, "all"),
-    ({"op": "move", "what": ["camera"], "to_m": [0.1, 1.15, 3.6]}, "all"),
+    ({"op": "move", "what": ["camera"], "to_m": [0.1, 1.2, 3]}, "all"),
     ({"op": "set", "path": ["camera", "aperture"], "value": "f/4"}, "all"),
     ({"op": "set", "path": ["backdrop", "seed"], "value": 8}, "all"),
     ({"op": "set", "path": ["room", "walls"], "value": 0.3}, "all"),
@@ -305,8 +305,8 @@ def test_words_are_a_photographers(shown: tuple[dict[str, Any], Placed]) -> None
         assert not light["movable"] or "from the mark" in light["words"]["place"]
     if Path(view["file"]).stem == "recital":
         key = view["lights"][0]
-        assert key["words"]["modifier"] == "softbox 100 x 140 cm" and key["words"]["source"] == "flash, 400 W·s"
-        assert key["words"]["place"] == "105° to camera left, 1.7 m from the mark, 1.8 m high"
+        assert key["words"]["modifier"] == "softbox 100 x 140 cm, 40° grid" and key["words"]["source"] == "flash, 400 W·s"
+        assert key["words"]["place"] == "112° to camera left, 1.5 m from the mark, 1.85 m high"
         assert key["dial"] == {"lowest_stops": -7.0, "step_stops": 0.1} and key["aim"] == "face"
         assert view["backdrop"]["text"] == "canvas 3 m x 3.4 m, 2.3 m behind the mark"
         assert view["saved"] and not view["can_undo"] and view["safety"].startswith("Follow local electrical codes")

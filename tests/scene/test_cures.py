@@ -15,7 +15,7 @@ from sim.scene.model.sitter import Sitter
 from sim.scene.read import scene_from_text
 
 DEMO = (Path(__file__).resolve().parents[2] / "scenes" / "recital.yaml").read_text("utf-8")
-POWER = "    power: -1 stop\n"
+POWER = "    power: -0.3 stop\n"
 
 
 def _fault(old: str, new: str) -> str:
@@ -29,7 +29,7 @@ def _fault(old: str, new: str) -> str:
     ("old", "wrong", "right"),
     [
         ("posture: standing", "posture: sitting", "posture: seated"),
-        ("modifier: {kind: softbox, width: 100 cm, height: 140 cm, recess: 5 cm, hot_spot: 0.3 stop}",
+        ("modifier: {kind: softbox, width: 100 cm, height: 140 cm, recess: 5 cm, hot_spot: 0.3 stop, grid: 40°}",
          "modifier: softbox 90x120 cm grid 40°",
          "modifier: {kind: softbox, width: 90 cm, height: 120 cm, grid: 40°}"),
         ("    aim: face\n", "    color: tungsten\n    aim: face\n", "    color: 3200 K\n    aim: face\n"),
@@ -56,8 +56,8 @@ def test_a_lamp_by_what_it_burns_is_a_continuous_light_of_its_colour() -> None:
 
 def test_a_place_out_of_the_room_is_told_without_axes() -> None:
     for height, told in (("10 m", "the ceiling (10 m high); expected at most"),):
-        assert told in _fault("height: 1.8 m", f"height: {height}")
-    fault = _fault("place: {bearing: -105°, distance: 1.7 m, height: 1.8 m}", "place: {at: [-9 m, 1 m, 0 m]}")
+        assert told in _fault("height: 1.85 m", f"height: {height}")
+    fault = _fault("place: {bearing: -112°, distance: 1.5 m, height: 1.85 m}", "place: {at: [-9 m, 1 m, 0 m]}")
     assert "the wall on camera left (9 m to camera left)" in fault
     assert "the range of its dial" in _fault(POWER, "    power: -9 stops\n")
 

@@ -17,7 +17,7 @@ PARTS = ("face", "neck", "chest", "arms", "hands", "hair", "gown", "suit")
 # Cloth whose glints are meant to clip.
 SPARKLING = "gown"
 # So much of a part may clip before a word: a gleam on lip or hair is no fault. Common practice, no source.
-BURNT_SHARE = 0.01
+BURNT_SHARE = 0.02
 # A pixel counts where it clips by so many standard errors.
 SURE_ERRORS = 2.0
 # Brightest pixels of what clips, as a percentile: a single one is noise.
@@ -31,7 +31,7 @@ class Burnout:
     """A part of the sitter that clips, and the light that gives most of what clips there.
 
     `share` of the part that clips, 0..1; `over_stops` how far its brightest twentieth goes past the sensor's
-    saturation; `down_stops` by which the light must come down for less than a hundredth of the part to clip, None where
+    saturation; `down_stops` by which the light must come down for less than a fiftieth of the part to clip, None where
     it would still clip without that light.
     """
 
@@ -43,7 +43,7 @@ class Burnout:
 
 
 def burnouts(stack: LightStack, mix: Mix, camera: Camera, *, sequins: bool) -> tuple[Burnout, ...]:
-    """Parts of the sitter of which at least a hundredth clips, worst first.
+    """Parts of the sitter of which at least a fiftieth clips, worst first.
 
     A pixel clips as soon as one channel reaches the sensor's saturation ([ISO12232:2019]); read from layers as
     rendered. Arguments: `sequins` whether the gown wears them, whose glints may clip.
@@ -79,7 +79,7 @@ def _burnout(stack: LightStack, mix: Mix, camera: Camera, part: str) -> Burnout 
 
 
 def _down_stops(own: np.ndarray, others: np.ndarray, clips: np.ndarray) -> float | None:
-    """Stops down of one light (n, 3) beside the others' (n, 3) until less than a hundredth of the part clips."""
+    """Stops down of one light (n, 3) beside the others' (n, 3) until less than a fiftieth of the part clips."""
     # Of each pixel that clips, find the share of the light that its first channel would bear.
     room = np.maximum(SATURATION - others[clips], 0) / np.maximum(own[clips], 1e-12)
     bears = np.sort(np.minimum(room.min(axis=1), 1))

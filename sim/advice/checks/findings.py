@@ -163,7 +163,10 @@ def _from_flag(kind: str, light: str, flag: ShadingFlag) -> Finding:
 def _from_spill(spill: Spill, garment: str) -> Iterator[Finding]:
     if spill.blocked > BLOCKED_FROM:
         words = {"target": spill.target, "blocker": spill.blocker}
-        yield Finding("blocked", CAUTION, spill.light, {"blocked": spill.blocked}, words)
+        if spill.diffused:
+            yield Finding("diffused", FACT, spill.light, words=words)
+        else:
+            yield Finding("blocked", CAUTION, spill.light, {"blocked": spill.blocked}, words)
     # Tell the place of each group that gets most.
     most: dict[str, float] = {}
     for places in PLACES.values():

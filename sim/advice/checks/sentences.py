@@ -212,6 +212,9 @@ SENTENCES: dict[str, Callable[[Finding], str]] = {
     "smallest flag": lambda finding: f"smallest flag: {_flag(finding)}",
     "smallest flag on a stand": lambda finding: f"smallest on a stand: {_flag(finding)}",
     "blocked": _blocked,
+    "diffused": lambda finding: (
+        f"{finding.light}: reaches {finding.words['target']} through {finding.words['blocker']}, which diffuses it"
+    ),
     "spill": _spill,
     "no sequins": lambda finding: "no sequins in the picture",
     "glints": _glints,

@@ -34,9 +34,9 @@ class Spill:
     """Where else a light lands.
 
     `target` in words; `target_group` head, body or backdrop; `blocked` share of the straight light on its way to the
-    target that something stands in, 0..1, and `blocker` what (a light, panel or part; "" for nothing; a scrim passes
-    its light on, diffused); `below_stops` by place of the other groups: stops under
-    the target (negative: more than the target gets), inf for none; `stderr_stops` by place.
+    target that something stands in, 0..1, and `blocker` what (a light, panel or part; "" for nothing); `below_stops` by
+    place of the other groups: stops under the target (negative: more than the target gets), inf for none;
+    `stderr_stops` by place; `diffused` whether the blocker is a scrim, which passes the light on.
     """
 
     light: str
@@ -46,6 +46,7 @@ class Spill:
     blocker: str
     below_stops: dict[str, float]
     stderr_stops: dict[str, float]
+    diffused: bool = False
 
 
 def spills(
@@ -91,7 +92,8 @@ def spills(
         free = float(way.unblocked[0, layer])
         blocked = 1 - float(way.reaching[0, layer]) / free if free > 0 else 1.0
         blocker = _first_in_the_way(stage, light.aim_m + RECEPTOR_GAP_M * toward, light) if blocked > 0 else ""
-        spills.append(Spill(light.name, target, group, blocked, blocker, below, error))
+        diffused = blocker in {panel.name for panel in layout.panels if panel.kind == "scrim"}
+        spills.append(Spill(light.name, target, group, blocked, blocker, below, error, diffused))
     return tuple(spills)
 
 

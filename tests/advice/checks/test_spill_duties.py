@@ -1,26 +1,21 @@
-"""Spill by the inverse square, duties from what is lost without a light, and the demo's halo, sparkle and edge."""
+"""Spill by the inverse square and duties from what is lost without a light."""
 
 from __future__ import annotations
-
-from functools import cache
-from pathlib import Path
 
 import numpy as np
 import pytest
 
-from sim.advice.checks.duties import duties, duty_readings, halo_of, loss_stops, shoulder_edges
+from sim.advice.checks.duties import duties, duty_readings, loss_stops
 from sim.advice.checks.duty_words import sentence_from_tasks
 from sim.advice.checks.separation import separation
 from sim.advice.checks.sparkle import sequin_light, sparkle
 from sim.advice.checks.spill import spills
 from sim.light.mix import mix_from_scene
-from sim.scene.read import load_scene
 from sim.studio.layout import layout_from_scene
 from tests.advice.checks.setups import FACE_HEIGHT_M, light, scene_of, staged
 
 pytestmark = pytest.mark.usefixtures("engine")
 
-ROOT = Path(__file__).resolve().parents[3]
 PAPER = {"kind": "paper", "size": {"width": "3 m", "height": "3 m"}, "distance": "2 m", "reflectance": 0.0}
 BARE = {"kind": "reflector", "diameter": "18 cm", "beam": "120 deg"}
 
@@ -115,58 +110,3 @@ def test_sentences_come_from_the_light_and_not_from_its_name() -> None:
         sentence_from_tasks(duty_of(first, "key").tasks, "gown").split(" stop")[0]
         == sentence_from_tasks(duty_of(second, "fill").tasks, "gown").split(" stop")[0]
     )
-
-
-@cache
-def _demo():
-    from sim.render.stage.build import build
-    from sim.render.transport.render import render
-
-    scene = load_scene(ROOT / "scenes" / "recital.yaml")
-    scene = scene.model_copy(update={"sitter": scene.sitter.model_copy(update={"figure": "woman"})})
-    layout = layout_from_scene(scene, ROOT / "scenes")
-    stage = build(scene, layout)
-    mix = mix_from_scene(scene, layout)
-    stack = render(stage, size=(240, 360), samples=16, depth=scene.render.depth)
-    parted = separation(stack, mix, scene.camera)
-    sequins = sequin_light(stage)
-    glints = sparkle(sequins, mix, scene.camera)
-    read = duty_readings(stage, most_rays=1 << 13)
-    told = duties(stack, layout, mix, scene.camera, read, parted, glints)
-    return scene, layout, mix, stack, told, sequins
-
-
-def _without(mix, light_name: str):
-    return mix.only(name for name in mix.names if name != light_name)
-
-
-def test_the_demos_halo_goes_with_its_maker() -> None:
-    scene, layout, mix, stack, told, _ = _demo()
-    assert told.halo is not None and told.halo.maker == "halo"
-    assert "makes the halo" in sentence_from_tasks(duty_of(told, "halo").tasks, "gown")
-    muted = halo_of(stack, layout, _without(mix, "halo"), scene.camera)
-    assert muted.maker is None or muted.stops < told.halo.stops - 0.3
-    assert muted.stops == pytest.approx(told.halo.stops - told.halo.loss_stops["halo"])
-    for other in ("accent", "edge", "fill"):
-        assert halo_of(stack, layout, _without(mix, other), scene.camera).maker == "halo"
-
-
-def test_the_demos_shoulder_edge_goes_with_its_maker() -> None:
-    scene, layout, mix, stack, told, _ = _demo()
-    (edge,) = (edge for edge in told.edges if edge.shoulder == "right shoulder")
-    assert edge.maker == "edge" and edge.loss_stops["edge"] > 0.7
-    assert "draws the edge of the right shoulder" in sentence_from_tasks(duty_of(told, "edge").tasks, "gown")
-    after = {e.shoulder: e for e in shoulder_edges(stack, layout, _without(mix, "edge"), scene.camera)}
-    assert after["right shoulder"].maker is None
-
-
-def test_the_demos_sparkle_goes_with_its_maker() -> None:
-    scene, _, mix, _, told, sequins = _demo()
-    glints = sparkle(sequins, mix, scene.camera)
-    assert glints.maker is not None
-    assert "makes the sparkle" in sentence_from_tasks(duty_of(told, glints.maker).tasks, "gown")
-    after = sparkle(sequins, _without(mix, glints.maker), scene.camera)
-    assert glints.share * glints.sequins > 50
-    assert glints.without[glints.maker] < 0.6 * glints.share
-    assert after.by_light[glints.maker] == 0
-    assert max(glints.by_light, key=lambda name: glints.by_light[name]) == glints.maker
