@@ -66,7 +66,7 @@ FOUR_LIGHTS = {
 
 @lru_cache(maxsize=1)
 def _recital() -> scene_edit.SceneText:
-    return scene_edit.scene_text_from_file(RECITAL).changed({("sitter", "figure"): "simple"})
+    return scene_edit.scene_text_from_file(RECITAL).changed({("sitter", "figure"): "simple", ("camera", "iso"): 100})
 
 
 def _with_lights(lights: dict) -> str:

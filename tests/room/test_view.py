@@ -305,7 +305,9 @@ def test_words_are_a_photographers(shown: tuple[dict[str, Any], Placed]) -> None
         assert not light["movable"] or "from the mark" in light["words"]["place"]
     if Path(view["file"]).stem == "recital":
         key = view["lights"][0]
-        assert key["words"]["modifier"] == "softbox 100 x 140 cm, 40° grid" and key["words"]["source"] == "flash, 400 W·s"
+        assert (
+            key["words"]["modifier"] == "softbox 100 x 140 cm, 40° grid" and key["words"]["source"] == "flash, 400 W·s"
+        )
         assert key["words"]["place"] == "112° to camera left, 1.5 m from the mark, 1.85 m high"
         assert key["dial"] == {"lowest_stops": -7.0, "step_stops": 0.1} and key["aim"] == "face"
         assert view["backdrop"]["text"] == "canvas 3 m x 3.4 m, 2.3 m behind the mark"
