@@ -301,7 +301,7 @@ def test_pointing_at_the_picture_reads_stops(tmp_path: Path) -> None:
 
 
 def test_a_muted_light_starts_silent_and_can_be_heard(tmp_path: Path) -> None:
-    handout, html = made(SCENES[0], muted="fill")
+    handout, html = made(RECITAL, muted="fill")
     layers = nominal_layers(handout.stack, handout.mix, handout.camera)
     index = handout.mix.names.index("fill")
     with opened_page(written(tmp_path, html)) as page:
