@@ -43,22 +43,23 @@ class Band:
 def bands(range_stops: float = RANGE_STOPS) -> tuple[Band, ...]:
     """Bands of one stop round middle grey, from black to clipped; the ends depend on the sensor's range in stops.
 
-    Neighbours differ by 13 or more (CIEDE2000) also to viewers without red, green or blue cones.
+    One ramp of brown from dark to light, with two accents: blue is middle grey, magenta clips. Neighbours differ by 7
+    or more (CIEDE2000), accents from all others by 15, also to viewers without red, green or blue cones.
     """
     black = min(SATURATION_STOPS - range_stops, -5.5)
     return (
         Band(float("-inf"), "black", "#000000"),
-        Band(black, "-6 and less", "#260034"),
-        Band(-5.5, "-5", "#3c3243"),
-        Band(-4.5, "-4", "#0d4886"),
-        Band(-3.5, "-3", "#5a5d70"),
-        Band(-2.5, "-2", "#137bd0"),
-        Band(-1.5, "-1", "#8f8095"),
-        Band(-0.5, "middle grey", "#a9a9a9"),
-        Band(0.5, "+1", "#fe9e72"),
-        Band(1.5, "+2", "#f2cdbe"),
-        Band(2.5, "+2.5 and more", "#e6eb2d"),
-        Band(SATURATION_STOPS, "clipped", "#ffffff"),
+        Band(black, "-6 and less", "#330f03"),
+        Band(-5.5, "-5", "#552115"),
+        Band(-4.5, "-4", "#723927"),
+        Band(-3.5, "-3", "#89503a"),
+        Band(-2.5, "-2", "#9c674f"),
+        Band(-1.5, "-1", "#ac7d66"),
+        Band(-0.5, "middle grey", "#5a96ff"),
+        Band(0.5, "+1", "#ccb1a2"),
+        Band(1.5, "+2", "#dccdc3"),
+        Band(2.5, "+2.5 and more", "#ebe8e7"),
+        Band(SATURATION_STOPS, "clipped", "#fc1bb4"),
     )
 
 

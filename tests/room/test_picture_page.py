@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 import pytest
 from browser import FADES_OVER
+from PIL import Image
 
 from sim.light.develop import develop
 from sim.light.mix import Mix
@@ -303,6 +304,80 @@ def test_trial_exposure_black_and_white_and_false_tones_leave_the_scene_alone(br
         assert edit["edits"] == [{"op": "set", "path": ["camera", "aperture"], "value": "f/5.6 and 5 tenths"}]
         rest(page)
         assert page.evaluate("() => store.get().look.stops") == 0
+
+
+# -- ways to look, guides, a file of it -------------------------------------------------------------------------------
+
+
+def test_light_by_light_the_picture_is_built_up_and_ends_as_it_was(browser: Any) -> None:
+    b = made()
+    with side(browser) as page:
+
+        def onward() -> np.ndarray:
+            page.click(".view-menu summary")
+            page.click('[data-way="next"]')
+            return pixels(page, PLACES)
+
+        for count, name in enumerate(b.mix.names, 1):
+            assert np.abs(onward() - expected(b.mix.only(b.mix.names[:count]))).max() <= 1
+            said = page.inner_text(".class-said")
+            assert name in said and f"{count} of {len(b.mix.names)}" in said
+        assert np.abs(onward() - expected(b.mix)).max() <= 1
+        assert page.locator(".class-said").is_hidden() and page.evaluate("() => store.get().solo") == []
+        # A light that is off takes no turn, and nothing is written.
+        view = view_of(b)
+        view["lights"][1]["muted"] = True
+        page.evaluate("(view) => store.receive(view)", view)
+        onward()
+        onward()
+        assert b.mix.names[2] in page.inner_text(".class-said") and asked(page, "edit") == []
+
+
+def test_the_shown_picture_is_downloaded_without_what_is_noted_over_it(browser: Any) -> None:
+    b = made()
+    with side(browser) as page:
+        page.click(".view-menu summary")
+        page.select_option('[aria-label="Crop guide"]', "1:1")
+        page.click('[aria-label="Only fill"]')
+        rest(page)
+        with page.expect_download() as waited:
+            page.click(".save-picture")
+        assert waited.value.suggested_filename.endswith(".png")
+        found = np.asarray(Image.open(waited.value.path()).convert("RGB")).astype(int)
+        whole = develop(b.stack, b.mix.only(["fill"]), b.camera).astype(int)
+        assert found.shape == whole.shape and np.abs(found - whole).max() <= 1
+
+
+def test_crop_guides_have_the_sides_of_their_formats_and_head_room_is_measured(browser: Any) -> None:
+    b = made()
+    # Width by height of what each keeps of an upright picture; A sizes as ISO 216 has them, 210 mm x 297 mm.
+    ratios = {"4:5": 4 / 5, "1:1": 1, "2:3": 2 / 3, "A sizes": 210 / 297, "16:9": 16 / 9, "9:16": 9 / 16}
+    with side(browser) as page:
+        camera = frame_message(b.frame)["camera"]
+        aspect = camera["half_width"] / camera["half_height"]
+        # A crown of the hair that a lens would put at a quarter of the height: worked out by hand from the camera.
+        ahead, up = np.array(camera["forward"]), np.array(camera["up"])
+        crown = np.array(camera["position_m"]) + 3 * (ahead + 0.5 * camera["half_height"] * up)
+        view = view_of(b, camera={"aspect": aspect})
+        view["sitter"]["parts"]["hair"] = crown.tolist()
+        page.evaluate("(view) => store.receive(view)", view)
+        page.click(".view-menu summary")
+        page.check(".guide-head input")
+        assert "head room 25 %" in page.inner_text(".guide-said")
+        box = page.locator(".print-area").bounding_box()
+        for name, ratio in ratios.items():
+            page.select_option('[aria-label="Crop guide"]', name)
+            lines = page.eval_on_selector_all(
+                ".guides .edge.over", "all => all.map((e) => ['x1', 'y1', 'x2', 'y2'].map((k) => +e.getAttribute(k)))"
+            )
+            (left, top), (right, foot) = np.array(lines).reshape(-1, 2).min(0), np.array(lines).reshape(-1, 2).max(0)
+            width, height = (right - left) * box["width"], (foot - top) * box["height"]
+            assert width / height == pytest.approx(ratio, rel=0.002), name
+            # The largest of its form, in the middle.
+            assert max(right - left, foot - top) == pytest.approx(1) and left + right == pytest.approx(1)
+            told = page.inner_text(".guide-said")
+            share = (0.25 - top) / (foot - top)
+            assert name in told and (f"{round(100 * share)} %" in told if share >= 0 else "the head is cut" in told)
 
 
 # -- meter ------------------------------------------------------------------------------------------------------------
@@ -601,7 +676,7 @@ def test_a_kept_version_is_flipped_and_wiped_with_its_own_dials(browser: Any) ->
         page.wait_for_selector(".veil", state="hidden")
         page.wait_for_function("() => !/before/.test(document.querySelector('.spot-words').textContent)")
         assert number(page.inner_text(".spot-stops")) - there == pytest.approx(1.0, abs=0.11)
-        page.click(".rack >> text=Wipe")
+        page.click(".rack >> text=Compare")
         page.wait_for_selector(".wipe", state="visible")
         handle = page.locator(".wipe").bounding_box()
         page.mouse.move(handle["x"] + 18, handle["y"] + 30)

@@ -230,3 +230,129 @@ def test_a_size_out_of_bounds_is_refused_in_one_line(room: Served) -> None:
             assert answer["type"] == "refused" and "a long side of 60 to 1600 pixels" in answer["text"]
         for folded, sizes in ((["cellar"], {}), ([], {"left_px": -1}), ([], {"attic": 3}), ("plan", {})):
             assert tab.ask("keep_table", folded=folded, sizes=sizes)["type"] == "refused"
+
+
+def test_one_key_gives_the_whole_screen_another_hides_all_notes(browser: Any, room: Served) -> None:
+    with opened(browser, room) as page:
+        for key in ("f", "h", "t"):
+            page.keyboard.press(key)
+        page.wait_for_selector("body.full.bare.large", state="attached")
+        for key in ("t", "h"):
+            page.keyboard.press(key)
+        for size in DESKS:
+            resized(page, size)
+            found, _ = share(page, size)
+            assert found >= 37, (size, found)
+            for away in ("#desk", "#set", "#slip", "#readings", ".tools-row"):
+                assert page.locator(away).is_hidden(), away
+            # Every light keeps its dial, in a strip that takes a sixth of the window at most.
+            x, y, width, height = page.evaluate(BOX, "#lights")
+            assert width * height <= size[0] * size[1] / 6
+            faders = page.locator(".fader")
+            assert faders.count() == 5 and all(faders.nth(k).is_visible() for k in range(5))
+        resized(page, (390, 844))
+        assert share(page, (390, 844))[0] >= 40
+        resized(page, (1440, 900))
+        page.keyboard.press("Escape")
+        page.wait_for_selector("body:not(.full)", state="attached")
+        assert page.locator("#desk").is_visible()
+        # Hidden notes leave the picture where it was.
+        before = page.evaluate(BOX, ".print-area")
+        page.keyboard.press("h")
+        assert page.locator(".print figcaption").is_hidden()
+        assert page.evaluate(BOX, ".print-area") == before
+        page.keyboard.press("Escape")
+        assert page.locator(".print figcaption").is_visible()
+        # Large type is larger, and all of it is there.
+        small = page.locator(".fader-name").first.bounding_box()["height"]
+        page.keyboard.press("t")
+        assert page.locator(".fader-name").first.bounding_box()["height"] > 1.25 * small
+        assert page.evaluate("() => document.documentElement.scrollWidth - innerWidth") <= 0
+        page.keyboard.press("t")
+        # The word for each is in the menu, and the list of keys tells them.
+        page.click(".view-menu summary")
+        page.click('[data-way="papers"]')
+        page.wait_for_selector("body.left-folded.right-folded", state="attached")
+        page.keyboard.press("p")
+        page.wait_for_selector("body:not(.left-folded)", state="attached")
+
+
+def test_words_are_a_photographers_and_no_sound_desks(browser: Any, room: Served) -> None:
+    with opened(browser, room) as page:
+        page.keyboard.press("1")
+        page.wait_for_selector(".ticket [data-key='power']")
+        told = page.evaluate(
+            "() => [document.body.textContent, ...[...document.querySelectorAll('*')].flatMap((e) =>"
+            " ['title', 'aria-label', 'placeholder'].map((name) => e.getAttribute(name) ?? ''))].join(' ')"
+        )
+        assert not re.search(r"\b(un)?mute|\bsolo\b|\bwipe\b", told, re.I)
+        assert all(word in told for word in ("Off", "Only", "Exposure trial", "Compare"))
+
+
+@pytest.mark.parametrize(
+    "size", [size if size in ((390, 844), (1440, 900)) else pytest.param(size, marks=pytest.mark.slow)
+             for size in ((390, 844), (768, 1024), (1024, 768), (1440, 900), (1920, 1080))],
+    ids=lambda size: f"{size[0]}x{size[1]}",
+)  # fmt: skip
+def test_every_window_is_open_to_everyone(browser: Any, room: Served, size: tuple[int, int]) -> None:
+    from axe_playwright_python.sync_playwright import Axe
+
+    def faults() -> list[tuple[str, list[str]]]:
+        # WCAG 2.2 level A and AA as the axe library checks them.
+        found = Axe().run(page, options={"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]})
+        return [(v["id"], [n["html"][:160] for n in v["nodes"]]) for v in found.response["violations"]]
+
+    with opened(browser, room, size, reduced_motion="reduce") as page:
+        page.keyboard.press("1")
+        page.wait_for_selector(".ticket [data-key='power']")
+        page.click(".view-menu summary")
+        assert faults() == []
+        page.keyboard.press("Escape")
+        page.keyboard.press("n")
+        page.keyboard.press("f")
+        page.wait_for_selector("body.full", state="attached")
+        assert faults() == []
+        page.keyboard.press("Escape")
+        page.keyboard.press("Escape")
+        # Nothing is cut off at the sides, wherever it lies in what rolls.
+        past = page.evaluate(
+            "() => [...document.querySelectorAll('button, input, select, summary')].filter((e) => e.checkVisibility())"
+            ".map((e) => [e.getBoundingClientRect(), e]).filter(([b]) => b.width && (b.left < -0.5 ||"
+            " b.right > innerWidth + 0.5)).map(([, e]) => e.outerHTML.slice(0, 100))"
+        )
+        assert past == []
+
+
+def test_fingers_on_a_telephone_drag_lights_and_roll_the_papers(browser: Any, room: Served) -> None:
+    with room.client() as tab, opened(browser, room, (390, 844), has_touch=True, is_mobile=True) as page:
+        fingers = page.context.new_cdp_session(page)
+
+        def touch(kind: str, *places: tuple[float, float]) -> None:
+            points = [{"x": x, "y": y} for x, y in places]
+            fingers.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": points})
+
+        def swiped(start: tuple[float, float], by: tuple[float, float]) -> None:
+            touch("touchStart", start)
+            for part in range(1, 9):
+                touch("touchMove", (start[0] + by[0] * part / 8, start[1] + by[1] * part / 8))
+                drawn(page)
+            touch("touchEnd")
+
+        # Picture first, then plan, then slip, one under the other.
+        tops = [page.evaluate(BOX, at)[1] for at in (".print-area", ".drawing.plan", "#slip")]
+        assert tops == sorted(tops) and tops[0] < 200
+        page.locator(".plan [data-item='light:key'] .tag").scroll_into_view_if_needed()
+        before = next(x for x in tab.state["lights"] if x["name"] == "key")["position_m"]
+        scroll = page.evaluate("() => scrollY")
+        x, y, width, height = page.evaluate(BOX, ".plan [data-item='light:key'] .tag")
+        start = (x + width / 2, y + height / 2)
+        swiped(start, (40, 30))
+        tab.wait("state", lambda m: next(x for x in m["lights"] if x["name"] == "key")["position_m"] != before)
+        page.wait_for_function("() => !document.body.matches('.holding')")
+        assert page.evaluate("() => scrollY") == scroll, "a drag moves the light, not the page"
+        assert tab.ask("undo")["type"] == "done"
+        # A finger on the empty sheet rolls the papers, and the picture stays in sight.
+        x, y, width, height = page.evaluate(BOX, ".plan svg.sheet")
+        swiped((x + 14, min(y + height - 60, 800)), (0, -160))
+        page.wait_for_function("(before) => scrollY > before + 60", arg=scroll)
+        assert page.evaluate(BOX, ".print-area")[1] >= 0

@@ -51,6 +51,7 @@ declare global {
     compare: { id: number | null; wipe: number | null };
     pointed: string | null;
     table: protocol.Table;
+    views: { full: boolean; bare: boolean; large: boolean; shown: number };
   }
 
   interface Store {
@@ -111,6 +112,7 @@ declare global {
     tour?: { start(): void };
     keys?: { open(): void };
     table?: { foldAll(): void };
+    views?: { calls: Record<string, () => void>; escape(): boolean };
     set?: { fit(): void; zoomBy(factor: number): void; focus(id: string): void };
     overwrite?: boolean;
   }

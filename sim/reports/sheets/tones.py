@@ -57,7 +57,7 @@ def false_tones_sheet(
     page_width = 2 * MARGIN + max(picture.width, 200) + GAP + LEGEND_WIDTH
     page = new_page(
         page_width, 2 * MARGIN + HEADER - 20 + inside + FOOTER, title, "false tones",
-        "One colour for each stop of the picture's luminance; white where a channel clips.", made,
+        "From dark to light by the stop; middle grey is blue, and magenta is where a channel clips.", made,
     )  # fmt: skip
     top = MARGIN + HEADER - 20
     page.image.paste(picture, (MARGIN, top))

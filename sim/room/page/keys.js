@@ -30,6 +30,11 @@ const LIST = [
   [
     "Picture",
     [
+      ["f", "the whole screen for the picture, lights in a strip"],
+      ["h", "hide all notes"],
+      ["p", "fold the papers away or bring them back"],
+      ["t", "large type, for a projector"],
+      ["n", "light by light: the next one; Escape ends it"],
       ["Shift + 1 to 4", "show or hide a kept version"],
       ["Shift + 0", "show the set as it is now"],
     ],
@@ -149,7 +154,18 @@ export function mount(element, room) {
       case "?":
         return take(event, sheet.open);
       case "escape":
+        if (room.views?.escape()) return event.preventDefault();
         return selection && take(event, () => store.select(null));
+      case "f":
+        return take(event, () => room.views?.calls.full());
+      case "h":
+        return take(event, () => room.views?.calls.bare());
+      case "p":
+        return take(event, () => room.views?.calls.papers());
+      case "t":
+        return take(event, () => room.views?.calls.large());
+      case "n":
+        return take(event, () => room.views?.calls.next());
       default:
         return undefined;
     }

@@ -51,6 +51,7 @@ export function createRoomStore() {
     left: false,
     ...Object.fromEntries(KINDS.map((kind) => [kind, null])),
     table: { type: "table", folded: [], sizes: {} },
+    views: { full: false, bare: false, large: false, shown: 0 },
   });
   const { get, update } = store;
 

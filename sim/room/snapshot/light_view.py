@@ -17,8 +17,12 @@ from sim.scene.light_words import gel_words, modifier_words, power_words
 from sim.scene.model.places import Around
 from sim.scene.numbers import numbers_from_scene
 
-# Inks of the lights by their numbers, dark enough for text on the sheet (4.5 : 1 and more).
-INKS = ("#1f4e9c", "#b5401c", "#0f7560", "#8b2f7d", "#7c6200", "#2e6f9e", "#9c2743", "#4f6b1f")
+# Inks of the lights by their numbers, dark enough for text on the sheet (4.5 : 1 and more), and any two of them at
+# least 11 apart (CIEDE2000), also to eyes without red, green or blue cones.
+INKS = (
+    "#3048b4", "#cc3c0c", "#187890", "#903cfc", "#846c54", "#9c0000",
+    "#242430", "#3c0054", "#6c3c3c", "#0c0c9c", "#543c60", "#480c0c",
+)  # fmt: skip
 ROOM_INK = "#5d5f66"
 NO_PLACE: PlaceFields = {
     "stand": "none", "position_m": None, "aim_m": None, "aim": None, "movable": False,

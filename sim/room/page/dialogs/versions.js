@@ -1,4 +1,4 @@
-/** Compare versions: up to four kept versions of the set-up; flip with a key, wipe with a handle, go back to one. */
+/** Compare versions: up to four kept versions of the set-up; flip with a key, compare along a line, go back to one. */
 import { createMixer } from "../../../web/mixer.js";
 import { gainFromExposure } from "../../../web/develop.js";
 import { deskOf } from "../picture/picture_desk.js";
@@ -29,7 +29,7 @@ export function mountVersions(room, print, { webgl = "auto" } = {}) {
     type: "button",
     class: "wipe",
     role: "slider",
-    "aria-label": "Wipe between the kept version and now",
+    "aria-label": "Line between the kept version and now",
     "aria-valuemin": "0",
     "aria-valuemax": "100",
     hidden: true,
@@ -115,8 +115,8 @@ export function mountVersions(room, print, { webgl = "auto" } = {}) {
   const wipe = el("button", {
     type: "button",
     class: "tab",
-    text: "Wipe",
-    title: "Wipe between a kept version and now",
+    text: "Compare",
+    title: "Compare a kept version with now, side by side along a line",
     "aria-pressed": "false",
   });
   const rows = el("div", { class: "menu-slip" });

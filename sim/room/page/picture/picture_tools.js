@@ -2,6 +2,9 @@
 import { deskOf } from "./picture_desk.js";
 import { el } from "../../../web/elements.js";
 import { setAttribute, setText } from "./picture_elements.js";
+import { mountViews } from "../table/views.js";
+import { mountGuides } from "./picture_guides.js";
+import { savePicture } from "./picture_save.js";
 import { stopsSpoken, stopsText } from "./picture_words.js";
 import { MINUS, reading } from "../../../web/phrases.js";
 
@@ -21,7 +24,7 @@ export function mountTools(place, room, print) {
   const trial = el("button", {
     type: "button",
     class: "trial-opens",
-    title: "Trial exposure and white balance",
+    title: "Exposure and white balance on trial",
     "aria-expanded": "false",
     "aria-controls": "trial",
   });
@@ -47,7 +50,15 @@ export function mountTools(place, room, print) {
     setAttribute(trial, "aria-expanded", !panel.hidden);
   });
   const legend = el("div", { class: "legend", hidden: true });
-  place.append(el("div", { class: "tools-row" }, rendering, trial, zooms), panel, legend);
+  const menu = viewMenu([...mountViews(room), ...mountGuides(print, room)]);
+  const save = el("button", {
+    type: "button",
+    class: "save-picture small",
+    text: "Download",
+    title: "Download the picture as it is shown, without notes",
+    onclick: () => savePicture(print, room),
+  });
+  place.append(el("div", { class: "tools-row" }, rendering, trial, zooms, menu, save), panel, legend);
 
   let filled = "";
   desk.follow(({ view, look }) => {
@@ -66,9 +77,32 @@ export function mountTools(place, room, print) {
     rendering.value = look.rendering;
     legend.hidden = look.rendering !== "tones";
     const moved = look.stops !== 0 || look.balance_K !== null;
-    setText(trial, moved ? trialText(look) : "Trial");
+    setText(trial, moved ? trialText(look) : "Exposure trial");
     trial.classList.toggle("is-moved", moved);
   });
+}
+
+/** What opens below a word, and closes by Escape or when hands go elsewhere. */
+function viewMenu(parts) {
+  const menu = el(
+    "details",
+    { class: "view-menu" },
+    el("summary", { class: "small", text: "View" }),
+    el("div", { class: "menu-slip" }, ...parts),
+  );
+  menu.addEventListener("keydown", (event) => {
+    if (event.key !== "Escape" || !menu.open) return;
+    event.stopPropagation();
+    menu.open = false;
+    menu.querySelector("summary").focus();
+  });
+  menu.addEventListener("click", (event) => {
+    if (event.target.closest(".way")) menu.open = false;
+  });
+  document.addEventListener("pointerdown", (event) => {
+    if (!menu.contains(/** @type {Node} */ (/** @type {unknown} */ (event.target)))) menu.open = false;
+  });
+  return menu;
 }
 
 const capital = (text) => text[0].toUpperCase() + text.slice(1);
@@ -134,7 +168,7 @@ function trialPanel(desk, store, link) {
   });
   const panel = el(
     "div",
-    { id: "trial", class: "trial", role: "group", "aria-label": "Trial exposure and white balance", hidden: true },
+    { id: "trial", class: "trial", role: "group", "aria-label": "Exposure trial", hidden: true },
     el("label", { for: "trial-stops", text: "Exposure" }),
     stops,
     stopsOut,
