@@ -23,7 +23,15 @@ export function mountViews(room) {
 
   // -- light by light ------------------------------------------------------------------------------------------------
 
-  const said = el("p", { class: "class-said", role: "status" });
+  const words = el("p", { role: "status" });
+  const onward = el("button", { type: "button", class: "small", onclick: () => next() }, "Next");
+  const said = el(
+    "div",
+    { class: "class-said", hidden: true },
+    words,
+    onward,
+    el("button", { type: "button", class: "small", onclick: () => endTurn() }, "End"),
+  );
   document.getElementById("picture").append(said);
 
   /** Lights that are on, by number: the order in which they are told. */
@@ -45,7 +53,8 @@ export function mountViews(room) {
     change({ shown });
     store.update({ solo: names.slice(0, shown) });
     const name = names[shown - 1];
-    said.replaceChildren(
+    said.hidden = false;
+    words.replaceChildren(
       lightTag(store.light(name), numbersOf(store.get().view)[name]),
       el("b", { text: shown > 1 ? `and ${name}` : `${name} alone` }),
       el("span", { text: `${shown} of ${names.length}` }),
@@ -56,7 +65,8 @@ export function mountViews(room) {
     if (!views().shown) return;
     change({ shown: 0 });
     store.update({ solo: soloBefore });
-    setText(said, "");
+    setText(words, "");
+    said.hidden = true;
   }
 
   // -- the whole screen ----------------------------------------------------------------------------------------------
