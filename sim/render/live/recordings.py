@@ -9,8 +9,8 @@ import drjit as dr
 import mitsuba as mi
 import numpy as np
 
-# Recordings of one piece of work that are kept; another ground or another set of live surfaces asks for its own.
-MOST_OF_ONE = 6
+# Recordings of one piece of work that are kept; each size of picture and each set of live surfaces asks for its own.
+MOST_OF_ONE = 24
 
 
 class Recordings:

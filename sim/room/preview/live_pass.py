@@ -65,6 +65,8 @@ class LivePass:
 
     def prepare(self, check: Callable[[], None]) -> None:
         """Take the settled layers apart, those that are looked at first; `check` is called between and may raise."""
+        from sim.render.live.occluders import boxes_from_layout
+
         if self._settled is None:
             return
         job = self._settled[0]
@@ -76,6 +78,12 @@ class LivePass:
             check()
             # Record what another place of camera or sitter asks for.
             self._rough_frame(job, lambda live: None)
+            # And what frames of every size do.
+            for name in (name for name in job.names if name not in self._evens(job)):
+                placed, boxes = job.layout.light(name), boxes_from_layout(job.layout, [name])
+                for divisor in DIVISORS:
+                    check()
+                    self._view_of(*self._settled).layer(name, placed, boxes, divisor=divisor)
             self._is_warm = True
 
     def _take_apart(self, name: str) -> None:
@@ -88,7 +96,7 @@ class LivePass:
         view = self._view_of(job, shown)
         if self._taken_apart.get(name) is shown.view[name]:
             return
-        if name in [even.name for even in job.layout.even_ambients]:
+        if name in self._evens(job):
             view.carry_whole(name, shown.view[name])
             self._taken_apart[name] = shown.view[name]
             return
@@ -97,6 +105,10 @@ class LivePass:
         # Run a frame, so that its kernels are there.
         view.layer(name, placed, boxes, divisor=self._divisor)
         self._taken_apart[name] = shown.view[name]
+
+    @staticmethod
+    def _evens(job: Job) -> list[str]:
+        return [even.name for even in job.layout.even_ambients]
 
     def _view_of(self, job: Job, shown: Shown) -> LiveView:
         from sim.render.live.recordings import Recordings
@@ -227,7 +239,7 @@ class LivePass:
     def _frame(self, view: LiveView, job: Job, names: tuple[str, ...], divisor: int, settling: int) -> LiveReady:
         from sim.render.live.occluders import boxes_from_layout
 
-        evens = [even.name for even in job.layout.even_ambients]
+        evens = self._evens(job)
         layers, scales = [], []
         for name in names:
             if name in evens:
