@@ -1,7 +1,8 @@
 """Live pictures measured: `python -m tests.bench live` prints medians and the worst beside what they are to be.
 
     engine    one moved light's layer, cleaned, from its place to halves on the host: softbox, grid and bare bulb; how
-              far it is from the settled layer on face and gown; with `--size 1200 1800` the form for a graphics card
+              far it is from the settled layer on face and gown; a frame of turned head and body, moved camera, backdrop
+              and flag, from the pose; with `--size 1200 1800` the form for a graphics card
     page      the room in a headless Chromium: hand to changed pixels, frames a second of drags of each kind, head turns
               and faders, rest to settled picture, moves while it settles, processor time and memory at rest
 
@@ -28,6 +29,7 @@ from rich.console import Console
 from rich.table import Table
 
 from sim.scene.read import load_scene, scene_from_text
+from tests.bench.live_moves import move_times
 from tests.bench.live_page import page_times, summary
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -39,6 +41,7 @@ LIGHTS = {"softbox": "key", "grid": "accent", "bare": "edge"}
 TARGETS = {
     "hand_to_pixels_s": 0.1, "softbox_per_s": 12, "grid_per_s": 12, "bare_per_s": 12, "head_per_s": 4,
     "fader_per_s": 60, "rest_to_settled_s": 3.0, "turn_s": 0.05, "idle_after_s": 2.0,
+    "head_move_s": 0.25, "body_move_s": 0.25, "camera_move_s": 0.25, "backdrop_move_s": 0.25, "flag_move_s": 0.25,
     "softbox_off_stops": 0.15, "grid_off_stops": 0.15, "bare_off_stops": 0.15,
 }  # fmt: skip
 
@@ -61,6 +64,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
         if "engine" in asked.only:
             pictures = asked.out.with_suffix("")
             record |= engine_times(asked.scene, (asked.size[0], asked.size[1]), asked.repeats, pictures)
+            record |= move_times(asked.scene, (asked.size[0], asked.size[1]), asked.repeats)
         if "page" in asked.only:
             record |= page_times(asked.scene, asked.repeats)
     record["load_after"] = os.getloadavg()[0]
@@ -99,6 +103,7 @@ def engine_times(
     engine = start_engine()
     from sim.light.develop import denoised, exposed
     from sim.light.mix import mix_from_scene
+    from sim.render.live.ground import Ground
     from sim.render.live.occluders import boxes_from_layout
     from sim.render.live.view import LiveView
     from sim.render.stage.build import build
@@ -122,7 +127,7 @@ def engine_times(
         return exposed(dataclasses.replace(stack, denoised=layers), mix, scene.camera)
 
     before = settled(layout)
-    view = LiveView(build(scene, dataclasses.replace(layout, lights=(), panels=())), size)
+    view = LiveView(Ground(scene, layout), size)
     view.see(~(before.mask("light") | before.mask("panel")))
     record: dict[str, Any] = {"engine": engine.name}
     divisors = (1,) if engine.name == "cuda" else (1, 2)

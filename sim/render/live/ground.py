@@ -157,7 +157,9 @@ class Ground:
         on_set = list(crate.shapes.values())
         self._backdrop = on_set[room:]
         self._bodies = []
-        if dr.backend_v(mi.Float) == dr.JitBackend.LLVM if split is None else split:
+        if split is None:
+            split = dr.backend_v(mi.Float) == dr.JitBackend.LLVM
+        if split or not layout.figure.parts:
             self._bodies = [_body_of(crate, parts) for parts in _moving_alike(layout.figure)]
             if layout.figure.strands:
                 self._bodies.append(_Body(_scene_of(_added_strands(crate, layout.figure)), _still()))
