@@ -4,7 +4,8 @@
               far it is from the settled layer on face and gown; a frame of turned head and body, moved camera, backdrop
               and flag, from the pose; with `--size 1200 1800` the form for a graphics card
     page      the room in a headless Chromium: hand to changed pixels, frames a second of drags of each kind, head turns
-              and faders, rest to settled picture, moves while it settles, processor time and memory at rest
+              and faders, rest to settled picture, processor time after it, what a drag of a minute leaves
+    socket    10,000 moves through the room's socket, without a browser: pictures a second, memory of server and worker
 
 Wall times hold on a quiet machine; `--busy` keeps one core busy beside it.
 """
@@ -31,16 +32,18 @@ from rich.table import Table
 from sim.scene.read import load_scene, scene_from_text
 from tests.bench.live_moves import move_times
 from tests.bench.live_page import page_times, summary
+from tests.bench.live_socket import socket_times
 
 ROOT = Path(__file__).resolve().parents[2]
-SECTIONS = ("engine", "page")
+SECTIONS = ("engine", "page", "socket")
 # Linear picture of a stack whose layers are these.
 Shown = Callable[[Any, np.ndarray], np.ndarray]
 LIGHTS = {"softbox": "key", "grid": "accent", "bare": "edge"}
 # What is to be held: at most for names in s, stops and MB, at least for those a second.
 TARGETS = {
     "hand_to_pixels_s": 0.1, "softbox_per_s": 12, "grid_per_s": 12, "bare_per_s": 12, "head_per_s": 4,
-    "fader_per_s": 60, "rest_to_settled_s": 3.0, "turn_s": 0.05, "idle_after_s": 2.0,
+    "fader_per_s": 60, "rest_to_settled_s": 3.0, "turn_s": 0.05, "idle_after_s": 2.0, "after_a_minute_s": 0.3,
+    "page_grows_mb": 5.0, "worker_grows_mb": 20.0, "server_moves_mb": 20.0, "worker_moves_mb": 20.0,
     "head_move_s": 0.25, "body_move_s": 0.25, "camera_move_s": 0.25, "backdrop_move_s": 0.25, "flag_move_s": 0.25,
     "softbox_off_stops": 0.15, "grid_off_stops": 0.15, "bare_off_stops": 0.15,
 }  # fmt: skip
@@ -54,6 +57,8 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser.add_argument("--only", nargs="+", choices=SECTIONS, default=list(SECTIONS), help="measure these")
     parser.add_argument("--size", nargs=2, type=int, default=[400, 600], help="of the engine's picture")
     parser.add_argument("--repeats", type=int, default=20, help="how often each thing is done")
+    parser.add_argument("--steps", nargs="+", default=[], metavar="STEP", help="of the page, such as softbox or fader")
+    parser.add_argument("--moves", type=int, default=10_000, help="how many moves the socket is sent")
     parser.add_argument("--busy", action="store_true", help="keep one core busy beside it")
     asked = parser.parse_args(arguments)
     record: dict[str, Any] = {
@@ -66,7 +71,9 @@ def main(arguments: Sequence[str] | None = None) -> None:
             record |= engine_times(asked.scene, (asked.size[0], asked.size[1]), asked.repeats, pictures)
             record |= move_times(asked.scene, (asked.size[0], asked.size[1]), asked.repeats)
         if "page" in asked.only:
-            record |= page_times(asked.scene, asked.repeats)
+            record |= page_times(asked.scene, asked.repeats, asked.steps)
+        if "socket" in asked.only:
+            record |= socket_times(asked.scene, asked.moves)
     record["load_after"] = os.getloadavg()[0]
     asked.out.parent.mkdir(parents=True, exist_ok=True)
     asked.out.write_text(json.dumps(record, indent=2, sort_keys=True) + "\n", "utf-8")

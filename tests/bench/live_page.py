@@ -10,7 +10,9 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
+from sim.room.clients import MOST_UNDRAWN
 from tests.bench.room import Plan, page_served
+from tests.bench.served import Room, memory_mb, process_s
 
 DRAG_S = 3.0
 # In the page's own clock: every move of the hand, and every picture drawn with the live layers that it holds.
@@ -48,10 +50,10 @@ SWAY = """async ([selector, x, y, across, ms, isFader]) => {
 RESET = "() => { const s = window.liveBench; s.moves.length = s.drawn.length = s.frames.length = 0; s.up = 0 }"
 
 
-def page_times(scene_file: Path, repeats: int) -> dict[str, Any]:
-    """Everything that is measured in the page."""
-    with page_served(scene_file, Plan(600, 8, repeats), WATCH) as (page, at_rest):
-        hand = Hand(page, at_rest)
+def page_times(scene_file: Path, repeats: int, wanted: Sequence[str] = ()) -> dict[str, Any]:
+    """Everything that is measured in the page, or the steps that are wanted."""
+    with page_served(scene_file, Plan(600, 8, repeats), WATCH) as (page, room):
+        hand = Hand(page, room)
         record: dict[str, Any] = {}
         steps: list[tuple[str, Callable[[], dict[str, Any]]]] = [
             ("softbox", lambda: hand.drag("softbox", "key")),
@@ -61,8 +63,12 @@ def page_times(scene_file: Path, repeats: int) -> dict[str, Any]:
             ("rest to settled", lambda: {"rest_to_settled_s": summary(hand.rests("key", max(1, repeats // 4)))}),
             ("fader", lambda: {"fader_per_s": summary(hand.fader_rates("key"), most=False)}),
             ("head", lambda: {"head_per_s": summary(hand.head_rates(), most=False)}),
+            ("idle", lambda: {"idle_after_s": summary(hand.idle_times("key", max(1, repeats // 4)))}),
+            ("minute", lambda: hand.minute("key")),
         ]
         for words, step in steps:
+            if wanted and words not in wanted:
+                continue
             hand.settle()
             found = step()
             said = {key: round(told["median"], 3) for key, told in found.items()}
@@ -80,12 +86,12 @@ def summary(values: Sequence[float], *, most: bool = True) -> dict[str, Any]:
 class Hand:
     """A hand at the page: its drags and what followed from them."""
 
-    def __init__(self, page: Any, at_rest: Callable[[], None]) -> None:
-        self.page, self._at_rest = page, at_rest
+    def __init__(self, page: Any, room: Room) -> None:
+        self.page, self._room = page, room
 
     def settle(self) -> None:
         """Wait until all is traced and prepared for the next drag."""
-        self._at_rest()
+        self._room.rest()
         # What is prepared for a drag shows nowhere but in the processor's time.
         time.sleep(2.0)
 
@@ -161,9 +167,56 @@ class Hand:
         times = [at for at, _ in self.page.evaluate("() => window.liveBench")["drawn"]]
         return [sum(1 for at in times if times[0] + 1000 * s <= at < times[0] + 1000 * (s + 1)) for s in range(2)]
 
+    def idle_times(self, light: str, repeats: int) -> list[float]:
+        """Seconds from settled pictures until server and worker together leave nine tenths of a core idle again."""
+        found = []
+        for number in range(repeats):
+            self.settle()
+            self._rest(light, number)
+            settled_s = time.monotonic()
+            pids = list(self._room.pids().values())
+            before, busy = process_s(pids), True
+            while busy:
+                time.sleep(0.25)
+                now = process_s(pids)
+                before, busy = now, now - before > 0.1 * 0.25
+            found.append(time.monotonic() - settled_s - 0.25)
+        return found
+
+    def minute(self, light: str) -> dict[str, Any]:
+        """What a drag of a minute leaves: how soon the next move shows, what page and worker hold more than before."""
+        session = self.page.context.new_cdp_session(self.page)
+
+        def held_mb() -> float:
+            session.send("HeapProfiler.collectGarbage")
+            return float(session.send("Runtime.getHeapUsage")["usedSize"]) / 1e6
+
+        self.drag("softbox", light)
+        self.settle()
+        page_mb, worker_mb = held_mb(), memory_mb(self._room.pids()["worker"])
+        x, y = self._grab(light)
+        self.page.evaluate(SWAY, [".plan svg.sheet", x + 4, y, 14, 60_000, False])
+        self.page.evaluate(RESET)
+        before = self.page.evaluate("() => Number(document.querySelector('.print-area').dataset.live ?? 0)")
+        self.page.mouse.move(x + 9, y - 7)
+        # Two pictures may be under way from before the move; the third is of it.
+        self.page.wait_for_function(
+            "(before) => window.liveBench.drawn.some(([, live]) => live >= before)", arg=before + MOST_UNDRAWN + 1
+        )
+        seen = self.page.evaluate("() => window.liveBench")
+        at = next(at for at, live in seen["drawn"] if live >= before + MOST_UNDRAWN + 1)
+        self._let_go()
+        self.settle()
+        return {
+            "after_a_minute_s": summary([(at - seen["moves"][0]) / 1000]),
+            "page_grows_mb": summary([held_mb() - page_mb]),
+            "worker_grows_mb": summary([memory_mb(self._room.pids()["worker"]) - worker_mb]),
+        }
+
     def head_rates(self) -> list[float]:
         """Pictures a second while the head is turned."""
-        self.page.locator(".plan [data-item='sitter']").first.click()
+        self.page.evaluate("() => document.activeElement?.blur?.()")
+        self.page.keyboard.press("s")
         knob = self.page.locator(".plan .handle[data-part='head']").first.bounding_box()
         x, y = knob["x"] + knob["width"] / 2, knob["y"] + knob["height"] / 2
         self.page.evaluate(RESET)

@@ -34,7 +34,7 @@ from sim.quantities.errors import HalfstopError
 from sim.room.preview.messages import PictureReady, PreviewRequest, Result
 from sim.room.preview.worker_client import WorkerClient
 from sim.scene.read import load_scene, scene_from_text
-from tests.bench.served import served
+from tests.bench.served import Room, served
 
 ROOT = Path(__file__).resolve().parents[2]
 SECTIONS = ("painter", "page")
@@ -260,12 +260,12 @@ def _process_s(painter: WorkerClient) -> float:
 
 def page_times(scene_file: Path, light: str, plan: Plan) -> dict[str, Any]:
     """Times that a person at the page would see."""
-    with page_served(scene_file, plan, WATCH) as (page, at_rest):
+    with page_served(scene_file, plan, WATCH) as (page, room):
         drags, faders = [], []
         for number in range(plan.repeats):
-            at_rest()
+            room.rest()
             drags.append(_drag_times(page, light, number))
-        at_rest()
+        room.rest()
         faders = [_fader_time(page, light, number) for number in range(plan.repeats)]
     return {
         "page_drag_to_first_s": _summary([first for first, _ in drags]),
@@ -275,8 +275,8 @@ def page_times(scene_file: Path, light: str, plan: Plan) -> dict[str, Any]:
 
 
 @contextmanager
-def page_served(scene_file: Path, plan: Plan, watch: str) -> Iterator[tuple[Any, Callable[[], None]]]:
-    """The room's page in a headless Chromium, settled and watched by a script, and what waits until it is at rest."""
+def page_served(scene_file: Path, plan: Plan, watch: str) -> Iterator[tuple[Any, Room]]:
+    """The room's page in a headless Chromium, settled and watched by a script, and the room in another process."""
     executable = os.environ.get("HALFSTOP_CHROMIUM") or next(
         filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None
     )
@@ -284,23 +284,16 @@ def page_served(scene_file: Path, plan: Plan, watch: str) -> Iterator[tuple[Any,
         raise HalfstopError("no Chromium here: install it, or name it in HALFSTOP_CHROMIUM")
     from playwright.sync_api import sync_playwright
 
-    with room_served(scene_file, plan) as (address, at_rest), sync_playwright() as playwright:
+    with served(scene_file, plan.long_side_px, plan.samples) as room, sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=executable, args=list(CHROMIUM_ARGUMENTS))
         page = browser.new_page(viewport={"width": 1440, "height": 900})
         page.set_default_timeout(1000 * PATIENCE_S)
-        page.goto(address)
+        page.goto(room.address)
         page.wait_for_selector("body[data-ready]:not(.waiting)", state="attached")
         page.evaluate(watch)
         page.wait_for_function("() => Number(document.querySelector('.print-area').dataset.serial) % 2 === 1")
-        yield page, at_rest
+        yield page, room
         browser.close()
-
-
-@contextmanager
-def room_served(scene_file: Path, plan: Plan) -> Iterator[tuple[str, Callable[[], None]]]:
-    """A copy of the scene served from a process of its own: its address, and what waits until nothing is painted."""
-    with served(scene_file, plan.long_side_px, plan.samples) as room:
-        yield room.address, room.rest
 
 
 def _drag_times(page: Any, light: str, number: int) -> tuple[float, float]:

@@ -17,7 +17,7 @@ import subprocess
 import sys
 import tempfile
 import threading
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -79,6 +79,18 @@ def served(scene_file: Path, long_side_px: int, samples: int) -> Iterator[Room]:
                 process.kill()
                 process.wait()
             process.stdout.close()
+
+
+def process_s(pids: Iterable[int]) -> float:
+    """Processor time (s) that processes have taken so far, all threads together."""
+    fields = [Path(f"/proc/{pid}/stat").read_text("utf-8").rpartition(")")[2].split() for pid in pids]
+    return sum(int(each[11]) + int(each[12]) for each in fields) / os.sysconf("SC_CLK_TCK")
+
+
+def memory_mb(pid: int) -> float:
+    """Memory (MB) that a process holds now."""
+    lines = Path(f"/proc/{pid}/status").read_text("utf-8").splitlines()
+    return next(int(line.split()[1]) for line in lines if line.startswith("VmRSS")) / 1000
 
 
 # -- in the child --------------------------------------------------------------------------------
