@@ -305,7 +305,7 @@ def test_keys_alone_are_enough(browser: Any, room: Served, tab: Client) -> None:
 
 def test_tab_reaches_everything_and_shows_where_it_is(browser: Any, room: Served) -> None:
     with opened(browser, room) as page:
-        page.wait_for_selector("[data-point]")
+        page.wait_for_selector("[data-point='face'] .alone")
         wanted = page.evaluate(
             "() => [...document.querySelectorAll('button, a[href], input, select, summary, [tabindex=\"0\"]')]"
             ".filter((e) => e.checkVisibility({ visibilityProperty: true }) && !e.disabled && e.tabIndex >= 0)"
@@ -315,7 +315,8 @@ def test_tab_reaches_everything_and_shows_where_it_is(browser: Any, room: Served
         for _ in range(len(wanted) + 20):
             page.keyboard.press("Tab")
             found = page.evaluate(
-                "() => { const e = document.activeElement, s = getComputedStyle(e);"
+                "async () => { await new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)));"
+                " const e = document.activeElement, s = getComputedStyle(e);"
                 " const marked = (s.outlineStyle !== 'none' && parseFloat(s.outlineWidth) > 0)"
                 " || s.boxShadow !== 'none' || e.closest('.chosen') !== null || e.querySelector?.('.halo') !== null;"
                 " return [e.dataset.tabtest ?? null, marked, e.outerHTML.slice(0, 120)] }"

@@ -32,7 +32,7 @@ const LIST = [
     [
       ["f", "the whole screen for the picture, lights in a strip"],
       ["h", "hide all notes"],
-      ["p", "fold the papers away or bring them back"],
+      ["p", "fold the papers away, or open them all"],
       ["t", "large type, for a projector"],
       ["n", "light by light: the next one; Escape ends it"],
       ["Shift + 1 to 4", "show or hide a kept version"],

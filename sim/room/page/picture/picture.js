@@ -28,7 +28,8 @@ export function mount(place, room) {
   const lights = document.getElementById("lights"),
     readings = document.getElementById("readings");
   place.append(tools, print.easel);
-  readings.append(slip);
+  // Before the card, in the order in which both are seen.
+  readings.insertBefore(slip, readings.querySelector(".readings-card"));
 
   const mixer = createMixer(print.canvas, { webgl, apart: location.hash !== "#together" });
   print.canvas = mixer.canvas;
