@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shlex
 import sys
 import threading
 import webbrowser
@@ -66,12 +67,16 @@ def open_room(
     if scene is not None:
         load_scene(scene)
     from sim.room.session import RoomSession
+    from sim.room.way_back import WayBack
 
-    listener = bound_socket(port)
+    state = state_folder_from_environment()
+    command = shlex.join(["halfstop", "open", *(str(place.absolute()) for place in places or folders.roots)])
+    # A page that lost an earlier run looks for this one on the same port.
+    listener = bound_socket(port, rather=WayBack(state, scene or folders.roots[0]).port)
 
     async def run() -> bool:
         session = RoomSession(
-            scene, state_folder_from_environment(), folders=folders, out=out, long_side_px=size,
+            scene, state, folders=folders, command=command, out=out, long_side_px=size,
             store=store_from_environment(),
         )  # fmt: skip
         what = str(scene or "halfstop")

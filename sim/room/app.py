@@ -69,7 +69,7 @@ def app_from_session(session: RoomSession, token: str, port: int) -> ASGIApp:
     )
     app.router.redirect_slashes = False
     app.state.session = session
-    return Gate(app, token, port)
+    return Gate(app, token, port, lambda nonce: session.way_back.answer(nonce, token))
 
 
 # -- pages and files -----------------------------------------------------------------------------
@@ -199,8 +199,11 @@ async def _send_all(socket: WebSocket, following: Callable[[], Awaitable[Message
 # -- running -------------------------------------------------------------------------------------
 
 
-def bound_socket(port: int = 0) -> socket.socket:
-    """A socket on 127.0.0.1; port 0 takes any that is free."""
+def bound_socket(port: int = 0, *, rather: int = 0) -> socket.socket:
+    """A socket on 127.0.0.1; port 0 takes any that is free, `rather` this one."""
+    if not port and rather:
+        with suppress(HalfstopError):
+            return bound_socket(rather)
     listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
     listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
@@ -253,6 +256,7 @@ async def serve(
             asyncio.get_running_loop().add_signal_handler(number, end)
     session.on_end = end
     try:
+        session.way_back.keep(port)
         await session.open(address)
         running = asyncio.create_task(server.serve(sockets=[listener]))
         while not server.started and not running.done():

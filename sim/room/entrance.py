@@ -70,6 +70,7 @@ def _view(session: RoomSession, here: int, below: str) -> Home:
         "folders": [{"number": n, "path": str(root)} for n, root in enumerate(shelf.folders.roots)],
         "here": here, "below": below, "inner": inner, "sets": sets, "more": more,
         "recent": shelf.recent(), "starts": shelf.starts(), "open": _open_set(session),
+        "back": session.back,
     }  # fmt: skip
 
 

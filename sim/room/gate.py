@@ -1,15 +1,17 @@
 """What stands before the room: only this machine, only its own page, only who knows the token.
 
 The server listens on 127.0.0.1. Every address holds a random token; the Host header must name this server, and an
-Origin, where a browser sends one, must be its own, so that no page of the web can reach it through the browser.
+Origin, where a browser sends one, must be its own, so that no page of the web can reach it through the browser. One
+answer needs no token: the way back of `sim.room.way_back`, which tells nothing to who lacks its key.
 """
 
 from __future__ import annotations
 
 import hmac
 import secrets
+from collections.abc import Callable, Mapping
 
-from starlette.responses import PlainTextResponse
+from starlette.responses import JSONResponse, PlainTextResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 HOST = "127.0.0.1"
@@ -31,11 +33,15 @@ def new_token() -> str:
 class Gate:
     """What stands before the application: Host, Origin and token; every answer carries the policies.
 
+    Arguments: `way_back` answers a page that lost its server, by its nonce, or None.
     Does not: tell a wrong token from a wrong path.
     """
 
-    def __init__(self, app: ASGIApp, token: str, port: int) -> None:
+    def __init__(
+        self, app: ASGIApp, token: str, port: int, way_back: Callable[[str], Mapping[str, str] | None] | None = None
+    ) -> None:
         self._app = app
+        self._way_back = way_back
         self._token = token.encode()
         self._hosts = {f"{name}:{port}" for name in (HOST, "localhost")}
         self._origins = {f"http://{host}" for host in self._hosts}
@@ -57,6 +63,9 @@ class Gate:
             await send(message)
 
         status = self._refusal(scope)
+        if status == 404 and scope["type"] == "http" and (found := self._found_back(scope)) is not None:
+            await JSONResponse(found)(scope, receive, guarded)
+            return
         if status:
             await _refuse(scope, receive, guarded, status)
             return
@@ -76,6 +85,11 @@ class Gate:
         if not slash or not hmac.compare_digest(head.encode("utf-8", "surrogateescape"), self._token):
             return 404
         return 0
+
+    def _found_back(self, scope: Scope) -> Mapping[str, str] | None:
+        _, back, nonce = scope["path"].rpartition("/back/")
+        asks = scope["method"] == "GET" and back and scope["path"] == f"/back/{nonce}"
+        return self._way_back(nonce) if asks and self._way_back is not None else None
 
 
 async def _refuse(scope: Scope, receive: Receive, send: Send, status: int) -> None:

@@ -20,6 +20,7 @@ from sim.room.protocol.scene_view import RoomWarning, State
 from sim.room.snapshot.placement_cache import Placed, PlacementCache
 from sim.room.snapshot.view import view_from_document
 from sim.room.snapshot.warnings import warnings_from_layout
+from sim.room.way_back import NO_WAY_BACK, Back
 from sim.scene.model import Scene
 from sim.studio.layout import Layout
 
@@ -51,11 +52,12 @@ class Snapshot:
 
 @dataclass(frozen=True)
 class _Place:
-    """Where a scene is open: the `address`, an id of this `set` while it is open, whether the file comes with the
-    program, whether to offer the `tour`."""
+    """Where a scene is open: the `address`, an id of this `set` while it is open, the way `back` to it, whether the
+    file comes with the program, whether to offer the `tour`."""
 
     address: str
     set: str
+    back: Back
     example: bool
     tour: bool
 
@@ -72,12 +74,16 @@ class OpenScene:
     """One open scene; every method belongs in the same thread.
 
     Arguments: `path` of the scene file; `state_folder` for its journal; `address` told to whoever opens it elsewhere;
-    `placements` one for all scenes of a session, so that no two sets of layers share a number.
+    `placements` one for all scenes of a session, so that no two sets of layers share a number; `back` how a page that
+    loses its server finds the next one.
     Raises HalfstopError where it cannot be opened.
     """
 
-    def __init__(self, path: Path, state_folder: Path, address: str, placements: PlacementCache | None = None) -> None:
-        self._address = address
+    def __init__(
+        self, path: Path, state_folder: Path, address: str, placements: PlacementCache | None = None,
+        back: Back = NO_WAY_BACK,
+    ) -> None:  # fmt: skip
+        self._address, self._back = address, back
         self._set = secrets.token_hex(8)
         self._state_folder = state_folder
         self._document = SceneDocument.open(path, state_folder)
@@ -136,6 +142,7 @@ class OpenScene:
         return _Place(
             self._address,
             self._set,
+            self._back,
             is_original(self._document.path),
             tour=not (self._state_folder / TOUR_FILE).exists(),
         )
@@ -274,6 +281,7 @@ def _snapshot(document: SceneDocument, placed: Placed, looked_over: _LookedOver,
             "warnings": [*holding, *view["warnings"]],
             "address": place.address,
             "set": place.set,
+            "back": place.back,
             "example": place.example,
             "checked_by": checked_by,
             "looked_over": looked_over.checked_by == checked_by,

@@ -7,6 +7,7 @@ happens in one thread, in the order it was asked for.
 from __future__ import annotations
 
 import asyncio
+import shlex
 from collections.abc import Callable, Coroutine
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
@@ -32,6 +33,7 @@ from sim.room.protocol.messages import Disk, Message, Packed
 from sim.room.snapshot.placement_cache import PlacementCache
 from sim.room.table import table_message
 from sim.room.versions import Versions
+from sim.room.way_back import Back, WayBack
 
 T = TypeVar("T")
 WATCH_EVERY_S = 1.0
@@ -45,15 +47,15 @@ class RoomSession:
     """Joins the open scene, the worker and the tabs.
 
     Arguments: `path` of the scene file, None for none yet; `state_folder` for journals; `folders` that pages may write
-    in, the scene file's own where none are named; `out` folder for exports; `long_side_px` of the picture, None for
-    that at which the pages show it; `store` cache for the library's pictures, None keeps none; `environ` of the
-    children besides this process's own; `worker` what traces; `fill_library` whether the library's pictures are made
-    unasked.
+    in, the scene file's own where none are named; `command` that starts it all again, for who lost it; `out` folder
+    for exports; `long_side_px` of the picture, None for that at which the pages show it; `store` cache for the
+    library's pictures, None keeps none; `environ` of the children besides this process's own; `worker` what traces;
+    `fill_library` whether the library's pictures are made unasked.
     Does not: open the scene before `open`, or serve anything.
     """
 
     def __init__(
-        self, path: Path | None, state_folder: Path, *, folders: Folders | None = None,
+        self, path: Path | None, state_folder: Path, *, folders: Folders | None = None, command: str = "",
         out: Path = Path("out"), long_side_px: int | None = None, samples: int = 8,
         store: LayerStore | None = None, environ: dict[str, str] | None = None,
         worker: type[WorkerClient] = WorkerClient, fill_library: bool = True,
@@ -61,6 +63,9 @@ class RoomSession:
         self._path, self.state_folder = path, state_folder
         self.folders = folders or Folders.named([path.parent if path else Path()])
         self.shelf = Shelf(self.folders, state_folder)
+        self.way_back = WayBack(state_folder, path or self.folders.roots[0])
+        place = str((path or self.folders.roots[0]).absolute())
+        self.back: Back = {"key": self.way_back.key, "command": command or shlex.join(["halfstop", "open", place])}
         environ = environ or {}
         self._thread = ThreadPoolExecutor(max_workers=1, thread_name_prefix="document")
         self.turn = asyncio.Lock()
@@ -127,13 +132,16 @@ class RoomSession:
         return self._open
 
     async def _take_up(self, path: Path) -> None:
-        self.open_scene = await self.run(lambda: OpenScene(path, self.state_folder, self.address, self._placements))
+        self.open_scene = await self.run(lambda: self._opened(path))
         self.versions = Versions(self.open_scene.versions_file)
         await self.run(lambda: self.open_scene.caution(self.versions.damage))
         self._path = path
         self.preview.leave()
         self.preview.look_at(await self.run(self.open_scene.snapshot))
         await self.run(lambda: remember_recent(self.state_folder, path))
+
+    def _opened(self, path: Path) -> OpenScene:
+        return OpenScene(path, self.state_folder, self.address, self._placements, self.back)
 
     async def go_to(self, path: Path) -> None:
         """Leave the open scene for another one, in a turn; what is not saved stays in its journal."""

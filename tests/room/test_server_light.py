@@ -371,7 +371,7 @@ def _killed_while_saving(folder: Path, after_s: float) -> None:
             try:
                 while True:
                     tenths = tenths % 60 + 1
-                    written.add(SIMPLE.replace("1/4  ", f"-{tenths / 10:g} stops  "))
+                    written.add(SIMPLE.replace("1/4        # two stops under full", f"-{tenths / 10:g} stops"))
                     tab.edit(power("key", f"-{tenths / 10:g} stops"))
                     shown = f"-{tenths / 10:g} stops"
                     tab.ask("save")

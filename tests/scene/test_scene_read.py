@@ -122,6 +122,9 @@ MALFORMED = [
     # Things that are right one by one and wrong together.
     ("light inside the sitter", "distance: 1.5 m, height: 1.9 m", "distance: 20 cm, height: 1.2 m", 34,
      "lights.key.place", "inside the sitter"),
+    ("light at no distance", "distance: 1.5 m, height: 1.9 m", "distance: 0 m, height: 1.9 m", 34,
+     "lights.key.place", "at the sitter's head"),
+    ("camera at no distance", "[0 m, 1.4 m, 4 m]", "[0 m, 2 m, 0 m]", 9, "camera.place", "at the sitter's head"),
     ("light outside the room", "distance: 1.5 m", "distance: 15 m", 34, "lights.key.place", "camera left"),
     ("panel larger than the room", "{width: 60 cm, height: 90 cm}", "{width: 8 m, height: 8 m}", 54,
      "panels.side flag.size", "8 m by 8 m is larger than the room"),
@@ -269,6 +272,11 @@ def fault_of(text: str | bytes, folder: Path | None = None) -> SceneError:
     assert line.startswith("bad.yaml:") and "\n" not in line and len(line) < 700
     assert caught.value.what and caught.value.expected and caught.value.cure
     return caught.value
+
+
+def test_a_light_may_hang_well_above_the_head() -> None:
+    scene = scene_from_text(BASE.replace("distance: 1.5 m, height: 1.9 m", "distance: 0 m, height: 2.6 m"))
+    assert scene.lights["key"].place.position_m == (0.0, 2.6, 0.0)
 
 
 @pytest.mark.parametrize("path", GOOD, ids=lambda path: path.stem)

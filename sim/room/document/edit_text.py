@@ -33,6 +33,7 @@ from sim.room.document.edits import (
     Unpin,
     Unset,
 )
+from sim.scene.comments import text_with_true_comments
 from sim.scene.numbers import numbers_from_given
 from sim.scene.read import key_text
 from sim.scene.text import (
@@ -63,6 +64,7 @@ def text_with_edits(text: str, edits: Sequence[Edit], name: str = "scene") -> tu
     """
     edited = EditedText(name, text)
     for edit in edits:
+        before = edited.text
         try:
             try:
                 edited = _numbered(edited, _applied(edited, edit), edit)
@@ -72,6 +74,7 @@ def text_with_edits(text: str, edits: Sequence[Edit], name: str = "scene") -> tu
                 edited = _numbered(edited, _applied(edited, edit), edit)
         except UnitError as fault:
             raise edited.refusal(fault.what, fault.expected, fault.cure) from None
+        edited = edited.with_text(text_with_true_comments(before, edited.text))
     title = edited.titles[0] if edited.titles else "change"
     others = len(set(edited.titles)) - 1
     return edited.text, title if others < 1 else f"{title} and {others} more"

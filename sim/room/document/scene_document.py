@@ -29,6 +29,7 @@ from sim.room.document.journal import (
 from sim.scene.edit import scene_text_from_file
 from sim.scene.model import Scene
 from sim.scene.read import MOST_BYTES, bytes_of_scene_file, scene_from_bytes
+from sim.scene.text import data_from_text
 
 SCENE_ENDINGS = (".yaml", ".yml")
 
@@ -153,6 +154,11 @@ class SceneDocument:
         gesture become one.
         """
         text, title = text_with_edits(self.text, edits, str(self.path))
+        last = self._done[-1] if self._done else None
+        if merge and last is not None and last.merge == merge:
+            # What a hand only passed through makes no comment untrue: judge by where the gesture began.
+            whole, _ = text_with_edits(spliced(self.text, last.back), edits, str(self.path))
+            text = whole if data_from_text(whole) == data_from_text(text) else text
         return self._moved_to(text, title, merge or "")
 
     def replace(self, text: str, title: str) -> Change:

@@ -15,6 +15,7 @@ from sim.room.document.state_folder import stem_from_path
 from sim.room.home.folders import ENDINGS, Folders
 from sim.room.home.recent import recent_paths
 from sim.room.home.starts import digest_from_scene, starts
+from sim.room.way_back import Back
 from sim.scene.read import bytes_of_scene_file, load_scene
 
 # More of one folder are not listed; what a folder holds besides is counted.
@@ -76,6 +77,7 @@ class Home(TypedDict):
     recent: list[SetCard]
     starts: list[StartCard]
     open: OpenSet | None
+    back: Back
 
 
 @dataclass(frozen=True)

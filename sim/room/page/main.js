@@ -12,6 +12,7 @@ const PARTS = [
   ["overlays", "./inspector/library.js"],
   ["overlays", "./keys.js"],
   ["overlays", "./dialogs/tour.js"],
+  ["overlays", "./home/lost.js"],
 ];
 
 const store = createRoomStore();

@@ -8,6 +8,7 @@ from pydantic import JsonValue
 from typing_extensions import TypedDict
 
 from sim.room.protocol.scene_choices import SceneChoices
+from sim.room.way_back import Back
 
 Row: TypeAlias = list[float]
 Points: TypeAlias = list[list[float]]
@@ -317,7 +318,8 @@ class DocumentView(TypedDict):
 
 
 class State(DocumentView):
-    """The scene as it stands, and where it is open: `example` whether the file comes with the program.
+    """The scene as it stands, and where it is open: `example` whether the file comes with the program, `set` an id of
+    this set as long as it is open, `back` how a page that loses its server finds the next one.
 
     `checked_by` what the checks depend on, to tell whether those that came hold; `looked_over` whether the warnings
     of this set-up are in it, or those of the one before, less what spoke of a light that is gone.
@@ -328,4 +330,5 @@ class State(DocumentView):
 
     address: str
     set: str
+    back: Back
     example: bool

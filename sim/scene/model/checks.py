@@ -28,6 +28,8 @@ Where = tuple[str | int, ...]
 
 RESERVED_NAMES = ("ambient", "combined", *FACING_WORDS)
 CAMERA_CLEARANCE_M = 0.1
+# A lamp or camera right over the sitter hangs at least so far above the head: common practice, no source.
+OVERHEAD_CLEARANCE_M = 0.5
 SAME_PLACE_M = 0.01
 # Figures with arms that can be posed; the others follow turn, head, skin and colours.
 POSABLE_FIGURES = ("woman", "second woman", "man")
@@ -134,6 +136,7 @@ def _check_camera(scene: Scene) -> None:
             "a place in front of the sitter",
             'write "distance: 4 m"',
         )
+    _require_clear_of_head(scene, where, "the camera", position)
     if isinstance(camera.aim, Point) and math.dist(camera.aim.at_m, position) < SAME_PLACE_M:
         raise BlockFault(("camera", "aim"), "the camera aims at its own place", "another point", 'write "aim: face"')
     farthest = max(math.dist(position, corner) for corner in _corners(room))
@@ -242,6 +245,7 @@ def _check_places(scene: Scene) -> None:
         if isinstance(aim, Point) and math.dist(aim.at_m, position) < SAME_PLACE_M:
             raise BlockFault((*where, "aim"), f"{what} aims at its own place", "another point", 'write "aim: face"')
     for name, light in scene.lights.items():
+        _require_clear_of_head(scene, ("lights", name, "place"), f'the light "{name}"', light.place.position_m)
         if math.dist(light.place.position_m, scene.camera.place.position_m) < CAMERA_CLEARANCE_M:
             raise BlockFault(
                 ("lights", name, "place"),
@@ -265,6 +269,19 @@ def _check_parts(scene: Scene) -> None:
         if target in BACKDROP_PARTS:
             cure = 'write "face", or add a backdrop'
             raise BlockFault(where, "there is neither backdrop nor wall", "a part of the sitter, or a point", cure)
+
+
+def _require_clear_of_head(scene: Scene, where: Where, what: str, position: Xyz) -> None:
+    """Refuse a place in the sitter's column that is not well above the head, as any inside the sitter is."""
+    x, z, radius, top = sitter_capsule(scene.sitter)
+    is_over = math.hypot(position[0] - x, position[2] - z) < radius
+    if scene.sitter.is_there and is_over and position[1] < top + OVERHEAD_CLEARANCE_M:
+        raise BlockFault(
+            where,
+            f"{what} is at the sitter's head",
+            f"at least {_length(OVERHEAD_CLEARANCE_M)} above it, or {_length(radius)} from the sitter's middle",
+            f'write "distance: 1.5 m", or "height: {_length(top + OVERHEAD_CLEARANCE_M)}"',
+        )
 
 
 def _check_sizes(scene: Scene) -> None:

@@ -1,7 +1,8 @@
 /** The start page: sets that were open last, set-ups to start from, and the sets of the named folders. */
-import { ask } from "./asking.js";
+import { ask, known } from "./asking.js";
 import { beginSet } from "./begin.js";
 import { el } from "../../../web/elements.js";
+import { setToReturnTo } from "./lost.js";
 import { setCard, startCard } from "./cards.js";
 
 const place = document.getElementById("home");
@@ -31,7 +32,16 @@ async function lookInto(here, below) {
     return;
   }
   Object.assign(shelf, { here, below });
+  known.back = answer.back;
   draw(answer);
+  if (!answer.open) await comeBack(answer);
+}
+
+/** Go back to the set that was open when the connection was lost. */
+async function comeBack({ recent }) {
+  const path = setToReturnTo();
+  const card = path && recent.find((each) => `${each.folder}/${each.name}` === path);
+  if (card) await open({ recent: card.recent });
 }
 
 /** @param {HomeView} home */
