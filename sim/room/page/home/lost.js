@@ -67,7 +67,7 @@ export function showLost(back, { path = null, isBack = () => false } = {}) {
   );
   document.body.append(box);
   box.showPopover?.();
-  const held = [...document.querySelectorAll("body > main, body > header")];
+  const held = [document.querySelector("body > main"), document.querySelector("body > header")].filter(Boolean);
   for (const each of held) each.inert = true;
   document.body.classList.add("lost");
 
@@ -87,8 +87,12 @@ export function showLost(back, { path = null, isBack = () => false } = {}) {
   look();
 }
 
-/** Follow the set's connection. @param {Room} room */
-export function mount(_element, { store }) {
+/**
+ * Follow the set's connection.
+ * @param {Element} element
+ * @param {Room} room
+ */
+export function mount(element, { store }) {
   let timer = 0;
   store.subscribe(
     ({ link, view }) => {
