@@ -9,10 +9,12 @@ from __future__ import annotations
 
 import hmac
 import secrets
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 
 from starlette.responses import JSONResponse, PlainTextResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from sim.room.way_back import Answer
 
 HOST = "127.0.0.1"
 POLICY = (
@@ -38,7 +40,7 @@ class Gate:
     """
 
     def __init__(
-        self, app: ASGIApp, token: str, port: int, way_back: Callable[[str], Mapping[str, str] | None] | None = None
+        self, app: ASGIApp, token: str, port: int, way_back: Callable[[str], Answer | None] | None = None
     ) -> None:
         self._app = app
         self._way_back = way_back
@@ -86,7 +88,7 @@ class Gate:
             return 404
         return 0
 
-    def _found_back(self, scope: Scope) -> Mapping[str, str] | None:
+    def _found_back(self, scope: Scope) -> Answer | None:
         _, back, nonce = scope["path"].rpartition("/back/")
         asks = scope["method"] == "GET" and back and scope["path"] == f"/back/{nonce}"
         return self._way_back(nonce) if asks and self._way_back is not None else None

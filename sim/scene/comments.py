@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import yaml
@@ -18,7 +18,7 @@ from yaml.nodes import MappingNode, Node, SequenceNode
 
 from sim.quantities import units
 from sim.quantities.errors import UnitError
-from sim.quantities.plain import Plain
+from sim.quantities.plain import Plain, Tree
 from sim.scene.read import QUICK_LOADER
 from sim.scene.text import KeyPath, data_from_text
 
@@ -77,7 +77,7 @@ def text_with_true_comments(before: str, after: str) -> str:
     for each in changed:
         _mend_behind(lines, places, each)
     for start, stop, home in places.comments_above():
-        _mend_above(lines, start, stop, lambda sentence, home=home: _is_untrue(sentence, home, changed, old, new))
+        _mend_above(lines, start, stop, _Judge(home, tuple(changed), old, new))
     mended = lead + "".join(lines)
     # A text of several lines may look like a comment and be none.
     return mended if mended == after or data_from_text(mended) == new else after
@@ -199,11 +199,46 @@ def _mended(comment: str, changed: _Changed) -> str | None:
 # -- above a block ------------------------------------------------------------------------------
 
 
-def _mend_above(lines: list[str], start: int, stop: int, is_untrue: Callable[[str], bool]) -> None:
+@dataclass(frozen=True)
+class _Judge:
+    """Holds sentences above the key `home` against the values that changed, in the data before and after."""
+
+    home: KeyPath
+    changed: tuple[_Changed, ...]
+    old: Tree
+    new: Tree
+
+    def is_untrue(self, sentence: str) -> bool:
+        """Whether a sentence held of the values as they were, and does not of those that are now."""
+        named = [name for name in self.old.get("lights", ()) if re.search(rf"\b{re.escape(name)}\b", sentence)]
+        return any(self._parts(sentence, each, named) for each in self.changed)
+
+    def _parts(self, sentence: str, each: _Changed, named: list[str]) -> bool:
+        home, path = self.home, each.path
+        is_own = bool(home) and path[: len(home)] == home
+        # What stands above the whole speaks of a light by its name.
+        is_named = len(path) > 1 and path[0] == "lights" and path[1] in named
+        if (
+            (is_own or (len(home) < 2 and is_named))
+            and _says(sentence, each.before)
+            and not _says(sentence, each.after)
+        ):
+            return True
+        # Stops under or over another light depend on both.
+        above_light = len(home) == 2 and home[0] == "lights" and (is_own or is_named or not named)
+        if above_light and path[0] == "lights" and path[-1] == "power" and _STOPS.search(sentence):
+            return True
+        place = path[: path.index("place") + 1] if "place" in path else None
+        return bool(
+            is_own and place and _place_is_untrue(sentence, _point(_at(self.old, place)), _point(_at(self.new, place)))
+        )
+
+
+def _mend_above(lines: list[str], start: int, stop: int, judge: _Judge) -> None:
     # Join the lines, with the place of every character, and take the untrue sentences out of them.
     text = "".join(_parted(lines[line])[0].lstrip(" #").rstrip() + "\n" for line in range(start, stop))
     kept = "".join(
-        re.sub(r"[^\n]", _GONE, sentence[0]) if is_untrue(sentence[0]) else sentence[0]
+        re.sub(r"[^\n]", _GONE, sentence[0]) if judge.is_untrue(sentence[0]) else sentence[0]
         for sentence in _SENTENCE.finditer(text)
     )
     if _GONE not in kept:
@@ -214,30 +249,6 @@ def _mend_above(lines: list[str], start: int, stop: int, is_untrue: Callable[[st
             words = " ".join(told.replace(_GONE, "").split())
             indent = shown[: len(shown) - len(shown.lstrip(" "))]
             lines[line] = f"{indent}# {words}{ending}" if words else ""
-
-
-def _is_untrue(sentence: str, home: KeyPath, changed: list[_Changed], old: Plain, new: Plain) -> bool:
-    """Whether a sentence above a key held of the values as they were, and does not of those that are now."""
-    lights = old.get("lights") if isinstance(old, dict) else None
-    named = [name for name in lights or () if re.search(rf"\b{re.escape(name)}\b", sentence)]
-    for each in changed:
-        is_own = bool(home) and each.path[: len(home)] == home
-        # What stands above the whole speaks of a light by its name.
-        is_named = len(each.path) > 1 and each.path[0] == "lights" and each.path[1] in named
-        if (
-            (is_own or (len(home) < 2 and is_named))
-            and _says(sentence, each.before)
-            and not _says(sentence, each.after)
-        ):
-            return True
-        # Stops under or over another light depend on both.
-        above_light = len(home) == 2 and home[0] == "lights" and (is_own or is_named or not named)
-        if above_light and each.path[0] == "lights" and each.path[-1] == "power" and _STOPS.search(sentence):
-            return True
-        place = each.path[: each.path.index("place") + 1] if "place" in each.path else None
-        if is_own and place and _place_is_untrue(sentence, _point(_at(old, place)), _point(_at(new, place))):
-            return True
-    return False
 
 
 def _place_is_untrue(sentence: str, before: tuple[float, float] | None, after: tuple[float, float] | None) -> bool:
