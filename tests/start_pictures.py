@@ -23,10 +23,11 @@ LARGEST_BYTES = 16_000
 def main() -> None:
     """Trace every start whose picture is missing, or all of them with `--all`."""
     PICTURES.mkdir(exist_ok=True)
-    wanted = {start.picture for start in starts()}
+    lit = [start for start in starts() if start.is_lit]
+    wanted = {start.picture for start in lit}
     for left in set(PICTURES.glob("*.webp")) - wanted:
         left.unlink()
-    for start in starts():
+    for start in lit:
         if "--all" in sys.argv[1:] or not start.picture.is_file():
             _keep(start)
 

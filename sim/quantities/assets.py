@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 # Folder of the shipped files and the ending of those that the program reads.
-FOLDERS = {"meshes": ".npz", "scenes": ".yaml"}
+FOLDERS = {"meshes": ".npz", "scenes": ".yaml", "scenes/starts": ".yaml"}
 # A wheel carries the folders inside the package; a checkout has them beside it.
 _PACKAGE = Path(__file__).resolve().parent.parent
 _ROOTS = (_PACKAGE, _PACKAGE.parent)

@@ -42,12 +42,13 @@ class SetCard(TypedDict):
 
 
 class StartCard(TypedDict):
-    """A set-up to start from."""
+    """A set-up to start from; `is_lit` whether there is anything to be seen in its picture."""
 
     name: str
     called: str
     text: str
     picture: str
+    is_lit: bool
 
 
 class FolderCard(TypedDict):
@@ -154,9 +155,12 @@ class Shelf:
     def starts(self) -> list[StartCard]:
         """The set-ups to start from."""
         return [
-            {"name": each.name, "called": each.called, "text": each.text, "picture": _start_picture(each.digest)}
+            {
+                "name": each.name, "called": each.called, "text": each.text, "is_lit": each.is_lit,
+                "picture": _start_picture(each.digest),
+            }
             for each in starts()
-        ]
+        ]  # fmt: skip
 
 
 def _start_picture(digest: str) -> str:

@@ -17,6 +17,7 @@ from sim.scene.text import text_with_value
 
 # The set-ups that come with the program, as they are called; other files beside them are someone's own.
 STARTS = {
+    "empty_set.yaml": "Empty set",
     "one_light.yaml": "One light",
     "classic_two.yaml": "Two lights",
     "three_lights.yaml": "Three lights",
@@ -33,12 +34,16 @@ DIGEST_BYTES = 8
 
 @dataclass(frozen=True)
 class Start:
-    """A set-up that comes with the program: file `name`, what it is `called`, its first sentence and its `digest`."""
+    """A set-up that comes with the program: file `name`, what it is `called`, its first sentence and its `digest`.
+
+    `is_lit` whether there is a light in it, and a picture to be seen.
+    """
 
     name: str
     called: str
     text: str
     digest: str
+    is_lit: bool
 
     @property
     def picture(self) -> Path:
@@ -49,7 +54,7 @@ class Start:
 @cache
 def starts() -> tuple[Start, ...]:
     """The set-ups that come with the program, as they are commented in their files."""
-    shipped = asset_names("scenes")
+    shipped = asset_names("scenes") + asset_names("scenes/starts")
     read = []
     for name, called in STARTS.items():
         if name not in shipped:
@@ -61,7 +66,8 @@ def starts() -> tuple[Start, ...]:
                 break
             comment.append(line.strip("# "))
         sentence = " ".join(comment).partition(". ")[0].rstrip(".")
-        read.append(Start(name, called, f"{sentence}.", digest_from_scene(load_scene(path))))
+        scene = load_scene(path)
+        read.append(Start(name, called, f"{sentence}.", digest_from_scene(scene), bool(scene.lights)))
     return tuple(read)
 
 

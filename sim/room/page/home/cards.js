@@ -1,11 +1,11 @@
 /** The cards of the start page: a picture, what it is called, and a line. */
 import { el } from "../../../web/elements.js";
 
-const picture = (url) =>
+const picture = (url, without = "no picture yet") =>
   el(
     "span",
     { class: "card-picture" },
-    url ? el("img", { src: url, alt: "", loading: "lazy" }) : el("span", { class: "card-blank" }, "no picture yet"),
+    url ? el("img", { src: url, alt: "", loading: "lazy" }) : el("span", { class: "card-blank" }, without),
   );
 
 /**
@@ -17,7 +17,7 @@ export const startCard = (start, call) =>
   el(
     "button",
     { type: "button", class: "card", "data-start": start.name, onclick: () => call(start) },
-    picture(start.picture),
+    picture(start.picture, start.is_lit ? undefined : "nothing lit yet"),
     el("strong", {}, start.called),
     el("span", { class: "note" }, start.text),
   );
