@@ -58,7 +58,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
     ("room/protocol",),
     ("room/clients", "room/background", "room/snapshot", "room/preview", "room/targets"),
     ("room/open_scene", "room/versions", "room/table"),
-    ("room/coordinator", "room/balancing"),
+    ("room/set_pictures", "room/coordinator", "room/balancing"),
     ("room/hands",),
     ("room/session",),
     ("room/handlers", "room/entrance"),

@@ -122,6 +122,7 @@ async def _save(session: RoomSession, tab: Client, request: ask.Save) -> None:
             await session.look_at_disk()
         await session.show()
         session.tell({"type": "saved", "path": str(path)})
+        await session.keep_picture()
 
 
 @_handles(ask.SaveAs)

@@ -30,6 +30,7 @@ from sim.room.open_scene import OpenScene, Snapshot
 from sim.room.preview.frame import PreviewFrame
 from sim.room.preview.worker_client import WorkerClient
 from sim.room.protocol.messages import Disk, Message, Packed
+from sim.room.set_pictures import keep_picture
 from sim.room.snapshot.placement_cache import PlacementCache
 from sim.room.table import table_message
 from sim.room.versions import Versions
@@ -117,6 +118,7 @@ class RoomSession:
         await asyncio.gather(*self._tasks, return_exceptions=True)
         await self.exports.close()
         await self.thumbnails.close()
+        await self.keep_picture()
         await asyncio.to_thread(self.preview.close)
         await self.run(self.open_scene.close)
         self._thread.shutdown()
@@ -150,6 +152,7 @@ class RoomSession:
             return
         if self.open_scene.is_at(path):
             return
+        await self.keep_picture()
         # Let go of the old scene only once the new one is held.
         before = self.open_scene
         await self._take_up(path)
@@ -161,6 +164,13 @@ class RoomSession:
         await self.show()
         for tab in self._tabs:
             self._greet(tab)
+
+    async def keep_picture(self) -> None:
+        """Keep a small picture of the open set for the start page, if there is one of what its file holds."""
+        snapshot = await self.run(self.open_scene.snapshot)
+        frame = self.preview.current_frame(snapshot)[1]
+        if frame is not None and frame.names and self.open_scene.saved:
+            await asyncio.to_thread(keep_picture, self.shelf, snapshot, frame)
 
     # -- tabs ------------------------------------------------------------------------------------
 

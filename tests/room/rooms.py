@@ -107,7 +107,8 @@ def served(path: Path | None, state: Path, **options: Any) -> Iterator[Served]:
             ready.extend((address, session, loop))
             up.set()
 
-        await serve(session, bound_socket(), token, on_ready, signals=False)
+        # As the command does: on the port of the last time, where a page may be waiting.
+        await serve(session, bound_socket(rather=session.way_back.port), token, on_ready, signals=False)
 
     def work() -> None:
         try:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import http.client
 import json
 import os
@@ -19,6 +20,7 @@ from sim.quantities.errors import HalfstopError
 from sim.room.home.folders import Folders
 from sim.room.home.recent import MOST, recent_paths, remember_recent
 from sim.room.home.starts import copied_start, digest_from_scene, starts
+from sim.room.way_back import WayBack
 from sim.scene.read import load_scene, scene_from_text
 
 
@@ -104,7 +106,14 @@ def test_every_start_is_a_sound_scene_with_a_line_of_its_own(start: Served) -> N
     home = shown(start)
     assert [card["name"] for card in home["starts"]] == [each.name for each in starts()]
     assert len({card["text"] for card in home["starts"]}) == len(home["starts"]) >= 4
+    # Shown is what the scene says now: a picture of another state of it would bear another digest.
+    assert [card["name"] for card in home["starts"] if not card["picture"]] == ["empty_set.yaml"], (
+        "make the pictures anew: python -m tests.start_pictures"
+    )
     for card in home["starts"]:
+        if card["picture"]:
+            answer = start.get(card["picture"])
+            assert answer.status == 200 and answer.headers["Content-Type"] == "image/webp" and len(answer.body) < 16000
         assert card["called"] and 20 < len(card["text"]) < 200, card
 
 
@@ -268,7 +277,67 @@ def test_folders_are_named_once_each_and_must_be_there(tmp_path: Path) -> None:
         copied_start("../recital.yaml", tmp_path / "x.yaml")
 
 
+def test_the_way_back_tells_nothing_without_the_key(start: Served) -> None:
+    nonce = "0123456789abcdef" * 2
+    first, second = (json.loads(start.get(f"/back/{nonce}", token=False).body) for _ in range(2))
+    # The same question is sealed anew: two answers together tell no more than one.
+    assert first["salt"] != second["salt"] and first["sealed"] != second["sealed"]
+    assert start.token not in str(first) and start.token.encode().hex() not in str(first)
+    key, told = bytes.fromhex(start.session.way_back.key), f"{nonce}|{first['salt']}|{start.port}"
+    # HMAC written out from its definition [RFC2104:1997]: H((K xor opad) | H((K xor ipad) | text)).
+    assert _hmac(hashlib.sha256, 64, key, f"proof|{told}").hex() == first["proof"]
+    pad = _hmac(hashlib.sha512, 128, key, f"token|{told}")
+    assert bytes(a ^ b for a, b in zip(bytes.fromhex(first["sealed"]), pad, strict=False)).decode() == start.token
+    for path in (
+        f"/back/{nonce[1:]}",
+        f"/back/{nonce.upper()}",
+        f"/back/{nonce}/",
+        f"/back//{nonce}",
+        "/back/",
+        "/back",
+    ):
+        assert start.get(path, token=False).status == 404, path
+    assert start.get(f"/back/{nonce}", token=False, method="POST").status == 404
+    # A page of the web is not answered.
+    assert start.get(f"/back/{nonce}", token=False, origin="http://evil.example").status == 403
+    assert start.get(f"/back/{nonce}", token=False, host="evil.example").status == 403
+
+
+def _hmac(digest: Any, block: int, key: bytes, text: str) -> bytes:
+    padded = key.ljust(block, b"\0")
+    inner = digest(bytes(b ^ 0x36 for b in padded) + text.encode()).digest()
+    return bytes(digest(bytes(b ^ 0x5C for b in padded) + inner).digest())
+
+
+def test_the_key_of_the_way_back_is_kept_for_this_user_alone(tmp_path: Path) -> None:
+    state, place = tmp_path / "state", tmp_path / "set.yaml"
+    way_back = WayBack(state, place)
+    assert way_back.port == 0 and not state.exists()
+    way_back.keep(4321)
+    again = WayBack(state, place)
+    assert (again.port, again.key) == (4321, way_back.key) and WayBack(state, tmp_path / "other.yaml").key != again.key
+    kept = next(state.glob("*.way-back"))
+    assert kept.stat().st_mode & 0o77 == 0
+    for damage in (
+        b"",
+        b"[]",
+        b'{"port": 0, "key": "00"}',
+        b'{"port": 70000, "key": "' + b"0" * 64 + b'"}',
+        b"\xff" * 9000,
+    ):
+        kept.write_bytes(damage)
+        assert WayBack(state, place).port == 0 and WayBack(state, place).key != way_back.key
+    kept.unlink()
+    os.mkfifo(kept)
+    assert WayBack(state, place).port == 0
+
+
 def test_the_command_opens_a_start_page_in_the_folder_it_is_given(named: Path, tmp_path: Path) -> None:
     with command(named, tmp_path / "state") as opened:
         assert [card["name"] for card in shown(opened.room)["sets"]] == ["bad.yaml", "set.yaml"]
+        first = opened.room
         assert opened.end(2)[1].strip().endswith("everything is saved")
+    # Started again it is found on the same port, under another address; the old one is dead.
+    with command(named, tmp_path / "state") as opened:
+        assert opened.room.port == first.port and opened.room.address != first.address
+        assert first.get("").status == 404 and opened.room.get("").status == 200
