@@ -17,6 +17,7 @@ from websockets.exceptions import InvalidStatus
 
 from sim.quantities.assets import asset_path
 from sim.quantities.errors import HalfstopError
+from sim.room.app import bound_socket
 from sim.room.home.folders import Folders
 from sim.room.home.recent import MOST, recent_paths, remember_recent
 from sim.room.home.starts import copied_start, digest_from_scene, starts
@@ -332,12 +333,13 @@ def test_the_key_of_the_way_back_is_kept_for_this_user_alone(tmp_path: Path) -> 
     assert WayBack(state, place).port == 0
 
 
-def test_the_command_opens_a_start_page_in_the_folder_it_is_given(named: Path, tmp_path: Path) -> None:
+def test_the_command_opens_a_start_page_in_its_folder_on_the_port_of_the_last_time(named: Path, tmp_path: Path) -> None:
+    with bound_socket() as free:
+        port = free.getsockname()[1]
+    WayBack(tmp_path / "state", named).keep(port)
     with command(named, tmp_path / "state") as opened:
-        assert [card["name"] for card in shown(opened.room)["sets"]] == ["bad.yaml", "set.yaml"]
-        first = opened.room
+        assert opened.room.port == port
+        home = shown(opened.room)
+        assert [card["name"] for card in home["sets"]] == ["bad.yaml", "set.yaml"]
+        assert home["back"]["command"] == f"halfstop open {named}"
         assert opened.end(2)[1].strip().endswith("everything is saved")
-    # Started again it is found on the same port, under another address; the old one is dead.
-    with command(named, tmp_path / "state") as opened:
-        assert opened.room.port == first.port and opened.room.address != first.address
-        assert first.get("").status == 404 and opened.room.get("").status == 200

@@ -55,7 +55,8 @@ def page() -> Iterator[Any]:
 
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=executable, args=ARGUMENTS)
-        found = browser.new_page(viewport={"width": 1440, "height": 900}, reduced_motion="reduce")
+        context = browser.new_context(viewport={"width": 1440, "height": 900}, reduced_motion="reduce")
+        found = context.new_page()
         found.set_default_timeout(PATIENCE_MS)
         found.broken = []
         found.on("pageerror", lambda error: found.broken.append(str(error)))
@@ -95,10 +96,8 @@ def test_from_the_start_page_to_a_set_and_to_another_one(page: Any, room: Served
     cards = page.locator(".starts [data-start]")
     assert cards.count() == len(starts()) >= 8
     lit = sum(start.is_lit for start in starts())
-    page.wait_for_function(
-        "(lit) => [...document.querySelectorAll('.starts img')].filter((image) => image.naturalWidth > 100).length === lit",
-        arg=lit,
-    )
+    images = "[...document.querySelectorAll('.starts img')]"
+    page.wait_for_function(f"(lit) => {images}.filter((image) => image.naturalWidth > 100).length === lit", arg=lit)
     addresses = page.eval_on_selector_all(".starts img", "(all) => all.map((image) => image.src)")
     assert len(set(addresses)) == len(addresses)
     assert page.locator(".recent").count() == 0 and page.locator("[data-set='set.yaml']").count() == 1
