@@ -43,6 +43,9 @@ def applied(document: SceneDocument, edits: Any, merge: str | None = None) -> Ch
 
 def random_edit(rng: random.Random, names: list[str], points: list[str]) -> Any:
     """One edit for a scene whose lights and meter points have these names; about one in four is invalid."""
+    # A set without lights is not for long.
+    if not names and rng.random() < 0.5:
+        return {"op": "add_light", "name": "key"}
     name = rng.choice(names) if names and rng.random() < 0.9 else rng.choice(("", 7, None, "Key!", "nobody", "camera"))
     fresh = rng.choice(("spare", "spare 2", "rim", "kicker", "key", "Bad Name", "camera"))
     to_m = [round(rng.uniform(-3, 3), 3), round(rng.uniform(-0.1, 3.1), 3), round(rng.uniform(-2.8, 4.8), 3)]

@@ -58,8 +58,8 @@ export function showLost(back, { path = null, isBack = () => false } = {}) {
     el(
       "p",
       {},
-      "halfstop has ended, or does not answer. What you see is the last state; nothing can be changed until it is back. " +
-        "Changes that were not saved are kept, and are offered when the set is opened again.",
+      "halfstop has ended, or does not answer. What you see is the last state; nothing can be changed until it is " +
+        "back. Changes that were not saved are kept, and are offered when the set is opened again.",
     ),
     el("p", {}, "If it does not come back by itself, start it again in the terminal:"),
     el("code", {}, back.command || "halfstop open"),
