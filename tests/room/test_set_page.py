@@ -281,6 +281,8 @@ def test_slips_speak_plainly(browser: Any, tmp_path: Path) -> None:
         sheet.page.keyboard.press("ArrowDown")
         sheet.page.wait_for_function("() => /0.05 m toward the cam/.test(document.querySelector('.ticket').innerText)")
         sheet.page.keyboard.press("b")
+        # Words beside a gesture follow it a few times a second.
+        sheet.page.wait_for_selector(".ticket-head >> text=backdrop")
         labels = sheet.page.locator(".ticket label").all_inner_texts()
         assert {"Width", "Height", "Colour"} <= set(labels)
 
