@@ -5,5 +5,6 @@ The scene stays a file: `document` holds its text with every step of undo, its e
 
 `preview` traces the picture in a worker of its own, `background` makes exports and the library's thumbnails. `protocol`
 says what room and page tell each other; `session` joins all of it with the tabs, `handlers` does what they ask;
-`app` serves them, and `gate` lets this machine's browser in and nobody else.
+`home` and `entrance` are the start page, `way_back` how a page finds a server that was started again;
+`app` serves them all, and `gate` lets this machine's browser in and nobody else.
 """

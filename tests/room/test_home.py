@@ -15,14 +15,17 @@ import pytest
 from rooms import PATIENCE_S, SIMPLE, Served, StillWorker, command, power, scene_file, served
 from websockets.exceptions import InvalidStatus
 
-from sim.quantities.assets import asset_path
+from sim.quantities.assets import asset_names, asset_path
 from sim.quantities.errors import HalfstopError
+from sim.reports.preview import QUALITIES, PreviewOrder, run_preview
 from sim.room.app import bound_socket
 from sim.room.home.folders import Folders
 from sim.room.home.recent import MOST, recent_paths, remember_recent
 from sim.room.home.starts import copied_start, digest_from_scene, starts
+from sim.room.snapshot.warnings import warnings_from_layout
 from sim.room.way_back import WayBack
 from sim.scene.read import load_scene, scene_from_text
+from sim.studio.layout import layout_from_scene
 
 
 @pytest.fixture()
@@ -116,6 +119,21 @@ def test_every_start_is_a_sound_scene_with_a_line_of_its_own(start: Served) -> N
             answer = start.get(card["picture"])
             assert answer.status == 200 and answer.headers["Content-Type"] == "image/webp" and len(answer.body) < 16000
         assert card["called"] and 20 < len(card["text"]) < 200, card
+
+
+@pytest.mark.parametrize("name", asset_names("scenes/starts"))
+def test_a_start_stands_without_a_caution(name: str) -> None:
+    scene = load_scene(asset_path(name))
+    layout = layout_from_scene(scene, None)
+    # Only what holds for every set is left to say of it.
+    assert warnings_from_layout(scene, layout) == []
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", [name for name in asset_names("scenes/starts") if name != "empty_set.yaml"])
+def test_a_start_comes_out_right_in_the_picture(name: str, tmp_path: Path, engine: object) -> None:
+    order = PreviewOrder(QUALITIES["draft"], tmp_path / "out", size_text="120x180", samples=16, fresh=True)
+    assert run_preview(asset_path(name), order).warnings == ()
 
 
 # -- opening and beginning -----------------------------------------------------------------------
