@@ -321,6 +321,16 @@ def test_every_window_is_open_to_everyone(browser: Any, room: Served, size: tupl
             " b.right > innerWidth + 0.5)).map(([, e]) => e.outerHTML.slice(0, 100))"
         )
         assert past == []
+        # Nor does a word run out of its button.
+        out = page.eval_on_selector_all(
+            "#desk button, .tools-row button, .tools-row summary, .pane-head button",
+            "all => all.filter((e) => e.scrollWidth > e.clientWidth + 1).map((e) => e.textContent)",
+        )
+        assert out == []
+        row = page.evaluate(
+            "() => { const r = document.querySelector('.tools-row'); return r.scrollWidth - r.clientWidth }"
+        )
+        assert row <= 1
 
 
 def test_fingers_on_a_telephone_drag_lights_and_roll_the_papers(browser: Any, room: Served) -> None:
