@@ -371,9 +371,16 @@ def _pattern(emitter: Emitter, frame: np.ndarray, name: str, folder: Path, text:
     text.append(f"void brightfunc place_{name} 2 value {folder}/{name}.cal 0 0")
     if p.table is None:
         return f"place_{name}"
-    (row,) = np.atleast_2d(p.table)
-    data = f"1\n0 {p.theta_max_rad:.12g} {len(row)}\n" + "\n".join(f"{v:.9g}" for v in row) + "\n"
-    (folder / f"{name}.dat").write_text(data)
-    (folder / f"{name}_noop.cal").write_text("same(v) : v;\n" + "\n".join(cal) + "\n")
-    text.append(f"place_{name} brightdata table_{name} 4 same {folder}/{name}.dat {folder}/{name}_noop.cal theta 0 0")
+    # The angle round the axis comes first and goes once round, so its first row closes it.
+    rows = np.atleast_2d(p.table)
+    turn = [(2 * math.pi, len(rows) + 1)] if len(rows) > 1 else []
+    axes = [*turn, (p.theta_max_rad, rows.shape[1])]
+    values = np.concatenate([rows, rows[:1]]) if turn else rows
+    data = [str(len(axes)), *(f"0 {end:.12g} {count}" for end, count in axes), *(f"{v:.9g}" for v in values.ravel())]
+    (folder / f"{name}.dat").write_text("\n".join(data) + "\n")
+    round_axis = "phi = atan2(wy, wx)+if(-wy, 2*PI, 0);"
+    (folder / f"{name}_noop.cal").write_text("\n".join(["same(v) : v;", *cal, round_axis]) + "\n")
+    angles = "phi theta" if turn else "theta"
+    words = ["same", f"{folder}/{name}.dat", f"{folder}/{name}_noop.cal", *angles.split()]
+    text.append(f"place_{name} brightdata table_{name} {len(words)} {' '.join(words)} 0 0")
     return f"table_{name}"
