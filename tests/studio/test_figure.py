@@ -11,7 +11,7 @@ from scipy.spatial import cKDTree
 
 from sim.scene.model.places import SITTER_PARTS
 from sim.scene.model.sitter import FIGURES as FIGURE_WORDS
-from sim.scene.model.sitter import HAIR_STYLES, SKIN_TONES, Sitter
+from sim.scene.model.sitter import HAIR_STYLES, NOBODY, SKIN_TONES, Sitter
 from sim.studio.figure import FIGURES, Figure, figure_from_sitter, palette
 from sim.studio.figure.asset import load_asset
 from sim.studio.figure.parts import REGIONS
@@ -28,13 +28,19 @@ def sitter(**words: object) -> Sitter:
     return Sitter.model_validate({"stature": "1.70 m", **words})
 
 
-@pytest.fixture(scope="module", params=FIGURES)
+@pytest.fixture(scope="module", params=[name for name in FIGURES if name != NOBODY])
 def figure(request: pytest.FixtureRequest) -> Figure:
     return figure_from_sitter(sitter(figure=request.param))
 
 
 def test_the_scene_file_knows_every_figure() -> None:
     assert set(FIGURE_WORDS) == set(FIGURES)
+
+
+def test_nobody_has_no_body_but_the_places_of_its_parts() -> None:
+    nobody = figure_from_sitter(sitter(figure=NOBODY))
+    assert not nobody.parts
+    assert {"face", "left eye", "right shoulder", "gown lower"} <= set(nobody.anchors_m)
 
 
 def test_meshes_are_sound(figure: Figure) -> None:
