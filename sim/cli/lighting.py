@@ -160,6 +160,7 @@ def compare(
     ] = None,
 ) -> None:
     """Set alternatives side by side at the same face exposure; only lights that changed are traced again."""
+    from sim.advice.checks.shadow_words import line_from_shadow
     from sim.advice.compare import rows_from_figures
     from sim.cli.progress import shown_progress
     from sim.reports.compare_files import run_compare
@@ -175,6 +176,8 @@ def compare(
         )  # fmt: skip
     for figures in made.figures:
         rows = [f"  {label}: {figure}" for label, figure in rows_from_figures(figures, made.figures[0]) if label]
+        if figures.nose_shadow is not None:
+            rows.append(f"  {line_from_shadow(figures.nose_shadow)}")
         traced = ", ".join(figures.traced) if figures.traced else "nothing"
         _show(figures.label, *rows, f"  traced: {traced}")
     _show(f"{len(made.files)} files in {folder}: see alternatives.png")

@@ -56,7 +56,10 @@ def run_compare(
         on_progress=lambda step, part: tell(labels[step], part),
     )
     title, made = items[0].scene.title, f"{size[0]} x {size[1]}, {samples} samples, seed {seed}"
-    columns = [Column(figure.picture, figure.label, rows_from_figures(figure, figures[0])) for figure in figures]
+    columns = [
+        Column(figure.picture, figure.label, rows_from_figures(figure, figures[0]), figure.nose_shadow)
+        for figure in figures
+    ]
     record = {"scenes": [str(path) for path in scene_files], "swaps": list(swaps), "size": size, "samples": samples,
               "seed": seed, "note": NOTE, "alternatives": record_from_figures(figures)}  # fmt: skip
     with ResultFolder(out) as folder:

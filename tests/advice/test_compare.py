@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import json
 import math
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 import yaml
+from PIL import Image
 
 from sim.advice.compare import Alternative, alternatives_from_swaps, compare
 from sim.advice.compare.measures import edge_width, energy_for, falloff_stops, nose_edge_mm
@@ -18,6 +20,8 @@ from sim.cli.app import run
 from sim.light.mix import mix_from_scene
 from sim.quantities.errors import HalfstopError
 from sim.render.cache.stage import CachedStage
+from sim.reports import compare_files
+from sim.reports.sheets.alternatives import DRAWING_PX, Column, alternatives_sheet
 from sim.scene import edit as scene_edit
 from sim.studio.layout import layout_from_scene
 from tests.physics import closed_forms
@@ -210,14 +214,38 @@ def scene_file(tmp_path: Path) -> Path:
     return path
 
 
-def test_compare_writes_a_sheet_and_figures(engine, scene_file: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_compare_writes_a_sheet_and_figures(
+    engine, scene_file: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
     out = scene_file.parent / "alternatives"
+    drawn: list[Column] = []
+
+    def kept(title: str, columns: Sequence[Column], *notes: str) -> Image.Image:
+        drawn.extend(columns)
+        return alternatives_sheet(title, columns, *notes)
+
+    monkeypatch.setattr(compare_files, "alternatives_sheet", kept)
     options = ["--size", "64", "--samples", "4", "--out", str(out)]
-    assert run(["compare", str(scene_file), "--swap", "key.modifier=bare", "--swap", "key.power=1/8", *options]) == 0
+    # A key straight ahead and high draws butterfly, one at the side splits the face: common practice, no source.
+    ahead = "key.place.bearing=0°; key.place.height=2.6 m; key.modifier=bare"
+    aside = "key.place.bearing=-95°; key.place.height=1.5 m"
+    swaps = [word for swap in (ahead, aside, "key.power=1/8") for word in ("--swap", swap)]
+    assert run(["compare", str(scene_file), *swaps, *options]) == 0
     record = json.loads((out / "alternatives.json").read_text("utf-8"))
-    assert [item["traced"] for item in record["alternatives"]] == [["key", "fill"], ["key"], []]
-    assert (out / "alternatives.png").stat().st_size > 10_000
-    assert "traced: nothing" in capsys.readouterr().out
+    assert [item["traced"] for item in record["alternatives"]] == [["key", "fill"], ["key"], ["key"], []]
+    told = capsys.readouterr().out
+    assert "traced: nothing" in told
+
+    # The pattern of the key in the text, the data and on the sheet.
+    found = [item["nose_shadow"] for item in record["alternatives"]]
+    assert [item["pattern"] for item in found[1:3]] == ["butterfly", "split"]
+    assert found[3] == found[0] and found[2]["lit_side"] == "left"
+    lines = [line.strip() for line in told.splitlines() if "Nose shadow of key:" in line]
+    assert [line.partition(": ")[2].partition(" (")[0] for line in lines] == [item["name"] for item in found]
+    assert [column.nose_shadow.shadow.pattern for column in drawn] == [item["pattern"] for item in found]
+    with Image.open(out / "alternatives.png") as sheet:
+        bare = alternatives_sheet("", [replace(column, nose_shadow=None) for column in drawn], "", "")
+        assert sheet.height == bare.height + DRAWING_PX + 16
 
 
 def test_compare_takes_the_layers_that_a_preview_kept(

@@ -7,6 +7,8 @@ from dataclasses import asdict, dataclass, replace
 
 import numpy as np
 
+from sim.advice.checks.noseshadow import KeyShadow, key_shadow
+from sim.advice.checks.shadow_words import record_from_key_shadow
 from sim.advice.compare.measures import energy_for, falloff_stops, key_of_face, nose_edge_mm
 from sim.advice.compare.retrace import changed_lights, merged_stack, reused_stack, rows_of
 from sim.advice.compare.swaps import Alternative
@@ -36,7 +38,8 @@ class Figures:
     `picture` (h, w, 3) linear at the first alternative's face exposure. `cost_stops`: more light (+) than the first
     needs for the same face. `part_stops`: each part's mean against the same part of the first, after that, with
     `part_stderr_stops`. `key` the light that gives the first one's face most; its `edge_mm` (10 to 90 % across the edge
-    of the nose's shadow, None without one) and `falloff_stops` across the face. `ratio` at the face.
+    of the nose's shadow, None without one), `falloff_stops` across the face and `nose_shadow`, the pattern that it
+    draws; None where the alternative has no such light. `ratio` at the face.
     `over_full`: lights that would have to go over full power, and by how many stops. `flash_J`, `continuous_W`:
     electrical energy of a firing and power of lamps that stay on, for the same face; None where a lamp does not state
     it.
@@ -52,6 +55,7 @@ class Figures:
     key: str
     edge_mm: float | None
     falloff_stops: float | None
+    nose_shadow: KeyShadow | None
     ratio: LightingRatio
     over_full: dict[str, float]
     flash_J: float | None
@@ -139,6 +143,8 @@ def _figures(
     cost_error = 0.0 if index == 0 else float(np.hypot(theirs["face"][1], ours["face"][1]))
     both = [part for part in ours if part in theirs]
     flash, steady = energy_for(item.scene, mix, cost)
+    # A stage of which nothing was traced anew is the first one's, with the first one's lights.
+    has_key = key in item.layout.light_names
     return Figures(
         label=item.label,
         picture=_viewed(stack, mix, item.scene, cost),
@@ -149,8 +155,9 @@ def _figures(
             part: 0.0 if index == 0 else float(np.hypot(ours[part][1], theirs[part][1])) for part in both
         },
         key=key,
-        edge_mm=nose_edge_mm(stage, key) if key in stage.light_names else None,
-        falloff_stops=falloff_stops(stage, key) if key in stage.light_names else None,
+        edge_mm=nose_edge_mm(stage, key) if has_key else None,
+        falloff_stops=falloff_stops(stage, key) if has_key else None,
+        nose_shadow=key_shadow(stage, key) if has_key else None,
         ratio=_ratio(item, stage, mix),
         over_full={
             name: dial + cost
@@ -194,8 +201,13 @@ def _viewed(stack: LightStack, mix: Mix, scene: Scene, more_stops: float) -> np.
 
 def record_from_figures(alternatives: Sequence[Figures]) -> list[Plain]:
     """The alternatives' figures as plain data, without the pictures."""
-    records = (asdict(replace(figures, picture=np.zeros(0))) for figures in alternatives)
-    return [plain_from({name: value for name, value in record.items() if name != "picture"}) for record in records]
+    return [_record(figures) for figures in alternatives]
+
+
+def _record(figures: Figures) -> Plain:
+    record = asdict(replace(figures, picture=np.zeros(0)))
+    del record["picture"]
+    return plain_from({**record, "nose_shadow": record_from_key_shadow(figures.nose_shadow)})
 
 
 def rows_from_figures(figures: Figures, first: Figures) -> tuple[tuple[str, str], ...]:

@@ -8,8 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 from PIL import Image
 
+from sim.advice.checks.noseshadow import KeyShadow
+from sim.advice.checks.shadow_words import line_from_shadow
 from sim.light.develop import encoded
-from sim.reports.sheets.lettering import fitted, write
+from sim.reports.faces import picture_from_shadow
+from sim.reports.sheets.lettering import fitted, wrapped, write
 from sim.reports.sheets.page import (
     BODY,
     FOOTER,
@@ -30,15 +33,21 @@ from sim.reports.sheets.page import (
 
 COLUMN_WIDTH = (340, 460)
 MOST_COLUMNS = 4
+# Height of the small drawing that explains the key's pattern.
+DRAWING_PX = 72
 
 
 @dataclass(frozen=True)
 class Column:
-    """One alternative: linear picture (h, w, 3), its name, and rows of label and figure; "" draws a line across."""
+    """One alternative: linear picture (h, w, 3), its name, and rows of label and figure; "" draws a line across.
+
+    `nose_shadow` what the key draws on the face, drawn and named over the rows; None where it draws nothing.
+    """
 
     picture: np.ndarray
     name: str
     rows: tuple[tuple[str, str], ...]
+    nose_shadow: KeyShadow | None = None
 
 
 def alternatives_sheet(title: str, columns: Sequence[Column], note: str, made: str) -> Image.Image:
@@ -53,7 +62,8 @@ def alternatives_sheet(title: str, columns: Sequence[Column], note: str, made: s
         Tile(encoded(column.picture), first, tuple(rest)) for column, (first, *rest) in zip(columns, names, strict=True)
     ]
     caption = caption_height(tiles, width)
-    block = height + caption + 16 + LEADING * max(len(column.rows) for column in columns)
+    band = DRAWING_PX + 16 if any(column.nose_shadow for column in columns) else 0
+    block = height + caption + band + 16 + LEADING * max(len(column.rows) for column in columns)
     across = min(MOST_COLUMNS, len(columns))
     down = -(-len(columns) // across)
     page_width = 2 * MARGIN + max(across, 2) * (width + GAP) - GAP
@@ -63,8 +73,21 @@ def alternatives_sheet(title: str, columns: Sequence[Column], note: str, made: s
         x = MARGIN + index % across * (width + GAP)
         y = MARGIN + HEADER - 20 + index // across * (block + ROW_GAP)
         place_tile(page, tile, x, y, width, height, caption)
-        _rows(page, column, x, y + height + caption + 8, width)
+        if column.nose_shadow is not None:
+            _nose_shadow(page, column.nose_shadow, x, y + height + caption + 16, width)
+        _rows(page, column, x, y + height + caption + band + 8, width)
     return page.image
+
+
+def _nose_shadow(page: Page, found: KeyShadow, x: int, y: int, width: int) -> None:
+    """The small drawing of what the key draws, with its name beside it."""
+    drawing = picture_from_shadow(found.shadow, DRAWING_PX)
+    page.image.paste(drawing, (x, y), drawing)
+    left = x + drawing.width + 12
+    lines = wrapped(line_from_shadow(found), BODY, width - drawing.width - 12)
+    top = y + max(0, DRAWING_PX - LEADING * len(lines)) // 2
+    for index, line in enumerate(lines):
+        write(page.draw, left, top + BODY + index * LEADING, line, BODY, INK)
 
 
 def _rows(page: Page, column: Column, x: int, y: int, width: int) -> None:
