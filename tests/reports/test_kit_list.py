@@ -65,6 +65,10 @@ panels:
   left: {kind: flag, size: {width: 90 cm, height: 120 cm}, place: {at: [-2 m, 1.5 m, 0 m]}, aim: face}
   right: {kind: flag, size: {width: 90 cm, height: 120 cm}, place: {at: [2 m, 1.5 m, 0 m]}, aim: face}
   board: {kind: reflector, surface: silver, size: {width: 80 cm, height: 1 m}, place: {at: [1 m, 1 m, 1 m]}, aim: face}
+  grey:
+    {kind: reflector, size: {width: 80 cm, height: 1 m}, place: {at: [-1 m, 1 m, 1 m]}, aim: face, reflectance: 0.185}
+  cloth:
+    {kind: flag, size: {width: 90 cm, height: 120 cm}, place: {at: [2 m, 1.5 m, 2 m]}, aim: face, reflectance: 0}
 """
 )
 
@@ -177,6 +181,9 @@ def test_every_line_of_the_kit(tmp_path: Path) -> None:
         (bags, "sandbag of 5 kg", "see the table of stands and booms"),
         (2, "flag 90 x 120 cm", "with a stand and an arm, and a bag each"),
         (1, "reflector 80 x 100 cm, silver", "with a stand and an arm, and a bag each"),
+        # A front of the scene's own is another board than one as its surface is.
+        (1, "reflector 80 x 100 cm, white, sends back 18.5 %", "with a stand and an arm, and a bag each"),
+        (1, "flag 90 x 120 cm, sends back 0 %", "with a stand and an arm, and a bag each"),
         (1, "canvas backdrop 3 m x 3.4 m", "with its stand or hangers"),
         (1, "incident meter with dome and flat receptor", "readings of the build-up"),
         (1, "tape measure, floor tape, cable tape or ramps, safety bonds", "the set"),

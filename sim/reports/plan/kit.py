@@ -148,10 +148,7 @@ def kit_list(
     bags = sum(s.bags for s in supports)
     if bags:
         lines.append(KitLine(bags, f"sandbag of {BAG_KG:g} kg", "see the table of stands and booms"))
-    panels = Counter(
-        f"{p.kind} {text_size(p)}" + (f", {p.surface}" if hasattr(p, "surface") else "") for p in scene.panels.values()
-    )
-    for item, count in panels.items():
+    for item, count in Counter(_board(panel) for panel in scene.panels.values()).items():
         lines.append(KitLine(count, item, "with a stand and an arm, and a bag each"))
     if scene.backdrop.kind in ("canvas", "paper", "image"):
         _, width, height = scene.backdrop_plane_m or ((0, 0, 0), 0.0, 0.0)
@@ -165,6 +162,16 @@ def kit_list(
 def text_size(panel: model.Panel) -> str:
     """Width and height of a panel."""
     return phrases.size_across(panel.size.width_m, panel.size.height_m)
+
+
+def _board(panel: model.Panel) -> str:
+    """A panel with its front: the surface, and the share that it sends back where the scene gives its own."""
+    words = [f"{panel.kind} {text_size(panel)}"]
+    if isinstance(panel, (model.BouncePanel, model.VFlat)):
+        words.append(panel.surface)
+    if not isinstance(panel, model.Scrim) and panel.reflectance is not None:
+        words.append(f"sends back {phrases.number(100 * panel.reflectance, 1)} %")
+    return ", ".join(words)
 
 
 def _head(light: model.Light) -> str:
