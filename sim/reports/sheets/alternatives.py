@@ -9,7 +9,7 @@ import numpy as np
 from PIL import Image
 
 from sim.advice.checks.noseshadow import KeyShadow
-from sim.advice.checks.shadow_words import line_from_shadow
+from sim.advice.checks.shadow_words import name_from_shadow
 from sim.light.develop import encoded
 from sim.reports.faces import picture_from_shadow
 from sim.reports.sheets.lettering import fitted, wrapped, write
@@ -80,14 +80,16 @@ def alternatives_sheet(title: str, columns: Sequence[Column], note: str, made: s
 
 
 def _nose_shadow(page: Page, found: KeyShadow, x: int, y: int, width: int) -> None:
-    """The small drawing of what the key draws, with its name beside it."""
+    """The small drawing of what the key draws, with its name beside it; the drawing tells where the light stands."""
     drawing = picture_from_shadow(found.shadow, DRAWING_PX)
     page.image.paste(drawing, (x, y), drawing)
     left = x + drawing.width + 12
-    lines = wrapped(line_from_shadow(found), BODY, width - drawing.width - 12)
-    top = y + max(0, DRAWING_PX - LEADING * len(lines)) // 2
-    for index, line in enumerate(lines):
-        write(page.draw, left, top + BODY + index * LEADING, line, BODY, INK)
+    room = width - drawing.width - 12
+    label, names = f"nose shadow, {found.light}", wrapped(name_from_shadow(found.shadow), BODY, room)
+    baseline = y + (DRAWING_PX - LEADING * (1 + len(names))) // 2 + BODY
+    write(page.draw, left, baseline, fitted(label, BODY, room), BODY, QUIET)
+    for index, line in enumerate(names, 1):
+        write(page.draw, left, baseline + index * LEADING, line, BODY, INK)
 
 
 def _rows(page: Page, column: Column, x: int, y: int, width: int) -> None:
