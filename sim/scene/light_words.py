@@ -66,6 +66,11 @@ def gel_words(gel: model.Gel) -> str:
             return phrases.grey_gel(gel.nd_stops)
 
 
+def even_light_words(scene: model.Scene) -> str:
+    """An even ambient light by what it stands for: the open sky where the set has no room."""
+    return "open sky" if scene.room.is_open else "even light of the room"
+
+
 def power_words(light: model.Light) -> str:
     """Power, with the colour of a lamp that is not plain daylight, and the gels."""
     words = [phrases.power(light.power_stops)]

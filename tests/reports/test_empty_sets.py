@@ -23,6 +23,11 @@ from sim.reports.plan.caution_words import text_from_caution
 from sim.reports.plan.paper import Words
 from sim.reports.plan_files import run_plan
 from sim.reports.preview import QUALITIES, PreviewOrder, run_preview
+from sim.reports.sheets import light_lines
+from sim.room.snapshot.light_view import lights_from_placements
+from sim.room.snapshot.placement_cache import PlacementCache
+from sim.scene.read import load_scene
+from sim.scene.text import data_from_text
 from sim.session import Rehearsal
 
 HEAD = """halfstop: 1
@@ -129,6 +134,19 @@ def test_cautions_outdoors_leave_walls_ceiling_and_sitter_out_and_name_the_wind(
     outdoors = headings(OUTDOORS + LIGHTS)
     assert "Wind and wet" in outdoors and not any("ceiling" in heading for heading in outdoors)
     assert not any("sitter" in heading.lower() or "eyes" in heading for heading in outdoors)
+
+
+@pytest.mark.parametrize(
+    ("head", "words", "source"),
+    [(HEAD, "even light of the room", "light of the room"), (OUTDOORS, "open sky", "light of the sky")],
+)
+def test_even_light_outdoors_is_the_open_sky(tmp_path: Path, head: str, words: str, source: str) -> None:
+    path = _file(tmp_path, f"{head}{LIGHTS}ambient:\n  - {{name: sky, kind: uniform, illuminance: 2000 lx}}\n")
+    placed = PlacementCache().placed(load_scene(path))
+    assert light_lines(placed.scene, "sky") == (words, "2000 lx")
+    assert plan_from_scene(placed.scene, placed.layout, placed.mix).even_light == words
+    listed = lights_from_placements(placed, data_from_text(path.read_text("utf-8")))[-1]["words"]
+    assert (listed["modifier"], listed["source"]) == (words, source)
 
 
 def test_plan_and_elevation_outdoors_scale_to_the_set(tmp_path: Path) -> None:

@@ -378,6 +378,13 @@ def test_any_title_is_text_and_nothing_else(tmp_path: Path) -> None:
         assert page.inner_text("h1") == title
 
 
+def test_even_light_is_called_as_on_the_plan() -> None:
+    handout, html = made(next(path for path in SCENES if path.stem == "continuous_set"))
+    assert "even light of the room" in html and "open sky" not in html
+    outdoors = handout_html(replace(handout, plan=replace(handout.plan, even_light="open sky")))
+    assert "open sky" in outdoors and "even light of the room" not in outdoors
+
+
 def test_the_page_forbids_outside_requests_and_holds_all_it_needs() -> None:
     _, html = made(SCENES[0])
     policy = re.search(r'Content-Security-Policy" content="([^"]+)"', html)

@@ -244,7 +244,7 @@ def _light(h: Handout, index: int, layer: np.ndarray) -> LightWords:
         "number": h.plan.numbers[name],
         "is_on_plan": facts is not None,
         "is_muted": bool(h.mix.muted[index]),
-        "fitted": facts.modifier if facts else "even light of the room",
+        "fitted": facts.modifier if facts else h.plan.even_light,
         "power": phrases.power(facts.power_stops) if facts and not facts.is_window else "",
         "duty": h.duties.get(name, ""),
         "alone": {"url": _picture_url(alone), "width": alone.width, "height": alone.height},

@@ -27,6 +27,7 @@ from sim.reports.plan.drawing import plan_view, side_elevation
 from sim.reports.plan.facts import LightFacts, facts_from_scene
 from sim.reports.plan.kit import KitLine, Support, kit_list, supports_from_scene
 from sim.reports.plan.paper import Sheet
+from sim.scene.light_words import even_light_words
 from sim.scene.model import Scene
 from sim.scene.numbers import numbers_from_scene
 from sim.studio.layout import Layout
@@ -38,8 +39,9 @@ __all__ = ["RigPlan", "plan_from_scene", "plan_probes"]
 class RigPlan:
     """Everything that stands on the plan.
 
-    `numbers` of all lights by name, those of the room too; `views` PNG pictures of the rig by their captions, or
-    `no_views` why not; `nose_shadow` what the key draws on the face; `lux` whether readings also tell lx and lx·s.
+    `numbers` of all lights by name, those of the room too; `even_light` an even ambient light in words; `views` PNG
+    pictures of the rig by their captions, or `no_views` why not; `nose_shadow` what the key draws on the face; `lux`
+    whether readings also tell lx and lx·s.
     """
 
     title: str
@@ -48,6 +50,7 @@ class RigPlan:
     sheets: tuple[Sheet, ...]
     facts: tuple[LightFacts, ...]
     numbers: Mapping[str, int]
+    even_light: str
     kit: tuple[KitLine, ...]
     supports: tuple[Support, ...]
     steps: tuple[BuildStep, ...]
@@ -95,6 +98,7 @@ def plan_from_scene(
         sheets=(plan_view(scene, layout, facts), side_elevation(scene, layout, facts), light_cards(layout, facts)),
         facts=facts,
         numbers=numbers_from_scene(scene),
+        even_light=even_light_words(scene),
         kit=kit_list(scene, layout, facts, supports),
         supports=supports,
         steps=steps_from_readings(scene, layout, facts, mix, measured),

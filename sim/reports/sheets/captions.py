@@ -5,7 +5,7 @@ from __future__ import annotations
 from sim.metering.points import Reading
 from sim.quantities import phrases, units
 from sim.scene import model
-from sim.scene.light_words import modifier_words, power_words
+from sim.scene.light_words import even_light_words, modifier_words, power_words
 from sim.scene.model import Camera, Scene
 
 # A meter shows nothing useful this far under the camera's setting; common practice, no source.
@@ -29,7 +29,7 @@ def light_lines(scene: Scene, name: str) -> tuple[str, str]:
     ambient = next(ambient for ambient in scene.ambient if ambient.name == name)
     if isinstance(ambient, model.WindowPanel):
         return f"window {phrases.size_across(ambient.size.width_m, ambient.size.height_m)}", "room light"
-    return "even light of the room", f"{units.shortest(ambient.illuminance_lx)} lx"
+    return even_light_words(scene), f"{units.shortest(ambient.illuminance_lx)} lx"
 
 
 def lift_text(lift_stops: float) -> str:

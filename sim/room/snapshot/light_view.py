@@ -1,4 +1,4 @@
-"""The lights as the page shows them: lamps, windows and the even light of the room."""
+"""The lights as the page shows them: lamps, windows and even light."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from sim.room.snapshot.placement_cache import LightShape, Placed
 from sim.room.snapshot.rows import block_data, exact_row, row, target_data
 from sim.room.snapshot.words import place_text, size_text, source_text
 from sim.scene import model
-from sim.scene.light_words import gel_words, modifier_words, power_words
+from sim.scene.light_words import even_light_words, gel_words, modifier_words, power_words
 from sim.scene.model.places import Around
 from sim.scene.numbers import numbers_from_scene
 
@@ -64,7 +64,8 @@ def lights_from_placements(placed: Placed, data: Tree) -> list[LightView]:
             }  # fmt: skip
             views.append({**fields, **_no_lamp(room_light.kind), **where, "words": words})
         elif room_light is not None:
-            words = {"source": "light of the room", "modifier": "even light of the room", "place": "", "power": ""}
+            source = "light of the sky" if scene.room.is_open else "light of the room"
+            words = {"source": source, "modifier": even_light_words(scene), "place": "", "power": ""}
             views.append({**fields, **_no_lamp(room_light.kind), **NO_PLACE, "words": words})
     return views
 

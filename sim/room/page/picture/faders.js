@@ -72,7 +72,7 @@ function row(light, number, { store, link }, desk) {
         step: dial.step_stops,
         "aria-label": `${name}, stops from full power`,
       })
-    : el("span", { class: "no-dial", text: "light of the room" });
+    : el("span", { class: "no-dial", text: light.words?.source ?? "" });
   if (dial) {
     slider.style.setProperty("--stops", String(-dial.lowest_stops));
     wireFader(slider, light, store, link);
