@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
-from PIL import Image, ImageDraw
+from PIL import Image
 
 from sim.advice.checks.latitude import (
     READING_WITHIN_STOPS,
@@ -23,9 +23,10 @@ from sim.advice.checks.noseshadow import KeyShadow, NoseShadow
 from sim.advice.checks.shadow_words import PATTERN_WORDS, line_from_shadow, name_from_shadow
 from sim.light.develop import denoised, develop
 from sim.quantities.errors import HalfstopError, quoted
+from sim.reports.faces import picture_from_shadow
 from sim.reports.files import ResultFolder, png_bytes
 from sim.reports.sheets.lettering import Color, fitted, width_px, write
-from sim.reports.sheets.page import FOOTER, GAP, HEADER, INK, LABEL, LINE, MARGIN, NAME, QUIET, new_page
+from sim.reports.sheets.page import FOOTER, GAP, HEADER, INK, LABEL, LINE, MARGIN, NAME, QUIET, Page, new_page
 from sim.scene.model import Scene
 from sim.session import Progress, Rehearsal, require_light, require_sitter
 
@@ -37,7 +38,9 @@ WITHIN: Color = (50, 58, 64)
 CURVE_WIDTH, CURVE_HEIGHT = 760, 210
 PICTURE_WIDTH, PICTURE_HEIGHT = 176, 210
 PICTURES = 5
-ROW_GAP = 66
+ROW_GAP = 96
+# The small drawing of a pattern under its piece of the bar: height, and how far below the curve.
+DRAWING_PX, DRAWING_BELOW = 60, 22
 STOPS_RANGE = 1.5
 # Width of the room that a small picture takes in around the face.
 FACE_WIDTH_M = 0.34
@@ -145,7 +148,7 @@ def latitude_page(scene: Scene, reach: Latitude, pictures: Sequence[Sequence[npt
     )  # fmt: skip
     top = MARGIN + HEADER
     for sweep, row in zip(reach.sweeps, pictures, strict=True):
-        _draw_curve(page.draw, reach, sweep, MARGIN, top)
+        _draw_curve(page, reach, sweep, MARGIN, top)
         for index, (picture, offset) in enumerate(zip(row, shown_offsets(sweep), strict=True)):
             x = MARGIN + CURVE_WIDTH + GAP + index * (PICTURE_WIDTH + GAP // 2)
             shown = Image.fromarray(picture).resize((PICTURE_WIDTH, PICTURE_HEIGHT), Image.Resampling.LANCZOS)
@@ -157,8 +160,9 @@ def latitude_page(scene: Scene, reach: Latitude, pictures: Sequence[Sequence[npt
     return page.image
 
 
-def _draw_curve(draw: ImageDraw.ImageDraw, reach: Latitude, sweep: MoveSweep, left: int, top: int) -> None:
+def _draw_curve(page: Page, reach: Latitude, sweep: MoveSweep, left: int, top: int) -> None:
     """One move: band, curve, shares, bar of patterns and limits."""
+    draw = page.draw
     name_room, bar = 136, 22
     x0, x1 = left + name_room, left + CURVE_WIDTH
     y0, y1 = top, top + CURVE_HEIGHT - bar - 6
@@ -182,7 +186,7 @@ def _draw_curve(draw: ImageDraw.ImageDraw, reach: Latitude, sweep: MoveSweep, le
         points = [(x_of(s.offset), y1 - s.spot_shares[index] * (y1 - y0)) for s in sweep.samples]
         draw.line(points, fill=SPOTS[index % len(SPOTS)], width=2)
     draw.line([(x_of(s.offset), y_of(s.face_stops)) for s in sweep.samples], fill=READING, width=3, joint="curve")
-    _draw_patterns(draw, sweep, x_of, y1 + 6, bar)
+    _draw_patterns(page, sweep, x_of, y1 + 6, bar)
     for limit in sweep.limits:
         if limit.offset is None:
             continue
@@ -194,10 +198,8 @@ def _draw_curve(draw: ImageDraw.ImageDraw, reach: Latitude, sweep: MoveSweep, le
     write(draw, x1, top + CURVE_HEIGHT + 18, offset_text(sweep.move, high), LABEL, QUIET, "right")
 
 
-def _draw_patterns(
-    draw: ImageDraw.ImageDraw, sweep: MoveSweep, x_of: Callable[[float], float], y: float, height: int
-) -> None:
-    """A bar of the key's patterns: one piece for each run of the same name, cut at the limits where they are known."""
+def _pattern_runs(sweep: MoveSweep) -> list[tuple[float, float, NoseShadow]]:
+    """Where each pattern begins and ends, cut at the limits where they are known, with a shadow of its kind."""
     edges = [x.offset for x in sweep.limits if x.what == "nose shadow" and x.offset is not None]
     runs: list[tuple[float, float, NoseShadow]] = []
     for before, after in zip(sweep.samples, sweep.samples[1:], strict=False):
@@ -207,7 +209,13 @@ def _draw_patterns(
                 runs[-1] = (runs[-1][0], end, shadow)
             else:
                 runs.append((start, end, shadow))
-    for index, (start, end, shadow) in enumerate(runs):
+    return runs
+
+
+def _draw_patterns(page: Page, sweep: MoveSweep, x_of: Callable[[float], float], y: float, height: int) -> None:
+    """A bar of the key's patterns: one piece for each run of the same name, its drawing under it."""
+    draw = page.draw
+    for index, (start, end, shadow) in enumerate(_pattern_runs(sweep)):
         left, right = x_of(start), x_of(end)
         draw.rectangle((left, y, right, y + height), fill=LINE if index % 2 else WITHIN, outline=QUIET)
         if right - left > 30:
@@ -215,3 +223,7 @@ def _draw_patterns(
             names = (name_from_shadow(shadow), PATTERN_WORDS[shadow.pattern].name, shadow.pattern)
             name = next((n for n in names if width_px(n, LABEL) <= right - left - 8), shadow.pattern)
             write(draw, (left + right) / 2, y + height - 6, fitted(name, LABEL, right - left - 8), LABEL, INK, "middle")
+            face = picture_from_shadow(shadow, DRAWING_PX)
+            if right - left >= face.width:
+                at = round((left + right - face.width) / 2), round(y + height + DRAWING_BELOW)
+                page.image.paste(face, at, face)

@@ -10,14 +10,21 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from PIL import Image, ImageColor
 
+from sim.advice.checks.latitude import MOVES, Latitude, MoveSweep, Sample
+from sim.advice.checks.noseshadow import NoseShadow
 from sim.light.develop import encoded
 from sim.light.mix import Mix
 from sim.metering.points import STANDARD_POINTS, PointReadings, Reading
 from sim.quantities import phrases
+from sim.reports import latitude_files
+from sim.reports.faces import picture_from_shadow
+from sim.reports.faces.outline import SKIN
 from sim.reports.sheets import contact_sheet, levelled_sheet, settings_text
 from sim.reports.sheets.captions import lift_text, stops_text
 from sim.reports.sheets.lettering import fitted, width_px, wrapped
+from sim.reports.sheets.page import HEADER, MARGIN
 from sim.scene import model
 from sim.scene.light_words import modifier_words, power_words
 from sim.scene.read import load_scene
@@ -234,3 +241,31 @@ def test_text_never_leaves_its_room(text: str, size_px: int, room_px: int) -> No
 def _leaves(kind: type) -> list[type]:
     subs = kind.__subclasses__()
     return [leaf for sub in subs for leaf in _leaves(sub)] if subs else [kind]
+
+
+def test_the_latitude_page_draws_each_pattern_under_its_piece_of_the_bar(monkeypatch: pytest.MonkeyPatch) -> None:
+    shadows = [NoseShadow("loop", "short", "left", 50.0, 0.3, 0.9, 0.0)] * 2
+    shadows += [NoseShadow("split", "short", "left", 60.0, 0.0, 0.9, 0.0)] * 2
+    samples = tuple(
+        Sample(x, 0.0, 0.01, shadow, ()) for x, shadow in zip((-30.0, 0.0, 10.0, 30.0), shadows, strict=True)
+    )
+    reach = Latitude("key", (), samples[1], (MoveSweep(MOVES[0], samples, ()),))
+    drawn: list[str] = []
+
+    def kept(shadow: NoseShadow, height_px: int) -> Image.Image:
+        drawn.append(shadow.pattern)
+        return picture_from_shadow(shadow, height_px)
+
+    monkeypatch.setattr(latitude_files, "picture_from_shadow", kept)
+    black = np.zeros((21, 17, 3), np.uint8)
+    page = latitude_files.latitude_page(load_scene(ROOT / "scenes" / "recital.yaml"), reach, [[black] * 5])
+    assert drawn == ["loop", "split"]
+    # Nothing else on the page has the colour of skin; the sitter's pictures here are black.
+    rows, columns = np.nonzero((np.abs(np.asarray(page).astype(int) - ImageColor.getrgb(SKIN)) < 3).all(axis=2))
+    bar_ends = MARGIN + HEADER + latitude_files.CURVE_HEIGHT
+    assert bar_ends < rows.min() and rows.max() < bar_ends + latitude_files.ROW_GAP
+    # The pattern changes half-way from 0 to 10 of -30 to 30 degrees: a drawing in the middle of either side of it.
+    left, right = MARGIN + 136, MARGIN + latitude_files.CURVE_WIDTH
+    cut = left + 35 / 60 * (right - left)
+    middles = [columns[columns < cut].mean(), columns[columns >= cut].mean()]
+    assert middles == pytest.approx([(left + cut) / 2, (cut + right) / 2], abs=12)
