@@ -10,6 +10,7 @@ from sim.advice.checks.shadow_words import line_from_shadow
 from sim.light.stack import LightStack
 from sim.metering.lighting_ratio import factor_text
 from sim.metering.points import STANDARD_POINTS, PointReadings, Reading
+from sim.metering.report_points import label_from_probe
 from sim.quantities import phrases, units
 
 if TYPE_CHECKING:
@@ -65,7 +66,7 @@ def readings_table(made: Preview, pretty: bool) -> Table:
     settings = f"{aperture}  {units.text_from_time_s(camera.shutter_s)}  ISO {units.shortest(camera.iso)}"
     table = Table(
         title=escape(f"{made.scene.title}   {settings}"),
-        caption="Meter: incident, dome toward the camera unless the scene says otherwise. "
+        caption="Meter: incident, dome toward the camera where no other is named. "
         "How it comes out: the mean of the part in the picture, in stops from middle grey; a light that touches less "
         "than a quarter of it says on how much.",
         title_justify="left",
@@ -79,7 +80,8 @@ def readings_table(made: Preview, pretty: bool) -> Table:
     for heading in (f"stops\nfrom {aperture}", "share of\nits light", "how it\ncomes out"):
         table.add_column(heading, justify="right", no_wrap=True)
     for point, part in _blocks(made):
-        table.add_row(f"[bold]{escape(_label(point))}[/]" if pretty else escape(_label(point)))
+        label = escape(label_from_probe(point.id, made.scene))
+        table.add_row(f"[bold]{label}[/]" if pretty else label)
         for light in (*made.enabled, None):
             incident, reflected = _of(point, light), _of(part, light) if part else None
             spot = incident if point.kind == "spot" else None
@@ -99,7 +101,7 @@ def readings_table(made: Preview, pretty: bool) -> Table:
 
 def _blocks(made: Preview) -> Iterator[tuple[PointReadings, PointReadings | None]]:
     """Each meter point with the part of the picture that belongs to it."""
-    parts = {p.point: p for p in made.parts}
+    parts = {p.id.part: p for p in made.parts}
     for point in made.points:
         names = PARTS_OF_POINT.get(point.id, ())
         yield point, next((parts[name] for name in names if name in parts), None)
@@ -107,10 +109,6 @@ def _blocks(made: Preview) -> Iterator[tuple[PointReadings, PointReadings | None
 
 def _of(point: PointReadings, light: str | None) -> Reading:
     return point.combined if light is None else point.by_light[light]
-
-
-def _label(point: PointReadings) -> str:
-    return point.point if point.kind == "dome" else f"{point.point} ({point.kind})"
 
 
 def _stops(stops: float | None, reading: Reading, pretty: bool) -> str:
@@ -124,7 +122,7 @@ def _touched(made: Preview, part: PointReadings | None, light: str | None) -> st
     """On how much of a part its light falls, where that is little of it."""
     if light is None or part is None or part.by_light[light].share < TELLING_SHARE:
         return ""
-    touched = touched_share(made.stack, part.point, light)
+    touched = touched_share(made.stack, part.id.part, light)
     return f" on {100 * touched:.0f} %" if 0.005 <= touched < SMALL_SHARE else ""
 
 

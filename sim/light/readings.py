@@ -11,8 +11,6 @@ FloatArray = npt.NDArray[np.floating]
 IntArray = npt.NDArray[np.integer]
 
 CAMERA = "camera"
-# What readings are called where the part's own name says more than people do.
-SHORT_NAMES = {"backdrop centre": "backdrop"}
 
 
 @dataclass(frozen=True, order=True)
@@ -27,15 +25,6 @@ class ProbeId:
     kind: str
     part: str
     toward: str = CAMERA
-
-
-def name_from_probe(probe: ProbeId) -> str:
-    """What people call a meter's place.
-
-    >>> name_from_probe(ProbeId("dome", "backdrop centre")), name_from_probe(ProbeId("own", "lapel"))
-    ('backdrop', 'lapel')
-    """
-    return probe.part if probe.kind in ("own", "part") else SHORT_NAMES.get(probe.part, probe.part)
 
 
 @dataclass(frozen=True)

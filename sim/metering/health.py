@@ -124,7 +124,7 @@ def health_from_stack(
     if reference is not None and reference.combined.f_number > 0:
         suggested = reference.combined.f_number
         change = 2 * math.log2(camera.f_number / suggested)
-    return Health(name or (reference.point if reference else ""), suggested, change, range_stops, parts)
+    return Health(name or (reference.id.part if reference else ""), suggested, change, range_stops, parts)
 
 
 def _stderr(stack: LightStack, mix: Mix, camera: Camera) -> np.ndarray:

@@ -14,7 +14,7 @@ from typing import Protocol
 import numpy as np
 
 from sim.light.mix import Mix
-from sim.light.readings import Probe, ProbeId, ProbeReadings, name_from_probe
+from sim.light.readings import Probe, ProbeId, ProbeReadings
 from sim.light.stack import LightStack
 from sim.quantities import color, photometry, phrases
 from sim.quantities.errors import HalfstopError, quoted
@@ -64,11 +64,6 @@ class PointReadings:
     kind: str
     by_light: dict[str, Reading]
     combined: Reading
-
-    @property
-    def point(self) -> str:
-        """What people call the place."""
-        return name_from_probe(self.id)
 
 
 class HeldMeter(Protocol):

@@ -14,6 +14,7 @@ from sim.metering.points import PointReadings, Reading
 from sim.metering.report_points import (
     KeySide,
     contrast_probes,
+    held_text,
     key_side_from_readings,
     lights_to_model,
     parts_by_name,
@@ -30,17 +31,25 @@ CONTRAST_DEFINITION = (
     "all light on the key-side cheek, flat receptor turned to the key : all light on the shadow-side cheek, flat "
     "receptor turned to the camera"
 )
-# Where hand-held meters end: common practice, no source.
 
 
 @dataclass(frozen=True)
 class PointReport:
-    """One point: `incident` by dome or the user's own receptor, `spot` from the camera; either may be missing."""
+    """One point: `incident` by dome or the user's own receptor, `spot` from the camera; either may be missing.
+
+    `held` says of the user's own meter how it is held, "" where that is a dome toward the camera.
+    """
 
     name: str
     part: str
     incident: PointReadings | None
     spot: PointReadings | None
+    held: str = ""
+
+    @property
+    def label(self) -> str:
+        """Its name, and how the meter is held where that is no dome toward the camera."""
+        return f"{self.name}, {self.held}" if self.held else self.name
 
 
 @dataclass(frozen=True)
@@ -115,7 +124,8 @@ def report_from_probes(
         reading = readings.get(ProbeId("own", name))
         at = meter.at if isinstance(meter.at, str) else "a point"
         spot = meter.kind == "spot"
-        points.append(PointReport(name, at, None if spot else reading, reading if spot else None))
+        held = held_text(meter.kind, meter.facing)
+        points.append(PointReport(name, at, None if spot else reading, reading if spot else None, held))
     camera = scene.camera
     return MeterReport(
         title=scene.title,
@@ -165,6 +175,7 @@ def json_from_report(report: MeterReport) -> PlainDict:
         "points": {
             point.name: {
                 "part": point.part,
+                "held": point.held,
                 "incident": _record_from_readings(point.incident),
                 "reflected": _record_from_readings(point.spot),
             }

@@ -165,6 +165,38 @@ def point_of_part(part: str, garment: str) -> str:
     return worn_name(_POINT_OF_PART.get(part, part), garment)
 
 
+def name_from_probe(probe: ProbeId, garment: str) -> str:
+    """What people call a meter's place, wherever it is told; a part of the picture goes by its own name.
+
+    >>> name_from_probe(ProbeId("dome", "gown"), "suit"), name_from_probe(ProbeId("own", "lapel"), "suit")
+    ('upper suit', 'lapel')
+    """
+    return probe.part if probe.kind in ("own", "part") else point_of_part(probe.part, garment)
+
+
+def held_text(kind: str, facing: object) -> str:
+    """How a meter is held where that is no dome toward the camera, so that its number is not taken for that.
+
+    >>> held_text("flat", "key"), held_text("dome", "up"), held_text("spot", "camera"), held_text("dome", "camera")
+    ('flat to key', 'dome up', 'spot from camera', '')
+    """
+    if (kind, facing) == ("dome", "camera"):
+        return ""
+    toward = facing if isinstance(facing, str) else "a point"
+    return f"{kind} up" if toward == "up" else f"{kind} {'from' if kind == 'spot' else 'to'} {toward}"
+
+
+def label_from_probe(probe: ProbeId, scene: Scene) -> str:
+    """The name of a meter's place, and how the meter is held where that is no dome toward the camera."""
+    name = name_from_probe(probe, scene.sitter.garment)
+    if probe.kind == "own":
+        meter = scene.meters.get(probe.part)
+        held = held_text(meter.kind, meter.facing) if meter else ""
+    else:
+        held = held_text(probe.kind, probe.toward) if probe.kind != "part" else ""
+    return f"{name}, {held}" if held else name
+
+
 def parts_by_name(key: KeySide, scene: Scene, layout: Layout) -> dict[str, str]:
     """Part under each point of the report, the cheeks first."""
     return {KEY_CHEEK: key.lit_cheek, SHADOW_CHEEK: key.shadow_cheek, **points_of_set(scene, layout)}

@@ -13,6 +13,7 @@ from sim.light.develop import denoised
 from sim.light.stack import LightStack
 from sim.metering.lighting_ratio import ratio_from_probes, ratio_probes
 from sim.metering.points import STANDARD_POINTS, readings_from_probes, scene_probes
+from sim.metering.report_points import label_from_probe
 from sim.quantities.errors import HalfstopError
 from sim.reports import strips
 from sim.reports.files import ResultFolder, png_bytes
@@ -55,7 +56,8 @@ def run_handout(
     order = [step.light for step in plan.steps]
     shown = {*STANDARD_POINTS, *(probe.id for probe in own)}
     points, full = (
-        [p for p in readings_from_probes(measured, m, camera) if p.id in shown] for m in (mix, mix.only(mix.names))
+        {label_from_probe(p.id, scene): p for p in readings_from_probes(measured, m, camera) if p.id in shown}
+        for m in (mix, mix.only(mix.names))
     )
     built = strips.build_up(stack, mix, camera, order)
     without = strips.leave_one_out(stack, mix, camera, order)

@@ -121,7 +121,7 @@ def _combined_table(report: MeterReport, lux: bool) -> Table:
             cells[3:] = phrases.signed_stops(total.from_grey_stops), f"{total.stderr_stops:.3f}"
         if lux and (either := point.incident or point.spot) is not None:
             cells.append(amount_text(either.combined, either.kind))
-        table.add_row(point.name, *cells)
+        table.add_row(point.label, *cells)
     return table
 
 
@@ -138,11 +138,11 @@ def _table_by_light(report: MeterReport, lights: list[str], what: str) -> Table:
             continue
         cells = (readings.by_light[name] for name in lights)
         if what == "share":
-            table.add_row(point.name, *(_share_cell(reading) for reading in cells))
+            table.add_row(point.label, *(_share_cell(reading) for reading in cells))
         elif what == "lux":
-            table.add_row(point.name, *(amount_text(reading, readings.kind) for reading in cells))
+            table.add_row(point.label, *(amount_text(reading, readings.kind) for reading in cells))
         elif point.incident is not None:
-            table.add_row(point.name, *(phrases.reading_short(reading.f_number) for reading in cells))
+            table.add_row(point.label, *(phrases.reading_short(reading.f_number) for reading in cells))
     return table
 
 

@@ -17,6 +17,7 @@ from sim.metering.report_points import (
     KEY_CHEEK,
     SHADOW_CHEEK,
     KeySide,
+    held_text,
     key_side_from_readings,
     lights_to_model,
     parts_by_name,
@@ -50,7 +51,7 @@ def points_from_readings(scene: Scene, layout: Layout, report: ProbeReadings) ->
         own = name in scene.meters
         # Name the place that is read: for a spot meter what it looks at, not where it stands.
         at_m = _place_m(scene, layout, name, part, probe.position_m)
-        label = name if own or probe.kind == "dome" else f"{name}, {_held(probe_id)}"
+        label = label_from_point(scene, name, probe_id)
         points.append({
             "name": name, "label": label, "part": part, "kind": probe.kind, "own": own, "standard": not own,
             "constant": CONSTANT_C.get(probe.kind, photometry.REFLECTED_CONSTANT_K),
@@ -61,13 +62,11 @@ def points_from_readings(scene: Scene, layout: Layout, report: ProbeReadings) ->
     return points
 
 
-def _held(probe: ProbeId) -> str:
-    """How a point's meter is held where that is no dome toward the camera, so that its number is not taken for that.
-
-    >>> _held(ProbeId("flat", "left cheek", "key"))
-    'flat to key'
-    """
-    return f"{probe.kind} to {probe.toward}"
+def label_from_point(scene: Scene, name: str, probe: ProbeId) -> str:
+    """A point's name, and how its meter is held where that is no dome toward the camera."""
+    meter = scene.meters.get(name)
+    held = held_text(meter.kind, meter.facing) if meter else held_text(probe.kind, probe.toward)
+    return f"{name}, {held}" if held else name
 
 
 def key_side(scene: Scene, layout: Layout, report: ProbeReadings) -> KeySide:

@@ -121,12 +121,12 @@ def test_a_whole_part_reads_as_the_mean_of_its_pixels() -> None:
     stack = _stack(np.array([[grey, 3 * grey, 0, 0]]), np.array([[1, 1, 2, 2]]))
     plain = replace(_neutral(CAMERA), color_rgb=np.ones((1, 3)))
     face, gown = readings_from_regions(stack, plain, CAMERA, ["face", "gown"])
-    assert (face.kind, face.point, face.combined.exposure) == ("part", "face", pytest.approx(2 * grey))
+    assert (face.kind, face.id.part, face.combined.exposure) == ("part", "face", pytest.approx(2 * grey))
     assert face.combined.f_number == pytest.approx((2 * grey * CAMERA.iso / 12.5) ** 0.5)
     assert face.combined.from_grey_stops == pytest.approx(1.0) and face.combined.over_camera_stops is None
     assert gown.combined.exposure == 0 and gown.combined.from_grey_stops == -math.inf and gown.combined.share == 0
     outside = replace(stack, region=np.ones((1, 4), np.uint8))
-    assert [r.point for r in readings_from_regions(outside, plain, CAMERA, ["gown", "face"])] == ["face"]
+    assert [r.id.part for r in readings_from_regions(outside, plain, CAMERA, ["gown", "face"])] == ["face"]
 
 
 def test_clipping_is_judged_on_what_was_rendered_not_on_what_was_cleaned() -> None:

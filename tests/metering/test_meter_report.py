@@ -194,7 +194,7 @@ def test_one_reading_by_hand(recital) -> None:
         values = np.full((1, 1, 3), value)
         read = ProbeReadings((probe,), ("key",), (True,), values, np.full((1, 1), value / 100), (1,))
         (found,) = readings_from_probes(read, lights, camera)
-        assert (found.kind, found.point) == (kind, "face")
+        assert (found.kind, found.id.part) == (kind, "face")
         assert found.combined.f_number == pytest.approx(f_number)
         assert found.combined.over_camera_stops == (None if over is None else pytest.approx(over, abs=1e-9))
         assert found.combined.from_grey_stops == (None if from_grey is None else pytest.approx(from_grey, abs=1e-9))

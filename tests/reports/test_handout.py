@@ -24,6 +24,7 @@ from sim.light.mix import mix_from_scene
 from sim.light.readings import ProbeReadings
 from sim.light.stack import LightStack, no_excess
 from sim.metering.points import STANDARD_POINTS, readings_from_probes
+from sim.metering.report_points import label_from_probe
 from sim.quantities import color, phrases
 from sim.reports import strips
 from sim.reports.handout import Handout, handout_html, mixed_codes
@@ -78,7 +79,11 @@ def made(path: Path, muted: str = "") -> tuple[Handout, str]:
     plan = plan_from_scene(scene, layout, mix, measured, source=path.name)
     order = [step.light for step in plan.steps]
     points, full = (
-        [p for p in readings_from_probes(measured, m, scene.camera) if p.id in STANDARD_POINTS]
+        {
+            label_from_probe(p.id, scene): p
+            for p in readings_from_probes(measured, m, scene.camera)
+            if p.id in STANDARD_POINTS
+        }
         for m in (mix, mix.only(mix.names))
     )
     sheets = [

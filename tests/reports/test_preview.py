@@ -143,7 +143,7 @@ def test_readings_are_whole_and_agree_with_the_result(run: Run) -> None:
     drawn = record["nose_shadow"]
     assert (drawn["light"], drawn["side"], drawn["lit_side"]) == (record["meter"]["key"]["light"], "broad", "left")
     assert drawn["pattern"] in ("triangle", "split") and drawn["name"].endswith(", broad lighting")
-    assert [p["point"] for p in record["incident"]] == ["face", "gown", "backdrop", "lapel"]
+    assert [p["point"] for p in record["incident"]] == ["face", "upper gown", "backdrop centre", "lapel"]
     assert [(p["point"], p["kind"]) for p in record["reflected"]] == [
         ("canvas", "spot"), ("face", "part"), ("gown", "part"), ("backdrop", "part"),
     ]  # fmt: skip

@@ -36,6 +36,7 @@ from rooms import (
 )
 
 from sim.metering.points import readings_from_probes, scene_probes, standard_probes
+from sim.metering.report_points import name_from_probe
 from sim.quantities.color import luminance
 from sim.render.cache.disk import LayerStore
 
@@ -158,7 +159,7 @@ def test_readings_are_those_of_the_meter(room: Served, tab: Client) -> None:
     probes = standard_probes(layout) + scene_probes(scene, layout)
     measured = read_probes(build(scene, layout), probes, seed=3, depth=scene.render.depth, most_rays=1 << 15)
     for reading in readings_from_probes(measured, mix_from_scene(scene, layout), scene.camera):
-        name = {"gown": "upper gown", "backdrop": "backdrop centre"}.get(reading.point, reading.point)
+        name = name_from_probe(reading.id, scene.sitter.garment)
         weights = {x["name"]: x["weight_rgb"] for x in tab.state["lights"]}
         exposure = sum(luminance(np.multiply(points[name]["per_light"][light], weights[light])) for light in weights)
         f_number = math.sqrt(exposure * scene.camera.iso / points[name]["constant"])

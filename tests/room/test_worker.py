@@ -18,9 +18,8 @@ import numpy as np
 import pytest
 
 from sim.light.develop import denoised
-from sim.light.readings import name_from_probe
 from sim.metering.points import scene_probes, standard_probes
-from sim.metering.report_points import report_probes
+from sim.metering.report_points import name_from_probe, report_probes
 from sim.render import fingerprint
 from sim.render.cache.disk import LayerStore
 from sim.render.cache.memory import LayerMemory
@@ -274,8 +273,10 @@ def test_meters_and_checks_follow_from_raw_layers(
     probes = [*standard_probes(layout), *scene_probes(scene, layout), *report_probes(scene, layout)]
     want = CachedStage(scene, layout).read_probes(probes, depth=2, target_stderr_stops=0.03, most_rays=1 << 16)
     assert np.array_equal(meters.readings.values, want.values) and meters.readings.rays == want.rays
-    assert [name_from_probe(probe.id) for probe in meters.standard.probes] == ["face", "gown", "backdrop"]
-    assert [name_from_probe(probe.id) for probe in meters.own.probes] == ["lapel"]
+    assert [name_from_probe(probe.id, "gown") for probe in meters.standard.probes] == [
+        "face", "upper gown", "backdrop centre",
+    ]  # fmt: skip
+    assert [probe.id.part for probe in meters.own.probes] == ["lapel"]
     assert [probe.id for probe in meters.report.probes] == [probe.id for probe in report_probes(scene, layout)]
 
     assert meters.nose_shadow is not None and meters.nose_shadow.light == "key"

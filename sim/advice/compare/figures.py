@@ -174,7 +174,7 @@ def _parts(stack: LightStack, mix: Mix, scene: Scene) -> dict[str, tuple[float, 
     """Stops from middle grey and standard error of each part that is seen and lit."""
     readings = readings_from_regions(stack, mix, scene.camera, PARTS)
     return {
-        reading.point: (reading.combined.from_grey_stops, reading.combined.stderr_stops)
+        reading.id.part: (reading.combined.from_grey_stops, reading.combined.stderr_stops)
         for reading in readings
         if reading.combined.from_grey_stops is not None and np.isfinite(reading.combined.from_grey_stops)
     }

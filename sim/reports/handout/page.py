@@ -79,8 +79,8 @@ class PointWords(TypedDict):
 class Handout:
     """What a handout shows.
 
-    `duties` a sentence per light by name; `order` names of the build-up; `points` readings of the scene's mix,
-    `full_points` the same with no light muted; `ratio` the lighting ratio in words;
+    `duties` a sentence per light by name; `order` names of the build-up; `points` readings of the scene's mix by what
+    their points are called, `full_points` the same with no light muted; `ratio` the lighting ratio in words;
     `nose_shadow` what the key draws on the face; `lux` whether the readings also tell lx and lx·s;
     `build_strip`, `without_strip` pictures with what they show in words.
     """
@@ -89,8 +89,8 @@ class Handout:
     stack: LightStack
     mix: Mix
     camera: Camera
-    points: Sequence[PointReadings]
-    full_points: Sequence[PointReadings]
+    points: Mapping[str, PointReadings]
+    full_points: Mapping[str, PointReadings]
     duties: Mapping[str, str]
     order: Sequence[str]
     build_strip: Image.Image
@@ -161,7 +161,7 @@ def handout_html(handout: Handout) -> str:
         filters=FILTER_WORDS,
         iso=f"{h.camera.iso:g}",
         aperture=units.text_from_f_number_in_thirds(h.camera.f_number),
-        points=[_point(h, point) for point in h.points],
+        points=[_point(h, name, point) for name, point in h.points.items()],
         ratio=h.ratio,
         lux=h.lux,
         nose_shadow=None if h.nose_shadow is None else line_from_shadow(h.nose_shadow),
@@ -223,12 +223,12 @@ def _set(h: Handout, zipped: Sequence[bytes], k: float) -> dict[str, object]:
         "filters": {name: list(finish.channel_mix(name)) for name in FILTER_WORDS},
         "points": [
             {
-                "name": p.point,
+                "name": name,
                 "spot": p.kind not in CONSTANT_C,
                 "constant": CONSTANT_C.get(p.kind, photometry.REFLECTED_CONSTANT_K),
-                "exposures": [p.by_light[name].exposure for name in h.mix.names],
+                "exposures": [p.by_light[light].exposure for light in h.mix.names],
             }
-            for p in h.full_points
+            for name, p in h.full_points.items()
         ],
     }
 
@@ -251,17 +251,17 @@ def _light(h: Handout, index: int, layer: np.ndarray) -> LightWords:
     }
 
 
-def _point(h: Handout, point: PointReadings) -> PointWords:
+def _point(h: Handout, name: str, point: PointReadings) -> PointWords:
     """A row of the table of readings, as planned."""
     together = point.combined
     stops = together.over_camera_stops if together.over_camera_stops is not None else together.from_grey_stops
     muted = dict(zip(h.mix.names, h.mix.muted, strict=True))
     return {
-        "name": point.point if point.kind == "dome" else f"{point.point} ({point.kind})",
+        "name": name,
         "reads": phrases.reading(together.f_number),
         "stops": "dark" if stops is None else phrases.signed_stops(stops),
         "amount": amount_text(together, point.kind),
-        "shares": ["–" if muted[name] else f"{100 * reading.share:.0f} %" for name, reading in point.by_light.items()],
+        "shares": ["–" if muted[light] else f"{100 * read.share:.0f} %" for light, read in point.by_light.items()],
     }
 
 

@@ -16,7 +16,8 @@ The file is one JSON object; every number is finite, and a value in darkness is 
     health     suggested f-number for the face, and by part what clips and sinks into black (see sim.metering.health)
     nose_shadow  what the key draws on the face, null where there is none: light, pattern and side by their names in
                sim.advice.checks.noseshadow, name as people say it, lit_side, lean_deg, lit shares of the cheeks
-    meter      the report of `halfstop meter`: cheeks, forehead, chin, hair, shoulders, gown, hip, backdrop, own points;
+    meter      the report of `halfstop meter`: cheeks, forehead, chin, hair, shoulders, gown, hip, backdrop, own points
+               by the same names, `held` as said of those that are no dome toward the camera;
                lighting ratio and contrast of the cheeks with their definitions (see sim.metering.lighting_ratio)
 
 `by_light` has a reading for each heard light by name, `combined` the one of all together. A reading has:
@@ -41,6 +42,7 @@ from sim.light.mix import Mix
 from sim.light.readings import Probe
 from sim.light.stack import LightStack
 from sim.metering.points import PointReadings, Reading, amounts_from_reading
+from sim.metering.report_points import name_from_probe
 from sim.quantities import phrases
 from sim.scene.model import Camera
 
@@ -61,19 +63,26 @@ def record_from_preview(
     pictures: dict[str, str],
     layers: Sequence[str],
     warnings: Sequence[str],
+    garment: str = "gown",
 ) -> dict[str, object]:
     """Return the record as plain data in the order of this module's description.
 
-    Arguments: `probes` and `points` in the same order; `pictures` file names by light; `layers` names in the EXR file.
+    Arguments: `probes` and `points` in the same order; `pictures` file names by light; `layers` names in the EXR file;
+    `garment` that the sitter wears.
     """
     width, height = stack.size
     heard = [name for name, muted in zip(mix.names, mix.muted, strict=True) if not muted]
     metered = [
-        {"point": p.point, "kind": p.kind, "position_m": _row(probe.position_m), "facing": _row(probe.facing)}
+        {
+            "point": name_from_probe(p.id, garment),
+            "kind": p.kind,
+            "position_m": _row(probe.position_m),
+            "facing": _row(probe.facing),
+        }
         | _readings(p, heard)
         for probe, p in zip(probes, points, strict=True)
     ]
-    shown = [{"point": p.point, "kind": p.kind} | _readings(p, heard) for p in parts]
+    shown = [{"point": p.id.part, "kind": p.kind} | _readings(p, heard) for p in parts]
     return {
         "format": FORMAT,
         "program": program,

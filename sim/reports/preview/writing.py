@@ -200,6 +200,7 @@ def _record(preview: Preview, scene_file: str) -> dict[str, object]:
         pictures=preview.pictures,
         layers=exr_layer_names(preview.stack.names),
         warnings=preview.warnings,
+        garment=scene.sitter.garment,
     )
     return {
         **record, "health": record_from_health(preview.health), "meter": json_from_report(preview.report),

@@ -13,6 +13,7 @@ from sim.advice.checks.shadow_words import line_from_shadow
 from sim.light.develop import black_and_white, encoded, levelled
 from sim.light.mix import Mix
 from sim.metering.points import STANDARD_POINTS, PointReadings
+from sim.metering.report_points import label_from_probe
 from sim.quantities import phrases
 from sim.reports.faces import picture_from_shadow
 from sim.reports.sheets.captions import (
@@ -64,7 +65,7 @@ def contact_sheet(
     made: size, samples and seed in words. ratio: the lighting ratio in words. nose_shadow: what the key draws on the
     face.
     """
-    shown = [p for p in points if p.id in STANDARD_POINTS]
+    shown = [(label_from_probe(p.id, scene), p) for p in points if p.id in STANDARD_POINTS]
     large = Tile(
         encoded(combined),
         "combined",
@@ -73,7 +74,7 @@ def contact_sheet(
             *([f"lighting ratio {ratio}"] if ratio else []),
             *([line_from_shadow(nose_shadow)] if nose_shadow else []),
         ),
-        tuple((f"{p.point}, {phrases.reading(p.combined.f_number)}", stops_text(p.combined)) for p in shown),
+        tuple((f"{name}, {phrases.reading(p.combined.f_number)}", stops_text(p.combined)) for name, p in shown),
         None if nose_shadow is None else picture_from_shadow(nose_shadow.shadow, DRAWING_PX),
     )
     tiles = [
@@ -81,7 +82,7 @@ def contact_sheet(
             encoded(linear),
             name,
             light_lines(scene, name),
-            tuple((p.point, stops_text(p.by_light[name])) for p in shown),
+            tuple((point, stops_text(p.by_light[name])) for point, p in shown),
         )
         for name, linear in alone.items()
     ]
