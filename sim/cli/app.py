@@ -5,6 +5,7 @@ Heavy modules load inside the commands, so that help and mistakes answer at once
 
 from __future__ import annotations
 
+import codecs
 import gc
 import os
 import signal
@@ -21,6 +22,7 @@ from typing import Annotated, NoReturn
 import typer
 
 from sim.cli import cache, checks, lighting, room, sweep
+from sim.quantities import phrases
 from sim.quantities.errors import HalfstopError, one_line
 from sim.reports.fonts import missing
 
@@ -106,6 +108,7 @@ def check(
     scenes: Annotated[list[Path], typer.Argument(metavar="SCENE...", help="Scene files to check.")],
 ) -> None:
     """Check scene files and the files that they name; renders nothing."""
+    from sim.scene.light_words import lights_text
     from sim.scene.model.checks import scene_warnings
     from sim.scene.read import load_scene
     from sim.studio.own_files import require_own_files
@@ -119,10 +122,8 @@ def check(
             _say(str(error))
             faults += 1
             continue
-        count = len(scene.lights)
-        lights = f"{count} light{'' if count == 1 else 's'}" if count else "no lights yet"
         nobody = "" if scene.sitter.is_there else ", no sitter"
-        print(one_line(f"{path}: good: {scene.title}, {lights}{nobody}"))
+        print(one_line(f"{path}: good: {scene.title}, {lights_text(scene)}{nobody}"))
         for warning in scene_warnings(scene):
             print(one_line(f"{path}: warning: {warning}"))
     if faults:
@@ -165,6 +166,18 @@ sweep.add_commands(app)
 cache.add_commands(app)
 
 
+def _plain_sign(error: UnicodeError) -> tuple[str | bytes, int]:
+    """Print what the terminal's encoding lacks in signs that it has, or as an escape, rather than fail."""
+    if not isinstance(error, UnicodeEncodeError):
+        raise error
+    text = error.object[error.start : error.end].translate(phrases.PLAIN_SIGNS)
+    return text.encode("ascii", "backslashreplace").decode("ascii"), error.end
+
+
+PLAIN_SIGNS = "halfstop.plain-signs"
+codecs.register_error(PLAIN_SIGNS, _plain_sign)
+
+
 def main(arguments: Sequence[str] | None = None) -> NoReturn:
     """Run the command line and exit."""
     code = run(arguments)
@@ -176,9 +189,8 @@ def main(arguments: Sequence[str] | None = None) -> NoReturn:
 def run(arguments: Sequence[str] | None = None) -> int:
     """Run the command line and return its exit code; whatever goes wrong is one line on stderr."""
     for stream in (sys.stdout, sys.stderr):
-        # Print what the terminal's encoding lacks as an escape rather than fail.
         with suppress(AttributeError, ValueError):
-            stream.reconfigure(errors="backslashreplace")  # type: ignore[union-attr]
+            stream.reconfigure(errors=PLAIN_SIGNS)  # type: ignore[union-attr]
     ended: list[int] = []
     try:
         with _signals_as_exceptions(ended):

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 from typing import Annotated
 
@@ -14,8 +13,6 @@ KeyOption = Annotated[
 ]
 FreshOption = Annotated[bool, typer.Option("--fresh", help="Trace all anew, and keep nothing.")]
 OutOption = Annotated[Path | None, typer.Option(metavar="DIR", help="Folder for the files.")]
-# Stand-ins for the signs that a plain terminal may lack.
-_ASCII = str.maketrans({"±": "+/-", "°": " deg", "²": "2"})
 
 
 def add_commands(app: typer.Typer) -> None:
@@ -65,8 +62,6 @@ def checks(
 
 
 def _show(sections: list[tuple[str, list[str]]] | tuple[tuple[str, list[str]], ...]) -> None:
-    """Print headings and their lines, in plain signs where the output cannot show others."""
-    plain = "utf" not in (sys.stdout.encoding or "").lower()
+    """Print headings and their lines."""
     for heading, lines in sections:
-        for line in (heading, *(f"  {line}" for line in lines)):
-            print(line.translate(_ASCII) if plain else line)
+        print("\n".join([heading, *(f"  {line}" for line in lines)]))

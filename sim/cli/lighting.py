@@ -30,8 +30,6 @@ PIPED_WIDTH = 100
 LEAST_RAYS, MOST_RAYS = 1 << 12, 1 << 26
 # Exit code of a balance that does not meet every wish.
 NOT_MET = 3
-# Stand-ins for the signs that a plain terminal may lack.
-_ASCII = str.maketrans({"±": "+/-", "°": " deg", "─": "-", "·": "*", "×": "x", "²": "2", phrases.MINUS: "-"})
 
 
 def add_commands(app: typer.Typer) -> None:
@@ -272,7 +270,7 @@ def _show(*lines: RenderableType) -> None:
             continue
         with console.capture() as captured:
             console.print(line, markup=False, soft_wrap=isinstance(line, str))
-        print("\n".join(text.rstrip() for text in captured.get().translate(_ASCII).splitlines()))
+        print("\n".join(text.rstrip() for text in captured.get().translate(phrases.PLAIN_SIGNS).splitlines()))
 
 
 def _care(only: str | None, precision: float | None, rays: int | None) -> Care:

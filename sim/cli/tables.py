@@ -115,7 +115,7 @@ def _stops(stops: float | None, reading: Reading, pretty: bool) -> str:
     text = phrases.signed_stops(stops, darkest=DARKEST_STOPS)
     if stops is not None and stops >= DARKEST_STOPS and reading.stderr_stops >= UNSURE_STOPS:
         text += f" ±{reading.stderr_stops:.1f}"
-    return text if pretty else text.replace("±", "+/-").replace(phrases.MINUS, "-")
+    return text if pretty else text.translate(phrases.PLAIN_SIGNS)
 
 
 def _touched(made: Preview, part: PointReadings | None, light: str | None) -> str:

@@ -22,7 +22,7 @@ from scipy.optimize import least_squares
 from sim.light.mix import Mix
 from sim.light.readings import Probe, ProbeId, ProbeReadings
 from sim.metering.points import CONSTANT_C, probe_from_meter
-from sim.quantities import color, photometry, units
+from sim.quantities import color, photometry, phrases, units
 from sim.quantities.errors import HalfstopError, SceneError, UnitError, quoted
 from sim.scene import model
 from sim.scene.edit import KeyPath
@@ -300,27 +300,33 @@ def report_lines(
     Arguments: `refused` by light: why its correction was not written.
     """
     gross = calibration.is_gross
-    lines = [f"{len(readings.f_number)} readings, {int(gross.sum())} set aside"]
+    count = len(readings.f_number)
+    lines = [f"{count} reading{'' if count == 1 else 's'}, {int(gross.sum()) or 'none'} set aside"]
     for index in np.flatnonzero(gross):
         off = calibration.residual_stops[index]
         lines.append(
-            f"{readings.lit[index]} reads {abs(off):.1f} stops {'over' if off > 0 else 'under'}: check that reading "
+            f"{readings.lit[index]} reads {phrases.stops(off, 1)} {'over' if off > 0 else 'under'}: check that reading "
             f"(line {readings.lines[index]}: {readings.texts[index]})"
         )
     for name, stops, stderr in zip(calibration.names, calibration.stops, calibration.stderr_stops, strict=True):
         if name not in scene.lights:
             continue
         if refused and name in refused:
-            lines.append(f"{name}: {stops:+.2f} stops would need more than a scene may say ({refused[name]}); left")
+            lines.append(
+                f"{name}: {phrases.signed_stops(stops, 2)} stops would need more than a scene may say "
+                f"({refused[name]}); left as it is"
+            )
         elif stderr > UNSURE_STOPS:
             alone = any(gross[i] and readings.lit[i] == name for i in range(len(gross)))
-            why = (
-                "its reading is set aside" if alone else f"not enough readings to tell (±{min(stderr, 9.9):.1f} stops)"
+            lines.append(
+                f"{name}: {'its reading is set aside' if alone else 'not enough readings to tell'}; left as it is"
             )
-            lines.append(f"{name}: {why}; left as it is")
         else:
-            lines.append(f"{name}: {stops:+.2f} stops ±{stderr:.2f} against the scene, a factor of {2**stops:.2f}")
+            lines.append(
+                f"{name}: {phrases.signed_stops(stops, 2)} stops ± {stderr:.2f} against the scene, "
+                f"{2**stops:.2f} times its light"
+            )
     if not gross.all():
         rms = float(np.sqrt(np.mean(calibration.residual_stops[~gross] ** 2)))
-        lines.append(f"the readings that were kept differ from the corrected scene by {rms:.2f} stops rms")
+        lines.append(f"the readings that were kept differ from the corrected scene typically by {rms:.2f} stops")
     return lines

@@ -15,7 +15,7 @@ from sim.light.develop import SATURATION, exposed
 from sim.light.mix import Mix
 from sim.light.stack import LightStack
 from sim.metering.points import PointReadings
-from sim.quantities import color, photometry
+from sim.quantities import color, photometry, phrases, units
 from sim.quantities.plain import PlainDict, plain_dict
 from sim.scene.model import Camera
 
@@ -197,26 +197,36 @@ def record_from_health(health: Health) -> PlainDict:
     })  # fmt: skip
 
 
+def _share_text(part: str, share: float, doubt: float) -> str:
+    """How much of a part clips or sinks; "" where that may be none of it.
+
+    >>> _share_text("gown", 0.024, 0.017), _share_text("backdrop", 0.755, 0.095), _share_text("chest", 0.002, 0.039)
+    ('2.4 % of the gown (± 1.7)', '76 % of the backdrop (± 10)', '')
+    """
+    if share < 0.0005 or share < doubt:
+        return ""
+    places = 1 if share < 0.095 else 0
+    error = f" (± {100 * doubt:.{places}f})" if round(100 * doubt, places) else ""
+    return f"{100 * share:.{places}f} % of the {part}{error}"
+
+
 def health_lines(health: Health, camera: Camera) -> list[str]:
     """What to tell the photographer, a plain line each."""
-    from sim.quantities import units
-
     lines = []
     if health.suggested_f_number is not None and health.change_stops is not None:
         thirds = units.text_from_f_number_in_thirds(health.suggested_f_number)
         change = health.change_stops
         how = "as the camera is set" if abs(change) < 1 / 6 else (
-            f"{'open' if change > 0 else 'close'} by {abs(change):.1f} stops from "
+            f"{'open' if change > 0 else 'close'} by {phrases.stops(change, 1)} from "
             f"{units.text_from_f_number(camera.f_number)}"
         )  # fmt: skip
         lines.append(f"For the {health.reference}: {thirds} ({how}).")
-    for what, words in (("clipped", "clips"), ("crushed", "sinks into black")):
-        shares = []
-        for name, part in health.parts.items():
-            share, doubt = getattr(part, what), getattr(part, f"{what}_doubt")
-            if share >= 0.0005:
-                shares.append(f"{name} {100 * share:.1f} % ± {100 * doubt:.1f}")
-        lines.append(f"Of each part {words}: {', '.join(shares)}." if shares else f"Nothing {words}.")
+    for what, words in (("clipped", "Clipped"), ("crushed", "In black")):
+        shares = [
+            told for name, part in health.parts.items()
+            if (told := _share_text(name, getattr(part, what), getattr(part, f"{what}_doubt")))
+        ]  # fmt: skip
+        lines.append(f"{words}: {', '.join(shares) or 'nothing'}.")
     lines.append(
         f"Sensor: saturation {SATURATION_STOPS:.1f} stops over middle grey (ISO 12232), black "
         f"{health.range_stops:g} stops below it (assumed; your camera's may differ)."

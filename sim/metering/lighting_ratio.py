@@ -7,7 +7,8 @@
 
 The fill is the light besides the key that opens the shadow-side cheek as the camera sees it. Of those within a stop of
 the strongest there it is the one that reaches chest and chin best, for a fill is broad and an accent is not. More than
-four stops under the key a light fills nothing. All of this is common practice, no source. Does not: go by names.
+four stops under the key, turned to it or as the camera sees that cheek, a light fills nothing: an edge from behind is
+no fill. All of this is common practice, no source. Does not: go by names.
 """
 
 from __future__ import annotations
@@ -27,6 +28,7 @@ from sim.metering.report_points import (
     lights_to_model,
     report_probes,
 )
+from sim.quantities import phrases
 from sim.scene.model import Scene
 from sim.studio.layout import Layout
 
@@ -43,7 +45,10 @@ DEFINITION = (
 
 @dataclass(frozen=True)
 class LightingRatio:
-    """`factor` of (key + fill) : fill, None without a fill; `key_over_fill_stops`; `stderr_stops` of that."""
+    """`factor` of (key + fill) : fill, None without a fill; `key_over_fill_stops`; `stderr_stops` of that, at most.
+
+    The two readings share their random numbers, so their errors do not add as those of independent ones.
+    """
 
     key: str
     fill: str | None
@@ -63,7 +68,7 @@ class LightingRatio:
         if self.factor is None or self.key_over_fill_stops is None:
             return f"no fill ({self.key} alone)"
         over = self.key_over_fill_stops
-        way = "as strong as" if abs(over) < 0.05 else f"{abs(over):.1f} stops {'over' if over > 0 else 'under'}"
+        way = "as strong as" if abs(over) < 0.05 else f"{phrases.stops(over, 1)} {'over' if over > 0 else 'under'}"
         return f"{factor_text(self.factor)} ({self.key} + {self.fill} : {self.fill}; {self.key} {way} {self.fill})"
 
 
@@ -79,11 +84,11 @@ def ratio_from_stops(key_over_fill_stops: float) -> float:
 def factor_text(factor: float) -> str:
     """A ratio as people say it.
 
-    >>> factor_text(4.73), factor_text(12.6), factor_text(0.91)
-    ('4.7 : 1', '13 : 1', '1 : 1.1')
+    >>> factor_text(4.73), factor_text(12.6), factor_text(0.91), factor_text(0.99), factor_text(2.0)
+    ('4.7 : 1', '13 : 1', '1 : 1.1', '1 : 1', '2 : 1')
     """
     turned = max(factor, 1 / factor)
-    text = f"{turned:.1f}" if turned < 9.95 else f"{turned:.0f}"
+    text = phrases.number(turned, 1 if turned < 9.95 else 0)
     return f"{text} : 1" if factor >= 1 else f"1 : {text}"
 
 
@@ -98,7 +103,7 @@ def lighting_ratio(readings: Mapping[ProbeId, PointReadings], side: KeySide) -> 
     over = math.log2(key.exposure / alone.exposure)
     if over > NO_FILL_STOPS:
         return none
-    stderr = math.hypot(key.stderr_stops, alone.stderr_stops)
+    stderr = key.stderr_stops + alone.stderr_stops
     return LightingRatio(side.light, fill, ratio_from_stops(over), over, stderr)
 
 
@@ -121,7 +126,9 @@ def ratio_from_probes(scene: Scene, layout: Layout, measured: ProbeReadings, mix
 def fill_light(readings: Mapping[ProbeId, PointReadings], side: KeySide) -> str | None:
     """The light that fills; None where no other light reaches the shadow-side cheek."""
     opened = readings[ProbeId("flat", side.shadow_cheek)].by_light
-    others = [name for name in opened if name != side.light and _alone(readings, side, name).exposure > 0]
+    key = readings[ProbeId("flat", side.lit_cheek, side.light)].by_light[side.light]
+    least = key.exposure * 2.0**-NO_FILL_STOPS
+    others = [name for name in opened if name != side.light and 0 < opened[name].exposure >= least]
     if not others:
         return None
     most = max(opened[name].exposure for name in others)

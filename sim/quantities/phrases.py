@@ -16,6 +16,10 @@ from collections.abc import Sequence
 from sim.quantities import units
 
 MINUS = "\u2212"
+# Signs that a plain terminal may lack, and what stands in for them.
+PLAIN_SIGNS = str.maketrans({
+    MINUS: "-", "±": "+/-", "°": " deg", "·": "*", "×": "x", "²": "2", "½": "1/2", "–": "-", "─": "-", "…": "...",
+})  # fmt: skip
 # Below this a meter shows nothing of use; common practice, no source.
 LOWEST_F_NUMBER = 0.7
 

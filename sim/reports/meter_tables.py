@@ -46,16 +46,18 @@ def tables_from_report(
 
 def _heading(report: MeterReport, nose_shadow: KeyShadow | None) -> Text:
     camera, key = report.camera, report.key
-    side = f"{key.lit_cheek} is the key side" if not key.alike else "it lights both cheeks alike"
+    side = f"{key.lit_cheek} is the key side"
+    if key.alike:
+        side += ", though it lights both cheeks alike"
     most = "it gives most of what the camera sees on the face" if report.has_sitter else "it gives most there"
     how = "as asked" if key.chosen_by_user else most
     lines = [
         f"{report.title}: {units.text_from_f_number(camera['f_number'])}, "
         f"{units.text_from_time_s(camera['shutter_s'])}, ISO {camera['iso']:g}",
         f'Key: "{key.light}" ({how}); {side} (left and right as the camera sees them).',
-        f"Lighting ratio: {report.ratio.text}: {DEFINITION}.",
-        f"Contrast of the cheeks: {_contrast_text(report.contrast)}: {CONTRAST_DEFINITION}.",
-        f"Same cheeks, domes turned to the camera: {_contrast_text(report.dome_contrast)}.",
+        f"Lighting ratio: {report.ratio.text}.",
+        f"Contrast of the cheeks: {_contrast_text(report.contrast)}; with domes turned to the camera "
+        f"{_contrast_text(report.dome_contrast)}.",
     ]
     if not report.has_sitter:
         # Nobody shades one cheek from the light that reaches the other.
@@ -97,16 +99,17 @@ def _contrast_text(contrast: Contrast) -> str:
     if contrast.factor is None or contrast.diff_stops is None:
         return "without end (no light on one side)"
     stops = phrases.signed_stops(contrast.diff_stops)
-    return f"{factor_text(contrast.factor)} = {stops} stops ± {contrast.stderr_stops:.3f}"
+    error = "under 0.001" if contrast.stderr_stops < 0.0005 else f"{contrast.stderr_stops:.3f}"
+    return f"{factor_text(contrast.factor)}, {stops} stops (error at most {error})"
 
 
 def _combined_table(report: MeterReport, lux: bool) -> Table:
     table = Table(title="All lights together", title_justify="left", box=box.SIMPLE_HEAD, pad_edge=False)
-    table.add_column("point", no_wrap=True)
+    table.add_column("point")
     for title in ("incident", "error", "against camera", "how it comes out", "error"):
         table.add_column(title, justify="right", no_wrap=True)
     if lux:
-        table.add_column("light", justify="right")
+        table.add_column("light", justify="right", no_wrap=True)
     for point in report.points:
         cells = ["", "", "", "", ""]
         if point.incident is not None:
@@ -129,7 +132,7 @@ def _table_by_light(report: MeterReport, lights: list[str], what: str) -> Table:
     titles = {"share": "Share of the light, and stops lost without it", "alone": "Each light on its own",
               "lux": "Each light on its own: lx of continuous light, lx·s of flash"}  # fmt: skip
     table = Table(title=titles[what], title_justify="left", box=box.SIMPLE_HEAD, pad_edge=False)
-    table.add_column("point", no_wrap=True)
+    table.add_column("point")
     for name in lights:
         table.add_column(name, justify="right", overflow="fold", max_width=11)
     for point in report.points:
@@ -162,10 +165,12 @@ def _footnote(report: MeterReport) -> Text:
          for reading in point.incident.by_light.values() if reading.share >= TELLING_SHARE),
         default=0.0,
     )  # fmt: skip
+    contrast = f" Contrast: {CONTRAST_DEFINITION}." if report.has_sitter else ""
     return Text(
+        f"Lighting ratio: {DEFINITION}.{contrast}\n"
         "Incident: dome 4 cm off the surface, turned to the camera, unless it is your own meter (C = 340; flat 250). "
         "Spot: 1° from the camera, of the backdrop from behind the sitter (K = 12.5), 0 is middle grey in the picture. "
-        f"Errors are standard errors in stops; that of one light alone is at most {worst:.3f} stop wherever it gives "
+        f"Errors are standard errors in stops; that of one light alone is at most {worst:.3f} wherever it gives "
         f"{100 * TELLING_SHARE:.0f} % or more.",
         style="dim",
     )

@@ -157,7 +157,7 @@ async def _take_dials(session: RoomSession, tab: Client, request: ask.TakeDials)
     if tab.dials_found is None:
         raise HalfstopError("there is nothing to take yet; say first what a point should read")
     revision, result = tab.dials_found
-    edits = edits_from_balance(result)
+    edits = edits_from_balance(result, (await session.snapshot()).text)
     if not edits:
         return
 

@@ -30,6 +30,7 @@ from sim.room.document.edits import Edit, SetValue
 from sim.room.protocol.messages import AloneAtFace, DialMove, DialsFound, MeterPoint, TargetOutcome
 from sim.room.protocol.requests import FindDials, TargetRow
 from sim.scene.model import Scene
+from sim.scene.text import data_from_text
 from sim.studio.layout import Layout
 
 MOST_STOPS = 20.0
@@ -200,10 +201,14 @@ def dials_from_balance(result: Balance) -> DialsFound:
     }  # fmt: skip
 
 
-def edits_from_balance(result: Balance) -> list[Edit]:
-    """The edits that set the dials of a balance."""
+def edits_from_balance(result: Balance, text: str) -> list[Edit]:
+    """The edits that set the dials of a balance, each on the scale that the scene's `text` had it on."""
+    lights = data_from_text(text)["lights"]
     return [
-        SetValue(path=("lights", move.light, "power"), value=dial_text(move.after_stops, move.step_stops))
+        SetValue(
+            path=("lights", move.light, "power"),
+            value=dial_text(move.after_stops, move.step_stops, lights[move.light].get("power")),
+        )
         for move in result.moves
         if abs(move.change_stops) > 1e-9
     ]

@@ -100,3 +100,16 @@ def _leaves(doors: model.BarnDoors | None) -> list[tuple[str, float]] | None:
         return None
     leaves = ("left", doors.left_deg), ("right", doors.right_deg), ("top", doors.top_deg), ("bottom", doors.bottom_deg)
     return [(name, angle_deg) for name, angle_deg in leaves if angle_deg < 90]
+
+
+def lights_text(scene: model.Scene) -> str:
+    """How many lights a scene has, those of the room named apart: "3 lights, 1 window, even light of the room"."""
+    windows = sum(isinstance(each, model.WindowPanel) for each in scene.ambient)
+    words = [_counted(len(scene.lights), "light")] if scene.lights else []
+    words += [_counted(windows, "window")] if windows else []
+    words += ["even light of the room"] if len(scene.ambient) > windows else []
+    return ", ".join(words) or "no lights yet"
+
+
+def _counted(count: int, thing: str) -> str:
+    return f"{count} {thing}{'' if count == 1 else 's'}"

@@ -113,10 +113,10 @@ const NO_FILL_STOPS = 4, ALIKE_FILL_STOPS = 1;
  */
 export function lightingRatio(alone, key, weights, luminance) {
   const given = (rgb, name) => total((weights[name] ?? []).map((weight, c) => luminance[c] * weight * rgb[c]));
-  const names = Object.keys(alone).filter((name) => name !== key && given(alone[name].shadow, name) > 0);
   const lit = alone[key] ? given(alone[key].lit, key) : 0;
-  if (!names.length || !(lit > 0)) return null;
   const opened = (name) => given(alone[name].opened, name);
+  const names = Object.keys(alone).filter((name) => name !== key && opened(name) >= lit * 2 ** -NO_FILL_STOPS);
+  if (!names.length || !(lit > 0)) return null;
   const reach = (name) => {
     const each = alone[name].reached.map((rgb) => given(rgb, name));
     return each.length ? Math.min(...each) : opened(name);

@@ -283,15 +283,15 @@ def test_the_report_tells_heads_then_what_was_set_aside_then_what_is_left(tmp_pa
     assert report_lines(readings, found, scene) == [
         "3 readings, 1 set aside",
         "key + fill reads 1.2 stops under: check that reading (line 4: chest, dome, key + fill: f/8 and 3 tenths)",
-        "key: +1.00 stops ±0.05 against the scene, a factor of 2.00",
-        "fill: not enough readings to tell (±9.9 stops); left as it is",
-        "the readings that were kept differ from the corrected scene by 0.35 stops rms",
+        "key: +1.00 stops ± 0.05 against the scene, 2.00 times its light",
+        "fill: not enough readings to tell; left as it is",
+        "the readings that were kept differ from the corrected scene typically by 0.35 stops",
     ]
     every = replace(found, is_gross=np.ones(3, bool))
     assert report_lines(readings, every, scene)[0] == "3 readings, 3 set aside"
-    assert not any("rms" in line for line in report_lines(readings, every, scene))
+    assert not any("typically" in line for line in report_lines(readings, every, scene))
     refused = report_lines(readings, found, scene, {"key": "at most 200 lm/W"})
-    assert "key: +1.00 stops would need more than a scene may say (at most 200 lm/W); left" in refused
+    assert "key: +1.00 stops would need more than a scene may say (at most 200 lm/W); left as it is" in refused
     with pytest.raises(ValueError, match="zip"):
         report_lines(readings, replace(found, stderr_stops=found.stderr_stops[1:]), scene)
 

@@ -110,8 +110,8 @@ def test_parts_are_told_with_their_share_and_its_doubt() -> None:
     variance = (_luminance_at(SATURATION_STOPS) * 0.01) ** 2
     found = health_from_stack(_stack(_luminance_at(0) * 2.0**levels, parts, variance), _neutral(CAMERA), CAMERA, None)
     clipped, crushed = health_lines(found, CAMERA)[:2]
-    assert clipped == "Of each part clips: face 25.0 % ± 25.0."
-    assert crushed.startswith("Of each part sinks into black: gown 33.3 % ± ")
+    assert clipped == "Clipped: 25 % of the face (± 25)."
+    assert crushed.startswith("In black: 33 % of the gown")
 
 
 def test_a_whole_part_reads_as_the_mean_of_its_pixels() -> None:
@@ -182,12 +182,12 @@ def test_the_suggested_f_number_is_the_meters() -> None:
     assert found.change_stops == pytest.approx(-0.919, abs=0.001)
     assert "For the face: f/11 (close by 0.9 stops from f/8)." in health_lines(found, CAMERA)
     wide = health_from_stack(stack, _neutral(CAMERA), CAMERA, _incident(5.6), name="brow")
-    assert health_lines(wide, CAMERA)[0] == "For the brow: f/5.6 (open by 1.0 stops from f/8)."
+    assert health_lines(wide, CAMERA)[0] == "For the brow: f/5.6 (open by 1 stop from f/8)."
     near = health_from_stack(stack, _neutral(CAMERA), CAMERA, _incident(8.4))
     assert health_lines(near, CAMERA) == [
         "For the face: f/8 (as the camera is set).",
-        "Nothing clips.",
-        "Nothing sinks into black.",
+        "Clipped: nothing.",
+        "In black: nothing.",
         "Sensor: saturation 3.0 stops over middle grey (ISO 12232), black 12 stops below it (assumed; your "
         "camera's may differ).",
     ]

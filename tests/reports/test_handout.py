@@ -267,7 +267,7 @@ def test_readings_follow_the_faders(tmp_path: Path) -> None:
     with opened_page(written(tmp_path, html)) as page:
         page.wait_for_selector(LIVE)
         before = page.inner_text("#point-0 [data-stops]").replace("\u2212", "-")
-        assert float(before) == pytest.approx(handout.points[0].combined.over_camera_stops, abs=0.051)
+        assert float(before) == pytest.approx(next(iter(handout.points.values())).combined.over_camera_stops, abs=0.051)
         for k in range(len(handout.mix.names)):
             move(page, f"fader-{k}", 1.0)
         shown_pixels(page)
@@ -275,7 +275,7 @@ def test_readings_follow_the_faders(tmp_path: Path) -> None:
         # All lights up by a stop: the meter reads a stop more, and every share stays.
         assert float(after) - float(before) == pytest.approx(1.0, abs=0.11)
         shares = page.eval_on_selector_all("#point-0 [data-share]", "all => all.map(e => parseFloat(e.textContent))")
-        expected = [100 * r.share for r in handout.points[0].by_light.values()]
+        expected = [100 * r.share for r in next(iter(handout.points.values())).by_light.values()]
         assert np.allclose(shares, expected, atol=1)
         dial = handout.mix.dial_stops[0] + 1.0
         assert page.inner_text("#dial-0") == phrases.power(round(dial, 1))

@@ -47,10 +47,10 @@ class Wish:
 
     @property
     def text(self) -> str:
-        """The wish as the user would write it."""
+        """The wish in words."""
         if self.f_number is not None:
             return f"{self.point} {units.text_from_f_number_in_thirds(self.f_number)}"
-        return f"{self.point} {self.stops:+g} stops"
+        return f"{self.point} {phrases.change(self.stops or 0.0)}"
 
 
 def wish_from_text(text: str, points: Sequence[str]) -> Wish:

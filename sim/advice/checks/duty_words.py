@@ -9,6 +9,7 @@ import numpy as np
 from sim.advice.checks.duties import GROUPS, IDLE_STOPS, LARGEST_STOPS
 from sim.advice.finding import Finding
 from sim.metering.report_points import point_of_part, worn_name
+from sim.quantities import phrases
 
 # A point that loses so much has nearly all its light from there. The sentence names this many points or groups.
 WHOLE_STOPS = 4.0
@@ -77,7 +78,7 @@ def _points_text(lost: Mapping[str, float], garment: str) -> str:
     if partial:
         first, *others = partial[: max(MOST_TOLD - len(whole), 1)]
         text = f"adds {_stops(first[0])} to {first[1]}"
-        texts.append(text + "".join(f", {value:.1f} to {place}" for value, place in others))
+        texts.append(text + "".join(f", {phrases.number(value, 1)} to {place}" for value, place in others))
     left = len(losses) - min(len(whole), MOST_TOLD) - min(len(partial), max(MOST_TOLD - len(whole), 1))
     text = "; ".join(texts)
     if left > 0:
@@ -93,7 +94,7 @@ def _listed(words: list[str]) -> str:
 def _stops(value: float) -> str:
     if value >= LARGEST_STOPS:
         return f"over {LARGEST_STOPS:.0f} stops"
-    return f"{value:.1f} stop{'' if value < 1.05 else 's'}"
+    return phrases.stops(value, 1)
 
 
 def percent_of_sequins(share: float) -> str:

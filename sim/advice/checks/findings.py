@@ -17,6 +17,7 @@ from sim.advice.checks.separation import WEAK_BELOW_STOPS, Separation
 from sim.advice.checks.sparkle import Sparkle
 from sim.advice.checks.spill import NEGLIGIBLE_STOPS, PLACES, Spill
 from sim.advice.finding import Finding, Severity
+from sim.metering.report_points import point_of_part
 
 # A target that loses more than this to something in the way is worth a warning; common practice, no source.
 BLOCKED_FROM = 0.1
@@ -154,15 +155,14 @@ def _from_flare(flare: Flare) -> Finding:
 
 
 def _from_flag(kind: str, light: str, flag: ShadingFlag) -> Finding:
-    x, y, z = (float(v) for v in flag.middle_m)
     numbers = {"width_m": flag.width_m, "height_m": flag.height_m, "from_lens_m": flag.from_lens_m,
-               "x_m": x, "y_m": y, "z_m": z}  # fmt: skip
+               "aside_m": flag.aside_m, "above_m": flag.above_m}  # fmt: skip
     return Finding(kind, FACT, light, numbers)
 
 
 def _from_spill(spill: Spill, garment: str) -> Iterator[Finding]:
     if spill.blocked > BLOCKED_FROM:
-        words = {"target": spill.target, "blocker": spill.blocker}
+        words = {"target": point_of_part(spill.target, garment), "blocker": spill.blocker}
         if spill.diffused:
             yield Finding("diffused", FACT, spill.light, words=words)
         else:

@@ -28,7 +28,11 @@ LEAST_SHARE = 0.001
 
 @dataclass(frozen=True)
 class ShadingFlag:
-    """A flag square to the line from lens to light: its size, its middle, and how far from the lens it stands."""
+    """A flag square to the line from lens to light: its size, its middle, and how far from the lens it stands.
+
+    `aside_m` of its middle from the lens's axis toward camera right, `above_m` of it over the lens, both as seen along
+    the axis.
+    """
 
     width_m: float
     height_m: float
@@ -36,6 +40,8 @@ class ShadingFlag:
     right: np.ndarray
     up: np.ndarray
     from_lens_m: float
+    aside_m: float = 0.0
+    above_m: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -158,9 +164,11 @@ def smallest_flag(
         size = high - low
         if clear and (best is None or size.prod() < best.width_m * best.height_m):
             centre = plane_m + (low[0] + high[0]) / 2 * right + (low[1] + high[1]) / 2 * up
+            away = centre - camera.position_m
             best = ShadingFlag(
-                float(size[0]), float(size[1]), centre, right, up, float(np.linalg.norm(centre - camera.position_m))
-            )
+                float(size[0]), float(size[1]), centre, right, up, float(np.linalg.norm(away)),
+                float(away @ frame.right), float(away @ frame.up),
+            )  # fmt: skip
     return best
 
 

@@ -31,15 +31,21 @@ def latitude_lines(latitude: Latitude) -> list[tuple[str, list[str]]]:
             reached = sorted((x for x in here if x.offset is not None), key=lambda x: abs(x.offset or 0.0))
             for limit in reached:
                 offset = limit.offset or 0.0
-                unsure = f"{limit.uncertain:.1f}°" if sweep.move.unit == "deg" else f"{100 * limit.uncertain:.1f} cm"
+                unsure = _unsure_text(sweep.move, limit.uncertain)
                 where = offset_text(sweep.move, offset)
                 where = "at once" if where == "as placed" else where
-                lines.append(f"{where} (± {unsure}): {_gives_way(latitude, limit)}")
+                lines.append(f"{where}{unsure}: {_gives_way(latitude, limit)}")
             if not reached:
                 far = sweep.samples[0 if side < 0 else -1].offset
                 lines.append(f"all holds as far as {offset_text(sweep.move, far)}")
         moves.append((sweep.move.name, lines))
     return moves
+
+
+def _unsure_text(move: SitterMove, uncertain: float) -> str:
+    """How sure an offset is, where that is coarser than it is told."""
+    size = uncertain if move.unit == "deg" else 100 * uncertain
+    return f" (± {size:.0f}{'°' if move.unit == 'deg' else ' cm'})" if round(size) else ""
 
 
 def _gives_way(latitude: Latitude, limit: Limit) -> str:

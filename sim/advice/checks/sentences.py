@@ -145,9 +145,14 @@ def _flare(finding: Finding) -> str:
 def _flag(finding: Finding) -> str:
     n = finding.numbers
     return (
-        f"{100 * n['width_m']:.0f} x {100 * n['height_m']:.0f} cm, {n['from_lens_m']:.2f} m from the lens, "
-        f"middle at [{', '.join(phrases.metres(n[axis]) for axis in ('x_m', 'y_m', 'z_m'))}]"
+        f"{_cm(n['width_m'])} x {_cm(n['height_m'])} cm, {_cm(n['from_lens_m'])} cm from the lens, its middle "
+        f"{_cm(abs(n['aside_m']))} cm to camera {'right' if n['aside_m'] > 0 else 'left'} of the lens and "
+        f"{_cm(abs(n['above_m']))} cm {'above' if n['above_m'] > 0 else 'below'} it"
     )
+
+
+def _cm(length_m: float) -> str:
+    return f"{100 * length_m:.0f}" if length_m >= 0.01 else "under 1"
 
 
 def _blocked(finding: Finding) -> str:

@@ -17,6 +17,7 @@ from sim.light.mix import Mix, mix_from_scene
 from sim.light.stack import LightStack
 from sim.metering.lighting_ratio import LightingRatio, ratio_from_probes, ratio_probes
 from sim.metering.points import readings_from_regions
+from sim.quantities import phrases
 from sim.quantities.errors import HalfstopError
 from sim.quantities.plain import Plain, plain_from
 from sim.render.cache.disk import Store
@@ -213,27 +214,22 @@ def _record(figures: Figures) -> Plain:
 def rows_from_figures(figures: Figures, first: Figures) -> tuple[tuple[str, str], ...]:
     """Labels and figures of one alternative for a sheet or a table; an empty label is a rule."""
     is_first = figures is first
-    rows = [("cost for the same face", "as it is" if is_first else _stops(figures.cost_stops) + " stops")]
+    rows = [("cost for the same face", "as it is" if is_first else phrases.signed_stops(figures.cost_stops) + " stops")]
     energies = (("flash energy", "W·s", figures.flash_J), ("lamps that stay on", "W", figures.continuous_W))
     for what, unit, value in energies:
         if value != 0:
             rows.append((what, "not stated" if value is None else f"{value:.0f} {unit}"))
-    rows += [(f"{name} over full power by", f"{over:.1f} stops") for name, over in figures.over_full.items()]
+    rows += [(f"{name} over full power by", phrases.stops(over, 1)) for name, over in figures.over_full.items()]
     rows.append(("lighting ratio", figures.ratio.text))
     edge = "no open edge" if figures.edge_mm is None else f"{figures.edge_mm:.1f} mm"
     rows.append((f"nose shadow's edge, {figures.key}", edge))
     if figures.falloff_stops is not None:
-        rows.append((f"falloff on the face, {figures.key}", f"{figures.falloff_stops:.2f} stop"))
+        rows.append((f"falloff on the face, {figures.key}", phrases.stops(figures.falloff_stops)))
     if not is_first:
         rows.append(("", ""))
         rows += [
-            (part, f"{_stops(stops)} stops +/- {figures.part_stderr_stops[part]:.2f}")
+            (part, f"{phrases.signed_stops(stops)} stops ± {figures.part_stderr_stops[part]:.2f}")
             for part, stops in figures.part_stops.items()
             if part != "face"
         ]
     return tuple(rows)
-
-
-def _stops(stops: float) -> str:
-    text = f"{stops:+.1f}"
-    return text[1:] if float(text) == 0 else text

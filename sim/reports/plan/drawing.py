@@ -143,7 +143,7 @@ def plan_view(scene: Scene, layout: Layout, facts: Sequence[LightFacts]) -> Shee
             (f"{start[0]}  {start[1]}",
              phrases.power(light.power_stops) if not light.is_window else "daylight",
              f"{light.distance_m:.2f} m · {phrases.feet(light.distance_m, 1)}",
-             f"bearing {light.bearing_deg:.0f}° · h {light.height_m:.2f} m"),
+             f"bearing {phrases.angle(round(light.bearing_deg))} · h {light.height_m:.2f} m"),
             view(light.placed.position_m), light.name, gap_mm=4.5,
         ))  # fmt: skip
     _draw_scale_bar(pen, page)
@@ -327,7 +327,7 @@ def _draw_compass(pen: _Pen) -> None:
         pen.add([Line(centre + ends * way, "compass-tick", width_mm=0.2, stroke=GREY)])
         if long:
             place = centre + (ends[1] + 2.2) * way + [0, 0.6]
-            pen.add([Words(place, f"{bearing}°", "compass-text", 1.8, "middle", fill=GREY)])
+            pen.add([Words(place, phrases.angle(bearing), "compass-text", 1.8, "middle", fill=GREY)])
 
 
 def _draw_camera_from_above(pen: _Pen, layout: Layout) -> None:
@@ -389,7 +389,8 @@ def _missing(layout: Layout, facts: Sequence[LightFacts]) -> str:
 
 def _listed(facts: Sequence[LightFacts]) -> str:
     return " ".join(
-        f"Light {f.number}, {f.name}: {f.distance_m:.2f} m at bearing {f.bearing_deg:.0f}°, {f.height_m:.2f} m high, "
+        f"Light {f.number}, {f.name}: {f.distance_m:.2f} m at bearing {phrases.angle(round(f.bearing_deg))}, "
+        f"{f.height_m:.2f} m high, "
         f"aimed at the {f.aim}, {phrases.tilt(f.tilt_deg)}."
         for f in facts
     )

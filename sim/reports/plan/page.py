@@ -26,7 +26,7 @@ HEADINGS = {
 
 PURPOSES = {
     "plan": "Distances run along the floor from the cross on the sitter's mark to the middle of each light's front. "
-    "Bearings: 0° toward the camera, + camera right, - camera left.",
+    "Bearings: 0° toward the camera, + camera right, − camera left.",
     "elevation": "Seen from camera right. Heights are of the middle of each light's front.",
     "cards": "Each cut along its own beam: height, distance and tilt in their true size.",
 }

@@ -114,7 +114,8 @@ def _lights(plan: RigPlan) -> Table:
     rows = [
         (f"{f.number} {f.name}" + (" (off)" if f.muted else ""), f.modifier + (f"; {f.gels}" if f.gels else ""),
          "daylight" if f.is_window else phrases.power(f.power_stops),
-         f"{f.bearing_deg:.0f}°, {phrases.metres_and_feet(f.distance_m)}", phrases.metres_and_feet(f.height_m),
+         f"{phrases.angle(round(f.bearing_deg))}, {phrases.metres_and_feet(f.distance_m)}",
+         phrases.metres_and_feet(f.height_m),
          f"{f.aim}, {phrases.metres_and_feet(f.aim_distance_m)}", phrases.tilt(f.tilt_deg))
         for f in plan.facts
     ]  # fmt: skip

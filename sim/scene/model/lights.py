@@ -126,7 +126,7 @@ class Light(_Lamp):
         default=0.0,
         alias="power",
         description="Part of full, stops under full, or a number of a head's own scale such as 7 of 10, one full "
-        "number being one stop (common practice, no source).",
+        "number being one stop.",
         examples=["1/4", "-2 stops", "7 of 10"],
     )
     modifier: AnyModifier = Field(default=BareBulb(kind="bare"), description="What is fitted to the light.")

@@ -80,8 +80,7 @@ class Outdoors(Block):
     kind: Literal["outdoors"] = Field(description="No walls and no ceiling.", examples=["outdoors"])
     ground: Reflectance = Field(
         default=0.2,
-        description="Diffuse reflectance of the ground: grass and tarmac about 0.2, dry sand 0.4 (common practice, no "
-        "source).",
+        description="Diffuse reflectance of the ground: grass and tarmac about 0.2, dry sand 0.4.",
         examples=[0.2],
     )
 

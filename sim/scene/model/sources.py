@@ -58,7 +58,7 @@ class FlashSource(Block):
     efficacy_lm_W: Annotated[float, positive(units.EFFICACY, 200.0)] = Field(
         default=40.0,
         alias="efficacy",
-        description="Light per stored energy, of the bare tube; common practice, no source.",
+        description="Light per stored energy, of the bare tube.",
         examples=["40 lm/W"],
     )
     dial: DialRange = Field(default=DialRange(), description="Range and step of the power dial.")

@@ -88,7 +88,8 @@ export function mountPrint({ store, link }) {
     const behind = shown.stale?.length ?? 0;
     if (behind) return `${listed(shown.fresh)} new, rest follows`;
     if (shown.pass_name === "first") return busy ? "first look, refining" : "first look";
-    return "settled";
+    // A part that is told beside it is of the picture to come, not of this one.
+    return busy ? "next picture" : "settled";
   }
 
   /** @param {Live} message */
