@@ -98,7 +98,8 @@ def test_what_the_checks_find_stays_at_its_light(order: list[str]) -> None:
     shown, panel, flaring, spilling, blocker = order[:5]
     flag = ShadingFlag(0.2, 0.3, np.zeros(3), np.array([1.0, 0, 0]), np.array([0, 1.0, 0]), 0.4)
     report = SimpleNamespace(
-        garment="suit", duties=SimpleNamespace(duties=()), catchlights=(), burnouts=(), sparkle=None, nose_shadow=None,
+        garment="suit", has_sitter=True,
+        duties=SimpleNamespace(duties=()), catchlights=(), burnouts=(), sparkle=None, nose_shadow=None,
         separation=SimpleNamespace(median_stops=1.0, weak_share=0.4, stretches=(), provider=None),
         focus=SimpleNamespace(focus_m=2.0, near_m=1.9, far_m=2.1, hyperfocal_m=40.0, circle_m=3e-5,
                               outside_m={"face": 0.2}, backdrop_blur=None, coverage=None),

@@ -42,7 +42,7 @@ def test_the_report_holds_every_check_in_words_and_as_plain_data() -> None:
     again = json.loads(json.dumps(record, allow_nan=False))
     assert set(again) == {
         "picture", "duties", "halo", "shoulder_edges", "nose_shadow", "separation", "burnouts", "catchlights", "focus",
-        "intrusions", "flares", "spills", "sparkle",
+        "intrusions", "flares", "spills", "sparkle", "has_sitter",
     }  # fmt: skip
     assert [duty["light"] for duty in again["duties"]] == ["key", "rim", "shown"]
 
