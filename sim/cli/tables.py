@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 
 from sim.advice.checks.shadow_words import line_from_shadow
 from sim.light.stack import LightStack
-from sim.metering.lighting_ratio import factor_text
 from sim.metering.points import STANDARD_POINTS, PointReadings, Reading
 from sim.metering.report_points import label_from_probe
 from sim.quantities import phrases, units
@@ -39,7 +38,7 @@ def print_preview(made: Preview) -> None:
     pretty = on_terminal and "utf" in (console.encoding or "").lower()
     console.print(readings_table(made, pretty))
     contrast = made.report.contrast.factor
-    cheeks = "without end" if contrast is None else factor_text(contrast)
+    cheeks = "without end" if contrast is None else phrases.ratio(contrast)
     told = f"Lighting ratio: {made.report.ratio.text}. Contrast of the cheeks: {cheeks}."
     if not made.report.has_sitter:
         told = (

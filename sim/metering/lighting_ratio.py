@@ -16,6 +16,9 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import TypeAlias
+
+from typing_extensions import TypedDict
 
 from sim.light.mix import Mix
 from sim.light.readings import Probe, ProbeId, ProbeReadings
@@ -32,6 +35,7 @@ from sim.quantities import phrases
 from sim.scene.model import Scene
 from sim.studio.layout import Layout
 
+Row: TypeAlias = list[float]
 NO_FILL_STOPS = 4.0
 # Lights that open the shadow this nearly alike are told apart by how far they reach.
 ALIKE_FILL_STOPS = 1.0
@@ -41,6 +45,16 @@ DEFINITION = (
     "(key + fill) : fill at the face; each light metered alone, flat receptor turned to it, the key on the key-side "
     "cheek, the fill on the shadow-side cheek"
 )
+
+
+class AloneAtFace(TypedDict):
+    """What a light gives at full dial: `lit` and `shadow` cheek, the receptor turned to it; the shadow-side cheek as
+    the camera sees it; and the parts that a fill reaches, each; red, green and blue, lx of continuous light or lx·s."""
+
+    lit: Row
+    shadow: Row
+    opened: Row
+    reached: list[Row]
 
 
 @dataclass(frozen=True)
@@ -65,11 +79,7 @@ class LightingRatio:
         >>> LightingRatio("key", None, None, None, 0.0).text
         'no fill (key alone)'
         """
-        if self.factor is None or self.key_over_fill_stops is None:
-            return f"no fill ({self.key} alone)"
-        over = self.key_over_fill_stops
-        way = "as strong as" if abs(over) < 0.05 else f"{phrases.stops(over, 1)} {'over' if over > 0 else 'under'}"
-        return f"{factor_text(self.factor)} ({self.key} + {self.fill} : {self.fill}; {self.key} {way} {self.fill})"
+        return phrases.lighting_ratio(self.key, self.fill, self.key_over_fill_stops or 0.0)
 
 
 def ratio_from_stops(key_over_fill_stops: float) -> float:
@@ -79,17 +89,6 @@ def ratio_from_stops(key_over_fill_stops: float) -> float:
     (4.7, 3.0, 2.0)
     """
     return float(2.0**key_over_fill_stops + 1.0)
-
-
-def factor_text(factor: float) -> str:
-    """A ratio as people say it.
-
-    >>> factor_text(4.73), factor_text(12.6), factor_text(0.91), factor_text(0.99), factor_text(2.0)
-    ('4.7 : 1', '13 : 1', '1 : 1.1', '1 : 1', '2 : 1')
-    """
-    turned = max(factor, 1 / factor)
-    text = phrases.number(turned, 1 if turned < 9.95 else 0)
-    return f"{text} : 1" if factor >= 1 else f"1 : {text}"
 
 
 def lighting_ratio(readings: Mapping[ProbeId, PointReadings], side: KeySide) -> LightingRatio:
@@ -121,6 +120,27 @@ def ratio_from_probes(scene: Scene, layout: Layout, measured: ProbeReadings, mix
     """The ratio from readings of `ratio_probes`."""
     readings = readings_by_probe(measured, mix, scene.camera)
     return lighting_ratio(readings, key_side_from_readings(readings, lights_to_model(layout)))
+
+
+def alone_at_face(report: ProbeReadings, side: KeySide) -> dict[str, AloneAtFace]:
+    """What the lighting ratio is made of, by light at full dial; for a page that follows the dials."""
+    rows = {probe.id: index for index, probe in enumerate(report.probes)}
+    toward_camera = {cheek: rows[ProbeId("flat", cheek)] for cheek in (side.lit_cheek, side.shadow_cheek)}
+    reached = [rows[probe] for part in REACHED if (probe := ProbeId("dome", part)) in rows]
+
+    def given(row: int, column: int) -> list[float]:
+        return [float(x) for x in report.values[row, column]]
+
+    def turned(cheek: str, name: str) -> int:
+        return rows.get(ProbeId("flat", cheek, name), toward_camera[cheek])
+
+    return {
+        name: {
+            "lit": given(turned(side.lit_cheek, name), k), "shadow": given(turned(side.shadow_cheek, name), k),
+            "opened": given(toward_camera[side.shadow_cheek], k), "reached": [given(row, k) for row in reached],
+        }
+        for k, name in enumerate(report.names)
+    }  # fmt: skip
 
 
 def fill_light(readings: Mapping[ProbeId, PointReadings], side: KeySide) -> str | None:

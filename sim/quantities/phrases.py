@@ -134,6 +134,32 @@ def reading_short(f_number: float | None) -> str:
     return f"{mark} {tenths.split()[0]}/10" if tenths else mark
 
 
+def ratio(factor: float) -> str:
+    """A ratio of light.
+
+    >>> ratio(4.73), ratio(12.6), ratio(0.91), ratio(0.99), ratio(2.0)
+    ('4.7 : 1', '13 : 1', '1 : 1.1', '1 : 1', '2 : 1')
+    """
+    turned = max(factor, 1 / factor)
+    text = number(turned, 1 if turned < 9.95 else 0)
+    return f"{text} : 1" if factor >= 1 else f"1 : {text}"
+
+
+def lighting_ratio(key: str, fill: str | None, key_over_fill_stops: float = 0.0) -> str:
+    """(key + fill) : fill with both lights by name.
+
+    >>> lighting_ratio("key", "fill", 1.9)
+    '4.7 : 1 (key + fill : fill; key 1.9 stops over fill)'
+    >>> lighting_ratio("key", None)
+    'no fill (key alone)'
+    """
+    if fill is None:
+        return f"no fill ({key} alone)"
+    over = key_over_fill_stops
+    way = "as strong as" if abs(over) < 0.05 else f"{stops(over, 1)} {'over' if over > 0 else 'under'}"
+    return f"{ratio(2.0**over + 1)} ({key} + {fill} : {fill}; {key} {way} {fill})"
+
+
 def amount(value: float, unit: str) -> str:
     """An amount of light with its unit, to three digits and no finer than a thousandth.
 

@@ -11,9 +11,9 @@ from sim.advice.checks.separation import separation
 from sim.advice.checks.sparkle import sequin_light, sparkle
 from sim.light.develop import denoised
 from sim.light.stack import LightStack
-from sim.metering.lighting_ratio import ratio_from_probes, ratio_probes
-from sim.metering.points import STANDARD_POINTS, readings_from_probes, scene_probes
-from sim.metering.report_points import label_from_probe
+from sim.metering.lighting_ratio import alone_at_face, ratio_from_probes, ratio_probes
+from sim.metering.points import STANDARD_POINTS, readings_by_probe, readings_from_probes, scene_probes
+from sim.metering.report_points import key_side_from_readings, label_from_probe, lights_to_model
 from sim.quantities.errors import HalfstopError
 from sim.reports import strips
 from sim.reports.files import ResultFolder, png_bytes
@@ -48,6 +48,8 @@ def run_handout(
     )  # fmt: skip
     at_face = rehearsal.readings(ratio_probes(scene, rehearsal.layout), seed=seed, most_rays=rays)
     ratio = ratio_from_probes(scene, rehearsal.layout, at_face, mix)
+    face = readings_by_probe(at_face, mix, camera)
+    side = key_side_from_readings(face, lights_to_model(rehearsal.layout))
     drawn = rehearsed_key_shadow(rehearsal, ratio.key)
     sentences = duty_sentences(rehearsal, stack)
     stack = denoised(stack, lambda part: tell("denoise", part))
@@ -65,7 +67,8 @@ def run_handout(
     tell("files", 0.3)
     html = handout_html(
         Handout(
-            plan, stack, mix, camera, points, full, sentences, order, sheets[0], sheets[1], ratio.text, drawn, lux
+            plan, stack, mix, camera, points, full, sentences, order, sheets[0], sheets[1], ratio, drawn, lux,
+            alone_at_face(at_face, side),
         )
     )  # fmt: skip
     texts = {"Title": scene.title, "Software": "halfstop"}

@@ -9,7 +9,7 @@ from rich.text import Text
 
 from sim.advice.checks.noseshadow import KeyShadow
 from sim.advice.checks.shadow_words import line_from_shadow, sentences_from_shadow
-from sim.metering.lighting_ratio import DEFINITION, factor_text
+from sim.metering.lighting_ratio import DEFINITION
 from sim.metering.points import Reading, amount_text
 from sim.metering.report import (
     CONTRAST_DEFINITION,
@@ -100,7 +100,7 @@ def _contrast_text(contrast: Contrast) -> str:
         return "without end (no light on one side)"
     stops = phrases.signed_stops(contrast.diff_stops)
     error = "under 0.001" if contrast.stderr_stops < 0.0005 else f"{contrast.stderr_stops:.3f}"
-    return f"{factor_text(contrast.factor)}, {stops} stops (error at most {error})"
+    return f"{phrases.ratio(contrast.factor)}, {stops} stops (error at most {error})"
 
 
 def _combined_table(report: MeterReport, lux: bool) -> Table:

@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from sim.advice.checks.noseshadow import KeyShadow
 from sim.advice.checks.shadow_words import name_from_shadow
 from sim.light.readings import ProbeReadings
+from sim.metering.lighting_ratio import alone_at_face
 from sim.metering.report_points import KeySide
 from sim.room.open_scene import Snapshot
 from sim.room.preview.frame import PreviewFrame
@@ -32,7 +33,7 @@ from sim.room.preview.worker_client import (
 )
 from sim.room.protocol.messages import Frame, Key, Live, Message, Meters, NoseShadowView, Packed, Painting
 from sim.room.snapshot.warnings import check_lines, warnings_from_findings
-from sim.room.targets import alone_at_face, key_side, points_from_readings
+from sim.room.targets import key_side, points_from_readings
 from sim.scene.model import Scene
 from sim.session import size_from_long_side
 from sim.studio.layout import layout_elsewhere

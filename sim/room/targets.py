@@ -11,7 +11,6 @@ from sim.advice.balance import Balance, Wish, balance_from_readings, definition,
 from sim.advice.balance.outcome import dial_text
 from sim.light.mix import mix_from_scene
 from sim.light.readings import ProbeId, ProbeReadings
-from sim.metering.lighting_ratio import REACHED
 from sim.metering.points import CONSTANT_C, readings_by_probe
 from sim.metering.report_points import (
     KEY_CHEEK,
@@ -27,7 +26,7 @@ from sim.metering.report_points import (
 from sim.quantities import photometry, phrases, units
 from sim.quantities.errors import HalfstopError, UnitError, quoted
 from sim.room.document.edits import Edit, SetValue
-from sim.room.protocol.messages import AloneAtFace, DialMove, DialsFound, MeterPoint, TargetOutcome
+from sim.room.protocol.messages import DialMove, DialsFound, MeterPoint, TargetOutcome
 from sim.room.protocol.requests import FindDials, TargetRow
 from sim.scene.model import Scene
 from sim.scene.text import data_from_text
@@ -74,27 +73,6 @@ def key_side(scene: Scene, layout: Layout, report: ProbeReadings) -> KeySide:
     """Which light is the key, and the cheeks as it sees them."""
     readings = readings_by_probe(report, mix_from_scene(scene, layout), scene.camera)
     return key_side_from_readings(readings, lights_to_model(layout))
-
-
-def alone_at_face(report: ProbeReadings, side: KeySide) -> dict[str, AloneAtFace]:
-    """What the lighting ratio is made of, by light at full dial; see `sim.metering.lighting_ratio`."""
-    rows = {probe.id: index for index, probe in enumerate(report.probes)}
-    toward_camera = {cheek: rows[ProbeId("flat", cheek)] for cheek in (side.lit_cheek, side.shadow_cheek)}
-    reached = [rows[probe] for part in REACHED if (probe := ProbeId("dome", part)) in rows]
-
-    def given(row: int, column: int) -> list[float]:
-        return [float(x) for x in report.values[row, column]]
-
-    def turned(cheek: str, name: str) -> int:
-        return rows.get(ProbeId("flat", cheek, name), toward_camera[cheek])
-
-    return {
-        name: {
-            "lit": given(turned(side.lit_cheek, name), k), "shadow": given(turned(side.shadow_cheek, name), k),
-            "opened": given(toward_camera[side.shadow_cheek], k), "reached": [given(row, k) for row in reached],
-        }
-        for k, name in enumerate(report.names)
-    }  # fmt: skip
 
 
 def _place_m(scene: Scene, layout: Layout, name: str, part: str, receptor_m: Metres) -> Metres:

@@ -38,7 +38,7 @@ CHECK_WORDS = {
 # Column -> what it is called, its unit, decimals, and whether it carries a sign.
 FIGURES = {
     "lighting_ratio": ("lighting ratio, (key + fill) : fill", ": 1", 1, False),
-    "contrast_stops": ("key-side cheek over shadow-side cheek", "stops", 1, True),
+    "contrast_stops": ("contrast of the cheeks", "stops", 1, True),
     "fact.separation_median_stops": ("outline from the backdrop, median", "stops", 1, True),
     "fact.separation_weak_share": ("share of the outline that is weak", "", 2, False),
     "fact.face_median_stops": ("face in the picture, median", "stops from middle grey", 1, True),

@@ -24,8 +24,8 @@ export function number(value, places = 2) {
 }
 
 /** How many stops, without a sign: "1 stop", "2.5 stops". */
-export function stops(count) {
-  const text = number(Math.abs(count));
+export function stops(count, places = 2) {
+  const text = number(Math.abs(count), places);
   return text === "1" ? `${text} stop` : `${text} stops`;
 }
 
@@ -98,6 +98,20 @@ export function amount(value, unit) {
   const places = Math.min(2 - Math.floor(Math.log10(value)), 3);
   const step = 10 ** -places;
   return `${places < 0 ? String(Math.round(value / step) * step) : value.toFixed(places)} ${unit}`;
+}
+
+/** A ratio of light: "4.7 : 1", "1 : 1.1". */
+export function ratio(factor) {
+  const turned = Math.max(factor, 1 / factor);
+  const text = number(turned, turned < 9.95 ? 1 : 0);
+  return factor >= 1 ? `${text} : 1` : `1 : ${text}`;
+}
+
+/** (key + fill) : fill with both lights by name; `fill` null where nothing fills. */
+export function lightingRatio(key, fill, over = 0) {
+  if (fill === null) return `no fill (${key} alone)`;
+  const way = Math.abs(over) < 0.05 ? "as strong as" : `${stops(over, 1)} ${over > 0 ? "over" : "under"}`;
+  return `${ratio(2 ** over + 1)} (${key} + ${fill} : ${fill}; ${key} ${way} ${fill})`;
 }
 
 /** A distance on the floor, to the centimetre: "1.70 m". */

@@ -14,10 +14,12 @@ import yaml
 from PIL import Image
 
 from sim.advice.compare import Alternative, alternatives_from_swaps, compare
+from sim.advice.compare.figures import rows_from_figures
 from sim.advice.compare.measures import edge_width, energy_for, falloff_stops, nose_edge_mm
 from sim.advice.compare.retrace import changed_lights
 from sim.cli.app import run
 from sim.light.mix import mix_from_scene
+from sim.metering.lighting_ratio import NO_FILL_STOPS
 from sim.quantities.errors import HalfstopError
 from sim.render.cache.stage import CachedStage
 from sim.reports import compare_files
@@ -129,6 +131,19 @@ def test_the_shortcut_agrees_with_tracing_everything(engine) -> None:
 
 
 # -- what is measured ---------------------------------------------------------------------------
+
+
+def test_a_fill_of_two_stops_less_raises_the_lighting_ratio_by_the_closed_form(engine) -> None:
+    """(key + fill) : fill = 2^s + 1 with the key s stops over the fill, and s + 2 with the fill two stops down."""
+    first, less = compare(_alternatives(_source(TWO), "fill.power=1/32"), size=SIZE, samples=4)
+    over = math.log2(first.ratio.factor - 1)
+    assert (first.ratio.key, first.ratio.fill) == ("key", "fill") and less.traced == ()
+    told = {dict(rows_from_figures(figures, first))["lighting ratio"] for figures in (first, less)}
+    if over + 2 > NO_FILL_STOPS:
+        assert told == {first.ratio.text, "no fill (key alone)"}
+    else:
+        assert less.ratio.factor == pytest.approx(2 ** (over + 2) + 1, rel=1e-6)
+        assert told == {first.ratio.text, less.ratio.text}
 
 
 def test_a_stop_less_power_of_the_only_light_costs_a_stop_and_changes_nothing_else(engine) -> None:

@@ -310,6 +310,8 @@ def test_a_narrow_encoding_does_not_break_the_output(tmp_path: Path) -> None:
     child = start("check", str(scene), cwd=tmp_path, PYTHONIOENCODING="ascii")
     out, err = child.communicate(timeout=60)
     assert child.returncode == 0 and err == "" and "2 lights" in out
+    # Signs that have a plain stand-in are told by it, others by their number.
+    assert "Gr\\xf6\\xdfe 1/2, 2 lights" in out
 
 
 def test_bars_are_shown_on_a_terminal(tmp_path: Path, engine: object) -> None:

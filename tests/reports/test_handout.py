@@ -20,9 +20,10 @@ from PIL import Image
 
 from sim.light import finish
 from sim.light.develop import develop
-from sim.light.mix import mix_from_scene
+from sim.light.mix import Mix, mix_from_scene
 from sim.light.readings import ProbeReadings
 from sim.light.stack import LightStack, no_excess
+from sim.metering.lighting_ratio import AloneAtFace, LightingRatio, ratio_from_stops
 from sim.metering.points import STANDARD_POINTS, readings_from_probes
 from sim.metering.report_points import label_from_probe
 from sim.quantities import color, phrases
@@ -101,9 +102,21 @@ def made(path: Path, muted: str = "") -> tuple[Handout, str]:
         dict.fromkeys(order, "adds light."),
         order,
         *sheets,
-        "4.7 : 1 (key + fill : fill)",
+        LightingRatio("key", "fill", ratio_from_stops(1.9), 1.9, 0.0),
+        alone=alone_of(mix, scene.camera.shutter_s),
     )
     return handout, handout_html(handout)
+
+
+def alone_of(mix: Mix, shutter_s: float) -> dict[str, AloneAtFace]:
+    """A key that gives the face 1.9 stops more than the fill, and others that give it nothing."""
+    given = {"key": 2**1.9, "fill": 1.0}
+    heard = mix.only(mix.names)
+    alone: dict[str, AloneAtFace] = {}
+    for name, weight in zip(mix.names, color.luminance(heard.weights_rgb(shutter_s)), strict=True):
+        rgb = [given.get(name, 0.0) / float(weight)] * 3
+        alone[name] = {"lit": rgb, "shadow": rgb, "opened": rgb, "reached": [rgb, rgb]}
+    return alone
 
 
 def written(tmp_path: Path, html: str) -> Path:
@@ -277,12 +290,23 @@ def test_readings_follow_the_faders(tmp_path: Path) -> None:
         shares = page.eval_on_selector_all("#point-0 [data-share]", "all => all.map(e => parseFloat(e.textContent))")
         expected = [100 * r.share for r in next(iter(handout.points.values())).by_light.values()]
         assert np.allclose(shares, expected, atol=1)
+        ratio = page.inner_text("#ratio")
+        assert ratio == handout.ratio.text == "4.7 : 1 (key + fill : fill; key 1.9 stops over fill)"
         dial = handout.mix.dial_stops[0] + 1.0
         assert page.inner_text("#dial-0") == phrases.power(round(dial, 1))
         page.click("#solo-0")
         shown_pixels(page)
         first = page.eval_on_selector_all("#point-0 [data-share]", "all => all.map(e => e.textContent)")
         assert first[0] == "100 %"
+        # 2^1.9 + 1 = 4.7, and with the fill 0.9 stops up 2^1.0 + 1 = 3: (key + fill) : fill in closed form.
+        assert page.inner_text("#ratio") == "no fill (key alone)"
+        page.click("#solo-0")
+        move(page, "fader-1", 1.9)
+        shown_pixels(page)
+        assert page.inner_text("#ratio") == "3 : 1 (key + fill : fill; key 1 stop over fill)"
+        page.click("#mute-0")
+        shown_pixels(page)
+        assert page.inner_text("#ratio") == "none, key is off"
 
 
 def test_pointing_at_the_picture_reads_stops(tmp_path: Path) -> None:

@@ -6,6 +6,7 @@ The closed form of a bearing is x = d sin b, z = d cos b. Each expected line is 
 from __future__ import annotations
 
 import math
+import re
 from pathlib import Path
 from typing import Any
 
@@ -14,10 +15,13 @@ import yaml
 from hypothesis import given
 from hypothesis import strategies as st
 
+from sim.advice.balance import Balance
+from sim.advice.balance.outcome import DialMove
 from sim.quantities.errors import SceneError
 from sim.quantities.units import angle_deg_from_text
 from sim.room.document import edit_text
-from sim.room.document.edits import OPERATIONS, edits_from_data
+from sim.room.document.edits import OPERATIONS, SetValue, edits_from_data
+from sim.room.targets import edits_from_balance
 from sim.scene.numbers import numbers_from_scene
 from sim.scene.read import scene_from_text
 
@@ -114,6 +118,15 @@ def test_dials_keep_the_way_the_file_speaks() -> None:
     assert _new_line(WINDOW, {"op": "dials", "stops": {"key": -1.333}}) == "power: -1.33 stops"
     both = _changed(DEMO, {"op": "dials", "stops": {"key": -2, "edge": -3.5}})
     assert [new for _, new in both] == ["power: -2 stops", "power: -3.5 stops"]
+
+
+def test_a_balance_taken_in_the_room_keeps_the_heads_own_scale() -> None:
+    text = re.sub(r"(?m)^    power: .*$", "    power: 7 of 10", DEMO, count=1)
+    moves = [DialMove(name, -3.0, -2.5, 0.1, "") for name in ("key", "edge")]
+    edits = edits_from_balance(Balance("face", 8.0, (), tuple(moves)), text)
+    assert [(edit.path[1], edit.value) for edit in edits if isinstance(edit, SetValue)] == [
+        ("key", "7.5 of 10"), ("edge", "-2.5 stops"),
+    ]  # fmt: skip
 
 
 def test_a_light_is_added_copied_renamed_and_removed() -> None:

@@ -11,7 +11,8 @@ import warnings
 from collections.abc import Callable
 from pathlib import Path
 from statistics import fmean
-from typing import Any
+from types import SimpleNamespace
+from typing import Any, cast
 
 import numpy as np
 import pytest
@@ -32,7 +33,10 @@ from results import (
     written,
 )
 
+from sim.metering.lighting_ratio import LightingRatio, ratio_from_stops
+from sim.metering.report import Contrast, MeterReport
 from sim.quantities.errors import HalfstopError
+from sim.sweep.columns import reading_columns
 from sim.sweep.page import NOT_YET, page_from_results, page_from_table
 from sim.sweep.page_text import PageVariation, SweepPage, html_from_page, plain
 
@@ -51,6 +55,25 @@ def signed(value: float) -> str:
     """A number as the page writes readings."""
     text = f"{abs(value):.1f}"
     return text if float(text) == 0 else ("+" if value > 0 else MINUS) + text
+
+
+def test_the_page_tells_lighting_ratio_and_contrast_each_by_its_name() -> None:
+    """(key + fill) : fill of a key 1.9 stops over its fill is 2^1.9 + 1 = 4.7 : 1; without a fill there is none."""
+    report = SimpleNamespace(
+        key=SimpleNamespace(light="key", lit_cheek="left cheek"), points=(),
+        ratio=LightingRatio("key", "fill", ratio_from_stops(1.9), 1.9, 0.01), contrast=Contrast(2.0, 1.0, 0.02),
+    )  # fmt: skip
+    alone = SimpleNamespace(**{**vars(report), "ratio": LightingRatio("key", None, None, None, 0.0)})
+    rows = rows_of_study()
+    for row in rows:
+        row |= reading_columns(cast(MeterReport, alone if row["variation"] == 2 else report), {})
+    page = page_from_table(table_of(rows), study_record() | {"lights": list(LIGHTS)})
+    place = {reading.point: k for k, reading in enumerate(page.readings) if reading.kind == "figure"}
+    ratio, contrast = place["lighting ratio, (key + fill) : fill"], place["contrast of the cheeks"]
+    assert (page.readings[ratio].unit, page.readings[ratio].digits) == (": 1", 1)
+    told = [variation.values[ratio] for variation in page.variations]
+    assert told[0] == pytest.approx(4.73, abs=0.01) and told[1] is None
+    assert page.variations[0].values[contrast] == pytest.approx(1.0)
 
 
 # -- from the table to the page ---------------------------------------------------------------------------------------

@@ -12,7 +12,8 @@ from sim.web.bundle import script_from_module
 
 TABLE = json.loads((Path(__file__).parents[1] / "quantities" / "phrases_table.json").read_text("utf-8"))
 PHRASES = Path(__file__).parents[2] / "sim" / "web" / "phrases.js"
-IN_BOTH = ("power", "power_short", "change", "signed_stops", "reading", "reading_short", "metres", "tilt", "amount")
+IN_BOTH = ("power", "power_short", "change", "signed_stops", "reading", "reading_short", "metres", "tilt", "amount",
+           "ratio", "lighting_ratio")  # fmt: skip
 
 
 def camel(name: str) -> str:

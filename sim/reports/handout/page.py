@@ -6,7 +6,7 @@ import base64
 import io
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TypedDict
 
@@ -20,6 +20,7 @@ from sim.light import finish
 from sim.light.develop import SATURATION, SHOULDER_FROM, encoded, picture_scale_rgb
 from sim.light.mix import Mix
 from sim.light.stack import LightStack
+from sim.metering.lighting_ratio import AloneAtFace, LightingRatio
 from sim.metering.points import CONSTANT_C, PointReadings, amount_text
 from sim.quantities import color, photometry, phrases, units
 from sim.reports.faces import svg_from_drawing, svg_from_shadow
@@ -80,7 +81,8 @@ class Handout:
     """What a handout shows.
 
     `duties` a sentence per light by name; `order` names of the build-up; `points` readings of the scene's mix by what
-    their points are called, `full_points` the same with no light muted; `ratio` the lighting ratio in words;
+    their points are called, `full_points` the same with no light muted; `ratio` the lighting ratio;
+    `alone` what each light gives the face at full dial, or nothing where the ratio is not to follow the faders;
     `nose_shadow` what the key draws on the face; `lux` whether the readings also tell lx and lx·s;
     `build_strip`, `without_strip` pictures with what they show in words.
     """
@@ -95,9 +97,10 @@ class Handout:
     order: Sequence[str]
     build_strip: Image.Image
     without_strip: Image.Image
-    ratio: str
+    ratio: LightingRatio
     nose_shadow: KeyShadow | None = None
     lux: bool = False
+    alone: Mapping[str, AloneAtFace] = field(default_factory=dict)
 
 
 def nominal_layers(stack: LightStack, mix: Mix, camera: Camera) -> np.ndarray:
@@ -162,7 +165,7 @@ def handout_html(handout: Handout) -> str:
         iso=f"{h.camera.iso:g}",
         aperture=units.text_from_f_number_in_thirds(h.camera.f_number),
         points=[_point(h, name, point) for name, point in h.points.items()],
-        ratio=h.ratio,
+        ratio=h.ratio.text,
         lux=h.lux,
         nose_shadow=None if h.nose_shadow is None else line_from_shadow(h.nose_shadow),
         face=None if h.nose_shadow is None else Markup(svg_from_shadow(h.nose_shadow.shadow)),
@@ -188,7 +191,7 @@ def _set(h: Handout, zipped: Sequence[bytes], k: float) -> dict[str, object]:
     """Everything that the script needs to know."""
     width, height = h.stack.size
     facts = {f.name: f for f in h.plan.facts}
-    at = _balance_at(h.camera)
+    at, heard = _balance_at(h.camera), h.mix.only(h.mix.names)
     table = []
     for temperature in range(BALANCE_FIRST_K, BALANCE_LAST_K + 1, BALANCE_STEP_K):
         # The step nearest to the scene's own balance stands for it exactly.
@@ -212,6 +215,11 @@ def _set(h: Handout, zipped: Sequence[bytes], k: float) -> dict[str, object]:
         ],
         "order": [h.mix.names.index(name) for name in h.order],
         "luminance": list(color.LUMINANCE_WEIGHTS),
+        "ratio": {
+            "key": h.ratio.key,
+            "alone": h.alone,
+            "weights": dict(zip(h.mix.names, heard.weights_rgb(h.camera.shutter_s).tolist(), strict=True)),
+        },
         "curve": {"shoulder": SHOULDER_FROM, "saturation": SATURATION, "grey": photometry.MIDDLE_GREY},
         "camera": {
             "fNumber": h.camera.f_number,

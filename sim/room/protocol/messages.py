@@ -9,6 +9,7 @@ from typing import Annotated, Literal, TypeAlias
 from pydantic import Field, JsonValue
 from typing_extensions import TypedDict
 
+from sim.metering.lighting_ratio import AloneAtFace
 from sim.quantities.errors import HalfstopError, SceneError, UnitError
 from sim.room.protocol.requests import PaneName, PaneSize, RequestId
 from sim.room.protocol.scene_view import Exposure, RoomWarning, Row, State
@@ -170,16 +171,6 @@ class MeterPoint(TypedDict):
     per_light: dict[str, Row]
     stderr: dict[str, float]
     spot: dict[str, Row] | None
-
-
-class AloneAtFace(TypedDict):
-    """What a light gives at full dial: `lit` and `shadow` cheek, the receptor turned to it; the shadow-side cheek as
-    the camera sees it; and the parts that a fill reaches, each."""
-
-    lit: Row
-    shadow: Row
-    opened: Row
-    reached: list[Row]
 
 
 class Key(TypedDict):

@@ -1,6 +1,6 @@
 /** Meters and the measuring point at the present mix. */
-import { amountText, fNumberFromExposure, stopsFromGrey, stopsOver } from "../../../web/meter.js";
-import { reading, signedStops } from "../../../web/phrases.js";
+import { amountText, fNumberFromExposure, lightingRatio, stopsFromGrey, stopsOver } from "../../../web/meter.js";
+import { lightingRatio as ratioWords, reading, signedStops } from "../../../web/phrases.js";
 import { byId, height, lights, set, width } from "./data.js";
 import { desk, heardWeights, mixNow, plannedMix, plannedWeights } from "./desk.js";
 
@@ -11,10 +11,21 @@ function shareText(share) {
   return share > 0 ? `${Math.max(Math.round(100 * share), share >= 0.005 ? 1 : 0)} %` : "\u2013";
 }
 
+/** The lighting ratio at the present mix. */
+function showRatio(now) {
+  const { key, alone, weights } = set.ratio;
+  if (!alone[key]) return;
+  const heard = Object.fromEntries(lights.map(({ name }, k) => [name, weights[name].map((weight) => weight * now[k])]));
+  const found = lightingRatio(alone, key, heard, set.luminance);
+  byId("ratio").textContent = heard[key].some((weight) => weight > 0)
+    ? ratioWords(key, found ? found.fill : null, found?.over_stops) : `none, ${key} is off`;
+}
+
 /** Fill the table of readings. */
 export function showReadings() {
   const { fNumber, iso, scale, shutter_s } = set.camera;
   const now = heardWeights();
+  showRatio(now);
   set.points.forEach((point, p) => {
     const parts = point.exposures.map((exposure, k) => exposure * now[k]);
     const sum = total(parts);

@@ -1,6 +1,6 @@
 /** Numbers in a photographer's words: stops, f-numbers, dials, shares. */
 
-import { MINUS, readingShort, signedStops } from "../../../web/phrases.js";
+import { MINUS, ratio, readingShort, signedStops } from "../../../web/phrases.js";
 
 /** Stops with their sign, one decimal: "+1.3", "−0.7", "0.0"; "dark" where there is no light. */
 export function stopsText(stops, digits = 1) {
@@ -54,7 +54,5 @@ export function shareText(share) {
 /** A ratio of light: "3.2 : 1". */
 export function ratioText(stops) {
   if (!Number.isFinite(stops)) return "\u221e : 1";
-  const factor = 2 ** Math.abs(stops);
-  const text = factor >= 9.95 ? factor.toFixed(0) : factor.toFixed(1);
-  return stops >= 0 ? `${text} : 1` : `1 : ${text}`;
+  return ratio(2 ** stops);
 }
