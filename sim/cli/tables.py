@@ -74,7 +74,8 @@ def readings_table(made: Preview, pretty: bool) -> Table:
         safe_box=not pretty,
         pad_edge=False,
     )
-    table.add_column("point and light", no_wrap=True)
+    # Let a long name go on below rather than cut a figure off.
+    table.add_column("point and light")
     table.add_column("meter reads", no_wrap=True)
     for heading in (f"stops\nfrom {aperture}", "share of\nits light", "how it\ncomes out"):
         table.add_column(heading, justify="right", no_wrap=True)

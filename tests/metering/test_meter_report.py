@@ -113,6 +113,25 @@ def test_the_lighting_ratio_counts_the_fill_alone_where_the_key_wraps_round(reci
     assert weak.ratio.fill is None and weak.ratio.factor is None
 
 
+def test_an_edge_from_behind_fills_nothing_however_strong_it_is(recital) -> None:
+    """It strikes a receptor turned to it, but not the cheek that the camera sees; common practice, no source."""
+    scene, layout = _even(recital[0]), recital[1]
+    given = {"key": 1.0, "edge": lambda probe: 0.5 if probe.toward == "edge" else 0.001}
+    report = report_from_probes(scene, layout, _made_up(scene, layout, given))
+    assert report.ratio.fill is None and report.ratio.text == "no fill (key alone)"
+
+
+def test_errors_of_a_contrast_are_bounded_whichever_way_its_two_readings_go_together(recital) -> None:
+    """The worst of two errors of 3 and 4 % is their sum, 7 % (triangle inequality), not 5 % as of independent ones."""
+    scene, layout = _even(recital[0]), recital[1]
+    read = _made_up(scene, layout, {"key": 1.0, "fill": 0.5})
+    cheek = [probe.id.part == "left cheek" for probe in read.probes]
+    errors = np.zeros(read.stderr.shape)
+    errors[:, read.names.index("key")] = 1.5 * np.where(cheek, 0.03, 0.04)
+    report = report_from_probes(scene, layout, replace(read, stderr=errors))
+    assert report.contrast.stderr_stops == pytest.approx(0.07 / np.log(2), rel=1e-3)
+
+
 def test_a_lone_bulb_in_a_black_room_has_no_fill(engine) -> None:
     source = scene_edit.scene_text_from_file(SCENES / "classic_two.yaml")
     text = scene_edit.text_with_value(source.text, ("lights",), {"bulb": {

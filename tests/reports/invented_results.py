@@ -170,13 +170,14 @@ class Invented:
         name, other, worn = self.mix.names[0], self.mix.names[-1], self.scene.sitter.garment
         parts = dict.fromkeys(("face", "hair", worn, "backdrop"), 0.0)
         errors = dict.fromkeys(parts, 0.02)
+        shadow = KeyShadow(name, NoseShadow("split", "", "left", math.nan, 1.0, 1.0, 0.0))
         first = Figures(
             "as it is", np.zeros(0), 0.0, 0.0, parts, errors, name, 12.34, 1.0,
-            LightingRatio(name, other, 4.73, 1.9, 0.01), {}, 400.0, 70.0, (),
+            shadow, LightingRatio(name, other, 4.73, 1.9, 0.01), {}, 400.0, 70.0, (),
         )  # fmt: skip
         second = Figures(
             "less", np.zeros(0), -0.01, 0.02, parts | {"hair": -0.04, worn: -1.3}, errors, name, None, 0.45,
-            LightingRatio(name, None, None, None, 0.0), {name: 1.0, other: 0.3}, None, 0.0, (name,),
+            None, LightingRatio(name, None, None, None, 0.0), {name: 1.0, other: 0.3}, None, 0.0, (name,),
         )  # fmt: skip
         return [first, second]
 

@@ -17,12 +17,14 @@ from sim.advice.checks.noseshadow import NoseShadow
 from sim.light.develop import encoded
 from sim.light.mix import Mix
 from sim.metering.points import STANDARD_POINTS, PointReadings, Reading
+from sim.metering.report_points import worn_name
 from sim.quantities import phrases
 from sim.reports import latitude_files
 from sim.reports.faces import picture_from_shadow
 from sim.reports.faces.outline import SKIN
-from sim.reports.sheets import contact_sheet, levelled_sheet, settings_text
+from sim.reports.sheets import contact_sheet, levelled_sheet, page, settings_text
 from sim.reports.sheets.captions import lift_text, stops_text
+from sim.reports.sheets.contact import CROWDED_WIDTH_PX, TILE_WIDTH_PX
 from sim.reports.sheets.lettering import fitted, width_px, wrapped
 from sim.reports.sheets.page import HEADER, MARGIN
 from sim.scene import model
@@ -269,3 +271,14 @@ def test_the_latitude_page_draws_each_pattern_under_its_piece_of_the_bar(monkeyp
     cut = left + 35 / 60 * (right - left)
     middles = [columns[columns < cut].mean(), columns[columns >= cut].mean()]
     assert middles == pytest.approx([(left + cut) / 2, (cut + right) / 2], abs=12)
+
+
+@pytest.mark.parametrize("garment", ["gown", "suit"])
+@pytest.mark.parametrize("width", [CROWDED_WIDTH_PX, *TILE_WIDTH_PX])
+def test_no_name_of_a_point_is_cut_off_below_a_picture(width: int, garment: str) -> None:
+    """Names of the standard points stand whole under a small picture; each as the other reports have it."""
+    labels = [worn_name(name, garment) for name in ("face", "upper gown", "backdrop centre")]
+    columns = page._columns([(label, "−10.0") for label in labels], width)
+    assert sum(columns) == pytest.approx(width)
+    for label, column in zip(labels, columns, strict=True):
+        assert fitted(label, page.LABEL, column - page.LABEL_GAP) == label

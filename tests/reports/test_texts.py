@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Iterator
+from dataclasses import replace
 from functools import cache
 from html import unescape
 from pathlib import Path
@@ -52,6 +53,7 @@ FAULTS = {
     "an ASCII minus": r"(?<![0-9A-Za-z)\]])-[0-9]",
     "a note for builders": r"no source|common practice",
     "a name of the code": r"\b[a-z]+_[a-z_]+\b|\b[a-z]+\.[a-z]+\.[a-z]+\b",
+    "a text that is cut off": r"\u2026",
     "two spaces": r"\S  \S",
     "a stop that is not one": r"(?<![0-9./])(?!1 stop)[0-9]+(?:\.[0-9]+)? stop\b|(?<![0-9./])1 stops",
     "one of many": r"(?<![0-9.,/:x] )(?<![0-9.,/])\b1 (?:lights|points|windows|readings|files|tenths|bounces|bags)\b",
@@ -133,7 +135,19 @@ def _meter(made: Invented) -> Iterator[str]:
 def _preview(made: Invented) -> Iterator[str]:
     read = readings_by_probe(made.measured, made.mix, made.scene.camera)
     shown = [read[probe] for probe in (*STANDARD_POINTS, *(ProbeId("own", name) for name in made.scene.meters))]
-    preview = SimpleNamespace(scene=made.scene, points=shown, parts=(), enabled=made.mix.names, stack=None)
+    # Each part is lit in a corner alone, by readings of many signs.
+    layer = np.zeros((len(made.mix.names), 10, 10, 3))
+    layer[:, :2, :4] = 5.0
+    stack = SimpleNamespace(names=made.mix.names, pixels=layer, mask=lambda part: np.ones((10, 10), bool))
+    parts = [
+        replace(read[ProbeId("spot", part)], id=ProbeId("part", name))
+        for part, name in (("face", "face"), ("gown", made.scene.sitter.garment), ("backdrop centre", "backdrop"))
+    ]
+    doubtful = [
+        replace(part, by_light={name: replace(each, stderr_stops=0.4) for name, each in part.by_light.items()})
+        for part in parts
+    ]
+    preview = SimpleNamespace(scene=made.scene, points=shown, parts=doubtful, enabled=made.mix.names, stack=stack)
     yield from _printed(readings_table(cast(Preview, preview), pretty=True))
 
 

@@ -20,6 +20,8 @@ GAP, ROW_GAP = 32, 44
 HEADER = 104
 FOOTER = 60
 TITLE, NAME, BODY, LABEL, FIGURE = 36, 22, 16, 14, 20
+# Room after a label, so that it does not touch the next one.
+LABEL_GAP = 8
 LEADING = 23
 CAPTION_GAP = 14
 
@@ -85,8 +87,17 @@ def place_tile(page: Page, tile: Tile, x: int, y: int, width: int, height: int, 
     foot = y + height + caption
     if tile.drawing is not None:
         page.image.paste(tile.drawing, (x + width - tile.drawing.width, y + height + CAPTION_GAP), tile.drawing)
-    for index, (label, figure) in enumerate(tile.figures):
-        column = width / len(tile.figures)
-        left = x + index * column
-        write(page.draw, left, foot - FIGURE - 7, fitted(label, LABEL, column - 8), LABEL, QUIET)
+    left = float(x)
+    for (label, figure), column in zip(tile.figures, _columns(tile.figures, width), strict=True):
+        write(page.draw, left, foot - FIGURE - 7, fitted(label, LABEL, column - LABEL_GAP), LABEL, QUIET)
         write(page.draw, left, foot - 2, figure, FIGURE, QUIET if figure.startswith("<") else INK)
+        left += column
+
+
+def _columns(figures: Sequence[tuple[str, str]], width: float) -> list[float]:
+    """Width of each column of figures: alike where all labels fit so, else by the lengths of the labels."""
+    even = width / max(len(figures), 1)
+    needed = [width_px(label, LABEL) + LABEL_GAP for label, _ in figures]
+    if max(needed, default=0.0) <= even:
+        return [even] * len(figures)
+    return [need * width / sum(needed) for need in needed]
