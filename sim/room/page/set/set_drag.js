@@ -217,12 +217,14 @@ export function handle(set) {
     if (!item || drag) return;
     // A command ends the run of keys before it, so that undo takes back the whole of it.
     if (event.ctrlKey || event.metaKey) return endKeys();
-    const step = stepOfKey(which, item, event);
+    // Steps come faster than drawings: each goes on from the one before it, drawn or not.
+    const step = stepOfKey(which, keys?.id === id ? { ...item, ...keys.place } : item, event);
     if (!step) return;
     event.preventDefault();
     if (item.fixed) return store.say(item.data.hint || `The ${item.name} cannot be moved here.`);
     if (keys && (keys.id !== id || keys.part !== step.part)) endKeys();
     keys ??= { id, part: step.part, gesture: link.gesture(`keys ${id}`) };
+    keys.place = step.place;
     set.moving = { id, which, part: step.part };
     keys.gesture.push(step.edits, { place: { [id]: step.place } });
     clearTimeout(keys.timer);
