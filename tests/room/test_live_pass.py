@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 
 from sim.quantities.color import luminance
+from sim.room.preview.live_pass import DIVISORS
 from sim.room.preview.messages import LiveReady, PoseRequest, PreviewRequest, Result
 from sim.room.preview.renderer import IncrementalRenderer
 from sim.room.preview.worker import answer
@@ -143,7 +144,8 @@ def resident_mb() -> float:
 
 def test_moves_of_every_kind_leave_nothing_behind(settled: tuple[IncrementalRenderer, Any]) -> None:
     recordings, grown_mb = flat_over(settled[0], 200)
-    assert recordings == 0
+    # A machine that is busy falls back to smaller frames, which are recorded once for each size.
+    assert recordings <= 2 * len(DIVISORS)
     assert grown_mb < 20
 
 
