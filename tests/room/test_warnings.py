@@ -106,7 +106,7 @@ def test_what_the_checks_find_stays_at_its_light(order: list[str]) -> None:
         intrusions=(Intrusion(shown, "stand", 0.5, 0.02, (0.1, 0.5), {"left": 0.3}),
                     Intrusion(panel, "panel", 0.5, 0.02, (0.1, 0.5), {"left": 0.3})),
         flares=(Flare(flaring, 0.2, 2.0, 30.0, False, flag, None),),
-        spills=(Spill(spilling, "face", "head", 0.3, blocker, {}, {}),), has_sitter=True,
+        spills=(Spill(spilling, "face", "head", 0.3, blocker, {}, {}),),
     )  # fmt: skip
     findings = findings_from_report(cast(CheckReport, report))
     warnings = warnings_from_findings(findings, order)
