@@ -21,7 +21,7 @@ from sim.light.mix import mix_from_scene
 from sim.light.readings import ProbeId, ProbeReadings
 from sim.quantities import phrases
 from sim.reports.plan import RigPlan, plan_from_scene, plan_probes
-from sim.reports.plan.buildup import distance_for_stops, order_from_readings
+from sim.reports.plan.buildup import distance_for_stops, nudge_text, order_from_readings
 from sim.reports.plan.caution_words import DEFER, text_from_caution
 from sim.reports.plan.cautions import circuits_from_loads, crosses_panel, draw_W_from_light
 from sim.reports.plan.drawing import plan_view, side_elevation
@@ -31,6 +31,7 @@ from sim.reports.plan.labels import overlap
 from sim.reports.plan.page import html_from_plan
 from sim.reports.plan.paper import hull_from_points, svg_from_sheet
 from sim.reports.plan.pdf import pdf_from_plan
+from sim.scene.edit import text_with_value
 from sim.scene.model import Scene
 from sim.scene.read import load_scene, scene_from_text
 from sim.studio.layout import Layout, layout_from_scene
@@ -328,6 +329,20 @@ def test_stands_and_booms_are_drawn_where_the_stage_builds_them() -> None:
                 low = feet[feet[:, 1] < 0.03]
                 centre = (low.min(axis=0) + low.max(axis=0)) / 2
                 assert np.hypot(*(centre - holding.foot_m)[[0, 2]]) < 0.15
+
+
+@pytest.mark.parametrize(
+    ("step", "told"),
+    [("1/10 stop", "1/3 over: dial −1.6; 1/3 under: dial −1 (1/2). "),
+     ("1/3 stop", "1/3 over: dial −1.67; 1/3 under: dial −1 (1/2). "), ("1 stop", "1/3 under: dial −1 (1/2). ")],
+)  # fmt: skip
+def test_a_third_of_a_stop_is_told_as_a_setting_that_the_dial_has(step: str, told: str) -> None:
+    """A third from 1.3 stops below full, to the nearest step by hand; where no step is near, the dial is not named."""
+    text = next(path for path in SCENES if path.stem == "classic_two").read_text("utf-8")
+    text = text_with_value(text, ("lights", "key", "source", "dial"), {"range": "7 stops", "step": step})
+    scene = scene_from_text(text_with_value(text, ("lights", "key", "power"), "-1.3 stops"))
+    (key,) = [fact for fact in facts_from_scene(scene, layout_from_scene(scene)) if fact.name == "key"]
+    assert nudge_text(scene, key).startswith(told)
 
 
 def test_a_third_of_a_stop_by_distance_follows_the_inverse_square_for_a_small_lamp() -> None:

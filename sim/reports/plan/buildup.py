@@ -149,21 +149,21 @@ def _power(light: LightFacts | None) -> str:
 
 def nudge_text(scene: Scene, light: LightFacts) -> str:
     """What to change when a light reads a third of a stop too much or too little."""
-    source = scene.lights[light.name].source
-    down, up = light.power_stops - THIRD, light.power_stops + THIRD
-    lowest = -source.dial.range_stops
+    dial = scene.lights[light.name].source.dial
     power = []
-    if down >= lowest - 1e-9:
-        power.append(f"1/3 over: dial {phrases.power_short(down)}")
-    if up <= 1e-9:
-        power.append(f"1/3 under: dial {phrases.power_short(up)}")
+    for change, what in ((-THIRD, "over"), (THIRD, "under")):
+        # Name a setting that the dial has, if it has one near.
+        wanted = light.power_stops + change
+        setting = dial.step_stops * round(wanted / dial.step_stops)
+        if -dial.range_stops - 1e-9 <= setting <= 1e-9 and abs(setting - wanted) < THIRD / 2:
+            power.append(f"1/3 {what}: dial {phrases.power_short(setting)}")
     near, far = distance_for_stops(light, THIRD), distance_for_stops(light, -THIRD)
     moves = [
         f"{phrases.metres_and_feet(d)} for {sign}1/3"
         for d, sign in ((far, phrases.MINUS), (near, "+"))
         if d is not None
     ]
-    text = "; ".join(power) if power else "the dial is at its end"
+    text = "; ".join(power) if power else "the dial has no such setting"
     return f"{text}. Or move it along its aim line: {' or '.join(moves)}." if moves else f"{text}."
 
 
