@@ -95,9 +95,9 @@ def place_tile(page: Page, tile: Tile, x: int, y: int, width: int, height: int, 
 
 
 def _columns(figures: Sequence[tuple[str, str]], width: float) -> list[float]:
-    """Width of each column of figures: alike where all labels fit so, else by the lengths of the labels."""
+    """Width of each column of figures: alike where all fit so, else by the lengths of labels and figures."""
     even = width / max(len(figures), 1)
-    needed = [width_px(label, LABEL) + LABEL_GAP for label, _ in figures]
+    needed = [max(width_px(label, LABEL), width_px(figure, FIGURE)) + LABEL_GAP for label, figure in figures]
     if max(needed, default=0.0) <= even:
         return [even] * len(figures)
     return [need * width / sum(needed) for need in needed]
