@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 from typing import Annotated
 
@@ -83,20 +84,13 @@ def _open_set(session: RoomSession) -> OpenSet | None:
 
 async def _open(request: Request) -> Response:
     session: RoomSession = request.app.state.session
-    body = await _body(request)
-    try:
-        if body is not None and b'"recent"' in body:
-            place = _OpenRecent.model_validate_json(body).recent
-            path = await session.run(lambda: session.shelf.recent_path(place))
-        else:
-            asked = _OpenFile.model_validate_json(body or b"")
-            path = await session.run(lambda: _named(session, asked))
-        await _go_to(session, path)
-    except ValidationError:
-        return _refused("this page asks for something the room does not know; load the page again")
-    except HalfstopError as error:
-        return _refused(str(error))
-    return JSONResponse({"path": str(path)})
+
+    def path_of(body: bytes) -> Path:
+        if b'"recent"' in body:
+            return session.shelf.recent_path(_OpenRecent.model_validate_json(body).recent)
+        return _named(session, _OpenFile.model_validate_json(body))
+
+    return await _gone_to(request, path_of)
 
 
 def _named(session: RoomSession, asked: _OpenFile | _Begin) -> Path:
@@ -105,20 +99,27 @@ def _named(session: RoomSession, asked: _OpenFile | _Begin) -> Path:
 
 async def _begin(request: Request) -> Response:
     session: RoomSession = request.app.state.session
+
+    def path_of(body: bytes) -> Path:
+        asked = _Begin.model_validate_json(body)
+        return copied_start(asked.start, _named(session, asked), asked.title)
+
+    return await _gone_to(request, path_of)
+
+
+async def _gone_to(request: Request, path_of: Callable[[bytes], Path]) -> Response:
+    """Go to the set that a request names: where it lies, or why the room stays where it is."""
+    session: RoomSession = request.app.state.session
     try:
-        asked = _Begin.model_validate_json(await _body(request) or b"")
-        path = await session.run(lambda: copied_start(asked.start, _named(session, asked), asked.title))
-        await _go_to(session, path)
+        body = await _body(request) or b""
+        path = await session.run(lambda: path_of(body))
+        async with session.turn:
+            await session.go_to(path)
     except ValidationError:
         return _refused("this page asks for something the room does not know; load the page again")
     except HalfstopError as error:
         return _refused(str(error))
     return JSONResponse({"path": str(path)})
-
-
-async def _go_to(session: RoomSession, path: Path) -> None:
-    async with session.turn:
-        await session.go_to(path)
 
 
 async def _start_picture(request: Request) -> Response:

@@ -12,11 +12,12 @@ from typing import Any
 
 import numpy as np
 import pytest
-from browser import ARGUMENTS, FADES_OVER, require_chromium
+from browser import FADES_OVER
 from rooms import Client, Served, StillWorker, layer_of, picture_of, served
 
 from sim.quantities.assets import asset_path
 from sim.scene.read import load_scene
+from tests.bench.page_bench import browser_at_hand
 
 # Long side of the picture: a picture of 80 x 120 pixels.
 LONG_SIDE_PX = 120
@@ -34,13 +35,8 @@ RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
 
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Any]:
-    executable = require_chromium()
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as playwright:
-        found = playwright.chromium.launch(executable_path=executable, args=ARGUMENTS)
+    with browser_at_hand() as found:
         yield found
-        found.close()
 
 
 @pytest.fixture(scope="module")

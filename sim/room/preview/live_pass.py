@@ -94,8 +94,6 @@ class LivePass:
         if self._taken_apart.get(name) is shown.view[name]:
             return
         view = self._view_of(job, shown)
-        if self._taken_apart.get(name) is shown.view[name]:
-            return
         if name in self._evens(job):
             view.carry_whole(name, shown.view[name])
             self._taken_apart[name] = shown.view[name]
